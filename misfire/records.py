@@ -1,0 +1,336 @@
+"""The few types that pass between the stages: they hold values and do nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from misfire.errors import ParameterError
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+    from numpy.typing import NDArray
+
+ROLES = (
+    "coil_primary",
+    "coil_secondary",
+    "coil_current",
+    "coil_trigger",
+    "crank",
+    "cam",
+    "injector_voltage",
+    "injector_current",
+    "starter_current",
+    "battery_voltage",
+)
+UNITS = ("V", "kV", "A", "bool")
+IGNITIONS = ("coil_on_plug", "wasted_spark", "distributor")
+FAULT_TYPES = (
+    "open_secondary",
+    "fouled_plug",
+    "weak_coil",
+    "no_primary",
+    "mixture",
+    "low_compression",
+    "crank_signal",
+)
+VERDICTS = ("misfire", "no_misfire", "inconclusive")
+
+# Names and forms of structured arrays; numpy is not imported here, so that `misfire --help` is quick.
+CROSSING_FIELDS = [("sample", "f8"), ("edge", "i1")]
+"""One threshold crossing: sample [samples from the first], edge +1 rise, -1 fall."""
+
+LEVEL_FIELDS = [("time_s", "f8"), ("level", "i1")]
+"""One level change of a logic channel: time [s on the file's clock], level 0 or 1 from then on."""
+
+STROKE_FIELDS = [
+    ("start_s", "f8"),  # coil switched on; NaN when not seen
+    ("stop_s", "f8"),  # coil switched off, first strike
+    ("dwell_ms", "f8"),
+    ("peak_current_a", "f8"),
+    ("ramp_a_per_ms", "f8"),  # slope of the lower half of the current ramp
+    ("ramp_bend", "f8"),  # slope of the upper half over slope of the lower half
+    ("battery_v", "f8"),  # supply level just before switch-on
+    ("primary_peak_v", "f8"),  # kick height above earth
+    ("breakdown_us", "f8"),  # switch-off to breakdown
+    ("burn_time_ms", "f8"),  # 0: the gap never broke down
+    ("burn_level_v", "f8"),  # spark line above supply, primary volts (pick-up units on a secondary)
+    ("burn_slope_v_per_ms", "f8"),
+    ("ring_v", "f8"),  # swing of the ring-down after the burn
+    ("restrikes", "i2"),
+    ("strikes", "i2"),
+    ("flags", "u4"),  # STROKE_FLAGS
+]
+"""One charge and discharge of a coil, as one channel saw it."""
+
+STROKE_FLAGS = {
+    "clipped": 1,  # the kick reached the instrument's limit
+    "clamped": 2,  # the kick stood at the driver's clamp
+    "no_breakdown": 4,
+    "no_dwell": 8,  # expected, never came
+    "limited": 16,  # current limit plateau
+    "overlap": 32,  # two dwells at once on a common feed
+    "no_sync": 64,  # crank angle not known here
+    "fuel_cut": 128,  # overrun: no cylinder burns
+    "crank_gap": 256,  # crank pulses missing or extra within the power stroke
+    "edge": 512,  # too near the start or end of the recording to judge
+}
+
+EVENT_COLUMNS = (
+    "time_s",
+    "cycle",
+    "cylinder",
+    "crank_deg",
+    "rpm",
+    "dwell_ms",
+    "peak_current_a",
+    "primary_peak_v",
+    "firing_voltage_kv",
+    "burn_time_ms",
+    "burn_voltage_kv",
+    "segment_accel",
+    "misfire_probability",
+    "strikes",
+    "flags",
+)
+"""Columns of events.parquet, in order; `flags` is text, names joined by a space."""
+
+
+@dataclass(frozen=True, slots=True)
+class Engine:
+    """The engine of a job card, checked once.
+
+    `firing_angles_deg[i]` is the crank angle of compression TDC of `firing_order[i]`, from that of
+    `firing_order[0]` [0..720). `waste_pairs` is empty unless `ignition` is wasted_spark.
+    """
+
+    cylinders: int
+    firing_order: tuple[int, ...]
+    ignition: str
+    firing_angles_deg: tuple[float, ...] = ()
+    waste_pairs: tuple[tuple[int, int], ...] = ()
+    coil_turns_ratio: float | None = None
+
+    def __post_init__(self) -> None:
+        """Fill the defaults and refuse what no engine can be."""
+        n = self.cylinders
+        if not 1 <= n <= 12:
+            raise ParameterError(f"cylinders must be 1 to 12, got {n}")
+        if sorted(self.firing_order) != list(range(1, n + 1)):
+            raise ParameterError(
+                f"firing_order must name each of the cylinders 1 to {n} once, "
+                f"got {list(self.firing_order)}"
+            )
+        if self.ignition not in IGNITIONS:
+            raise ParameterError(f"ignition must be one of {', '.join(IGNITIONS)}")
+        if not self.firing_angles_deg:
+            object.__setattr__(self, "firing_angles_deg", tuple(720.0 * i / n for i in range(n)))
+        angles = self.firing_angles_deg
+        rising = all(a < b for a, b in zip(angles, angles[1:], strict=False))
+        if len(angles) != n or angles[0] != 0 or not rising or angles[-1] >= 720:
+            raise ParameterError(
+                f"firing_angles_deg must be {n} rising angles from 0 to below 720, one for each "
+                f"entry of firing_order, got {list(angles)}"
+            )
+        if self.ignition == "wasted_spark" and not self.waste_pairs:
+            object.__setattr__(self, "waste_pairs", self._opposite_pairs())
+
+    def _opposite_pairs(self) -> tuple[tuple[int, int], ...]:
+        """Pair the cylinders whose compression TDC lie 360 degrees apart."""
+        angle = dict(zip(self.firing_order, self.firing_angles_deg, strict=True))
+        pairs = set()
+        for a, at in angle.items():
+            for b, bt in angle.items():
+                if a < b and abs(abs(at - bt) - 360.0) < 1.0:
+                    pairs.add((a, b))
+        return tuple(sorted(pairs))
+
+
+@dataclass(frozen=True, slots=True)
+class CrankWheel:
+    """The toothed wheel: `gaps` are the runs of missing positions (1-based), empty on a plain wheel."""
+
+    positions: int
+    gaps: tuple[tuple[int, ...], ...] = ()
+    tdc_deg: float | None = None
+    sensor: Literal["vr", "hall"] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Cam:
+    """Crank angle (0..720 after compression TDC of firing_order[0]) of the cam's first rising edge."""
+
+    edge_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelCard:
+    """One `[[channel]]` of a job card. None where the card is silent; `cylinders` empty means all."""
+
+    role: str
+    file: str
+    column: int | str
+    name: str
+    cylinders: tuple[int, ...] = ()
+    unit: str | None = None
+    scale: float | None = None
+    offset: float | None = None
+    rate_hz: float | None = None
+    start_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class JobCard:
+    """A parsed job card; `text` is the TOML it was read from, kept with the recording."""
+
+    vehicle_id: str
+    engine: Engine
+    channels: tuple[ChannelCard, ...]
+    folder: Path
+    text: str
+    wheel: CrankWheel | None = None
+    cam: Cam | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something the reader of a result must know. `severity`: info, warning or error."""
+
+    code: str
+    severity: Literal["info", "warning", "error"]
+    message: str
+    channel: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One channel of a recording: value = counts x scale + offset; sample i was taken at
+    start_s + i x period_s on the common clock.
+
+    `n_samples` is 0 for a logic channel that is stored as level changes (`is_levels`).
+    Counts at or beyond `clip_low`/`clip_high` are over range. `clock` names the instrument.
+    """
+
+    name: str
+    role: str
+    unit: str
+    scale: float
+    offset: float
+    rate_hz: float
+    start_s: float
+    n_samples: int
+    cylinders: tuple[int, ...] = ()
+    clock: str = ""
+    is_levels: bool = False
+    clip_low: int = -32768
+    clip_high: int = 32767
+    clock_known: bool = True  # start_s was given, or is worked out; False: an instrument of its own
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """Channels of one vehicle's recording and ways to read their counts piece by piece.
+
+    `read(name, start, stop)` gives int16 counts of a sampled channel [shape=(stop - start,)];
+    `read_levels(name)` gives all changes of a logic channel [LEVEL_FIELDS].
+    """
+
+    path: Path
+    sha256: str
+    job: JobCard
+    channels: tuple[Channel, ...]
+    read: Callable[[str, int, int], NDArray[np.int16]]
+    read_levels: Callable[[str], NDArray[np.void]]
+    findings: tuple[Finding, ...] = ()
+    close: Callable[[], None] = field(default=lambda: None)
+
+
+@dataclass(frozen=True, slots=True)
+class CrankTrack:
+    """Crank angle against time, through the teeth.
+
+    `time_s`, `angle_deg` [shape=(n_teeth,)]: instant and unwrapped crank angle of each tooth seen;
+    angle 0, 360, ... is the first tooth after the (first) gap. `stretch` [int32] numbers the
+    stretches in sync: between two stretches the angle is not known and the revolution count may
+    be off. `revolution_known` is False on a wheel without a gap. `lost_s` [shape=(n, 2)] are the
+    spans without sync. `n_missing`/`n_extra` count single pulses repaired or dropped.
+    """
+
+    time_s: NDArray[np.float64]
+    angle_deg: NDArray[np.float64]
+    stretch: NDArray[np.int32]
+    wheel: CrankWheel
+    revolution_known: bool = True
+    lost_s: NDArray[np.float64] | None = None
+    repaired_s: NDArray[np.float64] | None = None
+    n_missing: int = 0
+    n_extra: int = 0
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CylinderResult:
+    """What is said of one cylinder; see CONTRACT section 3 of result.json."""
+
+    cylinder: int
+    rank: int
+    probability: float
+    cycles: int
+    misfires: int
+    faults: tuple[tuple[str, float], ...]
+    features: dict[str, float]
+    evidence: tuple[str, ...] = ()
+    next_tests: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class WaveformPanel:
+    """Waveforms of one channel around switch-off, for one suspect cylinder, ready to draw.
+
+    `time_ms` [shape=(n,)] from switch-off; `suspect` [shape=(n_firings, n)] the worst firings;
+    `good_low`, `good_mid`, `good_high` [shape=(n,)] 10, 50 and 90 per cent of the good firings.
+    """
+
+    channel: str
+    role: str
+    unit: str
+    cylinder: int
+    time_ms: NDArray[np.float64]
+    suspect: NDArray[np.float64]
+    suspect_time_s: tuple[float, ...]
+    good_low: NDArray[np.float64]
+    good_mid: NDArray[np.float64]
+    good_high: NDArray[np.float64]
+    good_from: str = ""  # which firings were the reference, in words
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """The answer for one recording, with all the reports are made from.
+
+    `events`: one row per expected firing, EVENT_COLUMNS. `extras` holds further per-firing columns
+    (same rows) that pictures and training use. `rpm_s`, `rpm`: the speed line of the timeline.
+    """
+
+    vehicle: str
+    note: str
+    job: JobCard
+    source: str
+    sha256: str
+    verdict: str
+    duration_s: float
+    cycles: int
+    cylinders: tuple[CylinderResult, ...]
+    findings: tuple[Finding, ...]
+    notes: tuple[str, ...]
+    events: pd.DataFrame
+    extras: pd.DataFrame
+    rpm_s: NDArray[np.float64]
+    rpm: NDArray[np.float64]
+    panels: tuple[WaveformPanel, ...] = ()
+    witnesses: dict[str, Any] = field(default_factory=dict)  # which evidence existed, in words
+    settings: dict[str, Any] = field(default_factory=dict)
