@@ -1,0 +1,59 @@
+"""Names the misfiring cylinder of an engine from recordings of its signals.
+
+The public names load their modules on first use, so that `import misfire` stays light.
+"""
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from misfire.batch.chain import diagnose as diagnose
+    from misfire.batch.chain import ingest as ingest
+    from misfire.batch.opening import open_recording as open_recording
+    from misfire.errors import MisfireError as MisfireError
+    from misfire.ingest.job import read_job_card as read_job_card
+    from misfire.records import Diagnosis as Diagnosis
+
+    __version__: str
+
+_HOMES = {
+    "Diagnosis": "misfire.records",
+    "MisfireError": "misfire.errors",
+    "diagnose": "misfire.batch.chain",
+    "ingest": "misfire.batch.chain",
+    "open_recording": "misfire.batch.opening",
+    "read_job_card": "misfire.ingest.job",
+}
+
+__all__ = [  # noqa: F822 - they come from __getattr__
+    "Diagnosis",
+    "MisfireError",
+    "__version__",
+    "diagnose",
+    "ingest",
+    "open_recording",
+    "read_job_card",
+]
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name from the module where it lives (PEP 562)."""
+    if name == "__version__":
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            value: Any = version("misfire-cylinder")
+        except PackageNotFoundError:  # run from a checkout that was never installed
+            value = "0+unknown"
+    elif name in _HOMES:
+        from importlib import import_module
+
+        value = getattr(import_module(_HOMES[name]), name)
+    else:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    """List the public names, loaded or not."""
+    return sorted({*globals(), *__all__})

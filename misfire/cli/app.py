@@ -1,0 +1,119 @@
+"""The command `misfire`: one file per command, registered here; errors end as one line."""
+
+import os
+import sys
+import traceback
+import warnings
+from types import TracebackType
+from typing import Annotated, TextIO
+
+import typer
+
+from misfire.cli.check import check
+from misfire.cli.demo import demo
+from misfire.cli.diagnose import diagnose
+from misfire.cli.ingest import ingest
+from misfire.cli.output import format_os_error, print_failure
+from misfire.errors import DataWarning, MisfireError
+
+CAUTION = (
+    "Signals of an ignition are taken from a running engine: high voltage, hot and turning parts. "
+    "Follow the vehicle maker's procedure and local rules."
+)
+
+app = typer.Typer(
+    name="misfire",
+    help="Name the misfiring cylinder of an engine from recordings of its signals.",
+    epilog=f"`misfire COMMAND --help` has an example of each. {CAUTION}",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,  # plain help starts in half the time
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["--help", "-h"]},
+)
+
+
+def _print_version(wanted: bool) -> None:
+    """Print the version and stop."""
+    if wanted:
+        from misfire import __version__
+
+        typer.echo(f"misfire {__version__}")
+        raise typer.Exit()
+
+
+@app.callback()
+def _start(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version."
+        ),
+    ] = False,
+) -> None:
+    """Name the misfiring cylinder of an engine from recordings of its signals."""
+
+
+app.command(epilog="Example: misfire ingest job.toml -o rec.h5")(ingest)
+app.command(epilog="Example: misfire check rec.h5")(check)
+app.command(epilog="Example: misfire diagnose job.toml -o result")(diagnose)
+app.command(epilog="Example: misfire demo -o demo")(demo)
+
+
+def _print_fault(
+    kind: type[BaseException], error: BaseException, trace: TracebackType | None
+) -> None:
+    """Report a fault of the program itself in one line (an excepthook)."""
+    if issubclass(kind, KeyboardInterrupt):
+        print_failure("interrupted")
+        return
+    last = traceback.extract_tb(trace)[-1:]
+    place = f" ({os.path.basename(last[0].filename)} line {last[0].lineno})" if last else ""
+    print_failure(
+        f"fault in the program itself: {kind.__name__}: {error}{place}; please report it; "
+        "set MISFIRE_TRACEBACK=1 to see where it came from"
+    )
+
+
+def _print_warning(
+    message: Warning | str,
+    category: type[Warning],
+    filename: str,
+    lineno: int,
+    file: TextIO | None = None,
+    line: str | None = None,
+) -> None:
+    """Show a warning about the data as one line; others concern developers only."""
+    if issubclass(category, DataWarning):
+        print_failure(f"note: {message}")
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line and leave with its exit status.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        Without the program's name; default: those the process was started with.
+
+    Raises
+    ------
+    SystemExit
+        Always: 0 done whatever the verdict, 1 the input could not be used, 2 wrong usage,
+        130 interrupted.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a console's code page may lack a sign
+    if not os.environ.get("MISFIRE_TRACEBACK"):
+        sys.excepthook = _print_fault
+        warnings.showwarning = _print_warning
+    try:
+        typer.main.get_command(app)(arguments, prog_name="misfire")
+    except MisfireError as error:
+        print_failure(str(error))
+    except MemoryError:
+        print_failure("not enough memory; close other programs or shorten the recording")
+    except OSError as error:
+        print_failure(format_os_error(error))
+    sys.exit(1)

@@ -1,0 +1,24 @@
+"""`misfire demo`: the main job on the recording that comes with the package."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from misfire.cli.diagnose import judge
+from misfire.cli.options import Json, Quiet
+from misfire.resources import find_resource
+
+
+def demo(
+    out: Annotated[
+        Path, typer.Option("--out", "-o", metavar="DIR", help="Folder for the results.")
+    ] = Path("misfire-demo"),
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Diagnose the bundled recording of an invented vehicle.
+
+    Writes result.json, events.parquet, misfires.csv and report.html into DIR.
+    """
+    judge(find_resource("data_demo") / "job.toml", out=out, as_json=as_json, quiet=quiet)

@@ -1,0 +1,34 @@
+"""`misfire ingest`: raw files to one aligned recording."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from misfire.cli.options import Json, Quiet
+from misfire.cli.output import check_file, print_json
+from misfire.cli.progress import show_progress
+
+
+def ingest(
+    job: Annotated[Path, typer.Argument(metavar="JOB", help="Job card (TOML).")],
+    out: Annotated[
+        Path, typer.Option("--out", "-o", metavar="FILE", help="Recording to write (HDF5).")
+    ],
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Put raw files into one aligned recording, without loss.
+
+    Reads the files that the job card names and writes one HDF5 file with all channels on one
+    time base. Counts are stored as they were recorded.
+    """
+    from misfire.batch import chain
+
+    check_file(out)
+    with show_progress(quiet=quiet) as progress:
+        result = chain.ingest(job, out, progress=progress)
+    if as_json:
+        print_json(result)
+        return
+    typer.echo(f"wrote {out}")

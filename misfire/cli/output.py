@@ -1,0 +1,56 @@
+"""What a command says and where it may write."""
+
+import errno
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+import typer
+
+from misfire.errors import OutputError
+
+
+def print_json(document: Any) -> None:
+    """Print one JSON document (RFC 8259: no NaN) on standard output."""
+    typer.echo(json.dumps(document, indent=2, allow_nan=False, ensure_ascii=True))
+
+
+def print_failure(message: str) -> None:
+    """Print one line on standard error, whatever line breaks the message has."""
+    typer.echo(f"misfire: {' '.join(message.split())}", err=True)
+
+
+def format_os_error(error: OSError) -> str:
+    """Say what the system refused, on which file, and what to do."""
+    place = error.filename if error.filename is not None else ""
+    reason = error.strerror or str(error) or type(error).__name__
+    advice = {
+        errno.ENOENT: "check the path",
+        errno.EACCES: "check the permissions of the file and its folder",
+        errno.EPERM: "check the permissions of the file and its folder",
+        errno.EROFS: "choose another folder with -o",
+        errno.ENOSPC: "free some space or choose another folder with -o",
+        errno.EISDIR: "name a file",
+        errno.ENOTDIR: "one part of the path is a file",
+    }.get(error.errno or 0, "")
+    text = f"{place}: {reason}" if place else reason
+    return f"{text}; {advice}" if advice else text
+
+
+def check_folder(folder: Path) -> None:
+    """Refuse an output folder that cannot be made or written, before the work is done."""
+    place = folder
+    while not place.exists() and place != place.parent:
+        place = place.parent
+    if not place.is_dir():
+        raise OutputError(f"{folder}: {place} is a file, not a folder; choose another with -o")
+    if not os.access(place, os.W_OK | os.X_OK):
+        raise OutputError(f"{folder}: no permission to write in {place}; choose another with -o")
+
+
+def check_file(path: Path) -> None:
+    """Refuse an output file that cannot be written, before the work is done."""
+    if path.is_dir():
+        raise OutputError(f"{path}: is a folder; name a file with -o")
+    check_folder(path.parent)

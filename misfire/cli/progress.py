@@ -1,0 +1,29 @@
+"""A progress bar on standard error, for people only."""
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+Progress = Callable[[str, float], None]
+
+
+@contextmanager
+def show_progress(*, quiet: bool) -> Iterator[Progress | None]:
+    """Give a function (stage, fraction 0..1) that draws a bar; None where nobody would see it."""
+    if quiet or not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import Progress as Bar
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn())
+    with Bar(*columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True) as bar:
+        tasks = {}
+
+        def draw(stage: str, fraction: float) -> None:
+            if stage not in tasks:
+                tasks[stage] = bar.add_task(stage, total=1.0)
+            bar.update(tasks[stage], completed=fraction)
+
+        yield draw
