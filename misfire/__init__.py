@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from misfire.batch.chain import ingest as ingest
     from misfire.batch.opening import open_recording as open_recording
     from misfire.errors import MisfireError as MisfireError
-    from misfire.ingest.job import read_job_card as read_job_card
+    from misfire.ingest.jobcard import read_job_card as read_job_card
     from misfire.records import Diagnosis as Diagnosis
 
     __version__: str
@@ -21,7 +21,7 @@ _HOMES = {
     "diagnose": "misfire.batch.chain",
     "ingest": "misfire.batch.chain",
     "open_recording": "misfire.batch.opening",
-    "read_job_card": "misfire.ingest.job",
+    "read_job_card": "misfire.ingest.jobcard",
 }
 
 __all__ = [  # noqa: F822 - they come from __getattr__

@@ -26,13 +26,13 @@ def diagnose(
 
 def judge(recording: Path, *, out: Path | None, as_json: bool, quiet: bool) -> None:
     """Diagnose, write the reports and print the verdict."""
+    if out is not None:
+        check_folder(out)
     from misfire.batch.chain import diagnose as compute_diagnosis
     from misfire.report.files import write_reports
     from misfire.report.summary import build_summary
     from misfire.report.table import format_table
 
-    if out is not None:
-        check_folder(out)
     with show_progress(quiet=quiet) as progress:
         diagnosis = compute_diagnosis(recording, progress=progress)
         written = [] if out is None else write_reports(diagnosis, out)

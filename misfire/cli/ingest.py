@@ -23,9 +23,9 @@ def ingest(
     Reads the files that the job card names and writes one HDF5 file with all channels on one
     time base. Counts are stored as they were recorded.
     """
+    check_file(out)
     from misfire.batch import chain
 
-    check_file(out)
     with show_progress(quiet=quiet) as progress:
         result = chain.ingest(job, out, progress=progress)
     if as_json:
