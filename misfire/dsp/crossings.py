@@ -1,0 +1,183 @@
+"""Threshold crossings of long raw channels, to a fraction of a sample."""
+
+import math
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.errors import ParameterError
+from misfire.records import CROSSING_FIELDS
+
+CROSSING_DTYPE = np.dtype(CROSSING_FIELDS)
+
+
+def find_crossings(
+    chunks: Iterable[NDArray[np.int16]], *, low: float, high: float
+) -> NDArray[np.void]:
+    """Find where a signal rises to `high` or falls to `low`, with hysteresis.
+
+    Parameters
+    ----------
+    chunks : iterable of int16 arrays [shape=(n,), n >= 0, unit=counts]
+        Consecutive pieces of one channel. Where it is cut does not change the result.
+    low, high : float [unit=counts, finite, low < high]
+        A fall counts only after a value >= `high`, a rise only after a value <= `low`.
+
+    Returns
+    -------
+    crossings : structured array [shape=(n_crossings,), dtype=CROSSING_FIELDS, ascending]
+        `sample` [unit=samples from the first]: linear interpolation. `edge`: +1 rise, -1 fall.
+
+    Raises
+    ------
+    ParameterError
+        If the levels are not as above, or a chunk is not a one-dimensional signed integer array.
+
+    Notes
+    -----
+    Source: O. H. Schmitt, "A thermionic trigger", J. Sci. Instrum. 15 (1938) 24.
+
+    Examples
+    --------
+    >>> ramp = np.array([0, 10, 20, 10, 0], dtype=np.int16)
+    >>> find_crossings([ramp], low=5, high=15)["sample"].tolist()
+    [1.5, 3.5]
+    """
+    if not -math.inf < low < high < math.inf:
+        raise ParameterError(f"need finite low < high, got low={low} and high={high}")
+    low_count, high_count = math.floor(low), math.ceil(high)  # integers: no float copy of a chunk
+    found = [np.empty(0, CROSSING_DTYPE)]
+    tail: NDArray[np.signedinteger] | None = None
+    origin, side = 0, 0  # side: +1 at or above high, -1 at or below low, 0 unknown
+    for chunk in chunks:
+        check_counts(chunk)
+        if chunk.size == 0:
+            continue
+        counts = chunk if tail is None else np.concatenate((tail, chunk))
+        if tail is None:
+            side = int(chunk[0] >= high_count) - int(chunk[0] <= low_count)
+        at, edges, side = arm(counts, low_count, high_count, side)
+        before, after = counts[at - 1].astype(float), counts[at].astype(float)
+        crossings = np.empty(at.size, CROSSING_DTYPE)
+        level = np.where(edges > 0, high, low)
+        crossings["sample"] = origin + at - 1 + (level - before) / (after - before)
+        crossings["edge"] = edges
+        found.append(crossings)
+        tail, origin = counts[-1:], origin + counts.size - 1
+    return np.concatenate(found)
+
+
+def arm(
+    counts: NDArray[np.signedinteger], low: int, high: int, side: int
+) -> tuple[NDArray[np.int64], NDArray[np.int8], int]:
+    """Find the samples that first reach the other side of a pair of levels.
+
+    Parameters
+    ----------
+    counts : int array [shape=(n,), unit=counts]
+        The first sample is context: it was judged before, `side` holds what came of it.
+    low, high : int [unit=counts, low < high]
+    side : int
+        +1 the signal was last at or above `high`, -1 at or below `low`, 0 neither yet.
+
+    Returns
+    -------
+    at : int64 array [shape=(n_changes,), unit=samples from counts[0], ascending]
+    edges : int8 array [shape=(n_changes,)]
+        +1 now at or above `high`, -1 now at or below `low`.
+    side : int
+        The side after the last sample.
+    """
+    above, below = counts >= high, counts <= low
+    # `>` of two booleans is "and not"; only places where a zone is entered are listed
+    entered_above = np.flatnonzero(above[1:] > above[:-1]) + 1
+    entered_below = np.flatnonzero(below[1:] > below[:-1]) + 1
+    at = np.concatenate((entered_above, entered_below))
+    edges = np.ones(at.size, np.int8)
+    edges[entered_above.size :] = -1
+    order = np.argsort(at, kind="stable")
+    at, edges = at[order], edges[order]
+    history = np.concatenate((np.array([side], np.int8), edges))
+    changed = (history[:-1] != edges) & (history[:-1] != 0)
+    return at[changed], edges[changed], int(history[-1])
+
+
+def iterate_segments(
+    blocks: Iterable[NDArray[np.int16]], *, size: int
+) -> Iterator[NDArray[np.int16]]:
+    """Cut a channel anew into pieces of one size, however it was cut before.
+
+    Parameters
+    ----------
+    blocks : iterable of int16 arrays [shape=(n,), n >= 0, unit=counts]
+        Consecutive pieces of one channel.
+    size : int [unit=samples, > 0]
+
+    Yields
+    ------
+    segment : int16 array [shape=(size,), the last one shorter, unit=counts]
+
+    Raises
+    ------
+    ParameterError
+        If a block is not a one-dimensional signed integer array.
+
+    Examples
+    --------
+    >>> line = np.arange(5, dtype=np.int16)
+    >>> [s.tolist() for s in iterate_segments([line[:1], line[1:]], size=2)]
+    [[0, 1], [2, 3], [4]]
+    """
+    waiting: list[NDArray[np.int16]] = []
+    n_waiting = 0
+    for block in blocks:
+        check_counts(block)
+        start = 0
+        while block.size - start >= size - n_waiting:
+            stop = start + size - n_waiting
+            waiting.append(block[start:stop])
+            yield waiting[0] if len(waiting) == 1 else np.concatenate(waiting)
+            waiting, n_waiting, start = [], 0, stop
+        if start < block.size:
+            waiting.append(block[start:])
+            n_waiting += block.size - start
+    if waiting:
+        yield np.concatenate(waiting)
+
+
+def drop_glitches(counts: NDArray[np.int16]) -> NDArray[np.int16]:
+    """Take the median of each sample and its two neighbours: single-sample glitches vanish.
+
+    Parameters
+    ----------
+    counts : int16 array [shape=(n,), n >= 2, unit=counts]
+
+    Returns
+    -------
+    smoothed : int16 array [shape=(n - 2,), unit=counts]
+        Sample i is the median of counts[i : i + 3]. A monotone flank is left as it is.
+
+    Examples
+    --------
+    >>> drop_glitches(np.array([1, 2, 90, 4, 5], dtype=np.int16)).tolist()
+    [2, 4, 5]
+    """
+    first, second, third = counts[:-2], counts[1:-1], counts[2:]
+    smaller = np.minimum(first, second)
+    larger = np.maximum(first, second)
+    np.minimum(larger, third, out=larger)
+    np.maximum(smaller, larger, out=smaller)
+    return smaller
+
+
+def check_counts(chunk: NDArray[np.signedinteger]) -> None:
+    """Refuse a chunk that is not a line of signed integers.
+
+    Raises
+    ------
+    ParameterError
+        If it is not one-dimensional or not of a signed integer type.
+    """
+    if chunk.ndim != 1 or chunk.dtype.kind != "i":
+        raise ParameterError(f"chunk must be 1-D integer, got {chunk.ndim}-D {chunk.dtype}")
