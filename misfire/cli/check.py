@@ -1,17 +1,14 @@
 """`misfire check`: is a recording fit for a diagnosis."""
 
-from pathlib import Path
-from typing import Annotated
-
 import typer
 
-from misfire.cli.options import Json, Quiet
+from misfire.cli.options import Input, Json, Quiet
 from misfire.cli.output import print_json
 from misfire.cli.progress import show_progress
 
 
 def check(
-    recording: Annotated[Path, typer.Argument(metavar="INPUT", help="Recording or job card.")],
+    recording: Input,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:

@@ -12,7 +12,8 @@ from misfire.resources import find_resource
 
 def demo(
     out: Annotated[
-        Path, typer.Option("--out", "-o", metavar="DIR", help="Folder for the results.")
+        Path,
+        typer.Option("--out", "-o", metavar="DIR", readable=False, help="Folder for the results."),
     ] = Path("misfire-demo"),
     as_json: Json = False,
     quiet: Quiet = False,

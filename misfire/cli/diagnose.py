@@ -1,17 +1,16 @@
 """`misfire diagnose`: the main job, on one recording."""
 
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
-from misfire.cli.options import Folder, Json, Quiet
+from misfire.cli.options import Folder, Input, Json, Quiet
 from misfire.cli.output import check_folder, print_json
 from misfire.cli.progress import show_progress
 
 
 def diagnose(
-    recording: Annotated[Path, typer.Argument(metavar="INPUT", help="Recording or job card.")],
+    recording: Input,
     out: Folder = None,
     as_json: Json = False,
     quiet: Quiet = False,

@@ -11,9 +11,12 @@ from misfire.cli.progress import show_progress
 
 
 def ingest(
-    job: Annotated[Path, typer.Argument(metavar="JOB", help="Job card (TOML).")],
+    job: Annotated[Path, typer.Argument(metavar="JOB", readable=False, help="Job card (TOML).")],
     out: Annotated[
-        Path, typer.Option("--out", "-o", metavar="FILE", help="Recording to write (HDF5).")
+        Path,
+        typer.Option(
+            "--out", "-o", metavar="FILE", readable=False, help="Recording to write (HDF5)."
+        ),
     ],
     as_json: Json = False,
     quiet: Quiet = False,

@@ -12,7 +12,17 @@ Json = Annotated[
 Quiet = Annotated[
     bool, typer.Option("--quiet", "-q", help="No progress on standard error.", show_default=False)
 ]
+# `readable=False`: what cannot be read is the input's fault (status 1), not wrong usage (2).
+Input = Annotated[
+    Path, typer.Argument(metavar="INPUT", readable=False, help="Recording or job card.")
+]
 Folder = Annotated[
     Path | None,
-    typer.Option("--out", "-o", metavar="DIR", help="Folder for the results; made if absent."),
+    typer.Option(
+        "--out",
+        "-o",
+        metavar="DIR",
+        readable=False,
+        help="Folder for the results; made if absent.",
+    ),
 ]
