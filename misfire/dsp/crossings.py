@@ -171,6 +171,36 @@ def drop_glitches(counts: NDArray[np.int16]) -> NDArray[np.int16]:
     return smaller
 
 
+def iterate_smoothed(
+    blocks: Iterable[NDArray[np.int16]], *, size: int
+) -> Iterator[NDArray[np.int16]]:
+    """Pass a channel on without its single-sample glitches, in pieces of one size.
+
+    Parameters
+    ----------
+    blocks : iterable of int16 arrays [shape=(n,), unit=counts]
+        Consecutive pieces of one channel. Where it is cut does not change the result.
+    size : int [unit=samples, >= 2]
+
+    Yields
+    ------
+    counts : int16 array [unit=counts]
+        Sample numbers stay as they are; the last sample of the channel is left out.
+
+    Raises
+    ------
+    ParameterError
+        If a block is not a one-dimensional signed integer array.
+    """
+    tail = np.empty(0, np.int16)
+    for segment in iterate_segments(blocks, size=size):
+        # the first sample stands twice, so that it is its own median and numbers do not shift
+        raw = np.concatenate((tail if tail.size else segment[:1], segment))
+        if raw.size >= 3:
+            yield drop_glitches(raw)
+        tail = raw[-2:]
+
+
 def check_counts(chunk: NDArray[np.signedinteger]) -> None:
     """Refuse a chunk that is not a line of signed integers.
 

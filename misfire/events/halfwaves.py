@@ -1,0 +1,269 @@
+"""Half waves of an inductive (VR) signal: the swings that stand out from noise, gap and hum."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.dsp.crossings import arm, drop_glitches, iterate_segments
+
+SEGMENT_SAMPLES = 1 << 17  # noise and zero level are judged anew for each piece of this length
+CONTEXT_SAMPLES = 4096  # a steep flank is shorter than this, even cranking at 1 MS/s
+BATCH_WAVES = 1 << 18  # half waves judged at a time
+CONTEXT_WAVES = 256  # neighbours that a judgement may reach to
+NOISE_FACTOR = 4.5  # arming level in standard deviations of the noise (before glitch removal)
+FLOOR_COUNTS = 1.5  # arming level is never below this: a converter's own step
+SWING_SHARE = 0.01  # arming level is never below this share of the piece's own amplitude
+ARM_SHARE = 0.2  # a half wave counts if it reaches this share of its like neighbours' peaks...
+DECAY_PER_PITCH = 0.6  # ...which fades by this factor for each tooth pitch of distance
+REACH = (2, 4, 6, 8)  # neighbours looked at on each side: those of the same sign
+PASSES = 6  # passes of pruning; each lets the reach grow over pruned half waves
+
+WAVE_DTYPE = np.dtype(
+    [
+        ("start", "f8"),  # zero crossing into the half wave [samples]
+        ("sign", "i1"),
+        ("flank", "f4"),  # length of the flank into it, between the arming levels [samples]
+        ("peak", "f4"),  # amplitude above the zero level [counts]
+    ]
+)
+
+
+@dataclass(frozen=True, slots=True)
+class HalfWaves:
+    """Zero crossings of one kind each, and what tells the steep kind from the other.
+
+    `rise`, `fall` [unit=samples]: crossings upwards and downwards between half waves that count.
+    `rise_slowness`, `fall_slowness`: mean flank length, in medians of both kinds. `amplitude`
+    [unit=counts]: mean peak, larger half waves weighing more.
+    """
+
+    rise: NDArray[np.float64]
+    fall: NDArray[np.float64]
+    rise_slowness: float
+    fall_slowness: float
+    amplitude: float
+
+
+def find_half_waves(blocks: Iterable[NDArray[np.int16]]) -> HalfWaves:
+    """Find the half waves of a VR signal and the zero crossings between them.
+
+    Parameters
+    ----------
+    blocks : iterable of int16 arrays [shape=(n,), unit=counts]
+        Consecutive pieces of the channel. Where it is cut does not change the result.
+
+    Returns
+    -------
+    waves : HalfWaves
+
+    Notes
+    -----
+    A half wave counts when it reaches a fifth of what its neighbours of the same sign had; their
+    amplitude fades with distance, counted in their own tooth pitches, forwards and backwards in
+    time. So the level follows growth and decay with speed, and stays up inside a gap. (Of the same
+    sign: the swing into a gap can be several times the tooth's other half wave.)
+    Source: threshold that follows the signal, because noise grows with speed too: patent
+    US 5,446,375. Amplitude grows with speed, timing from the zero crossing at the tooth centre:
+    any overview of variable-reluctance sensors. The factors: common practice, own measurements.
+    """
+    rises, falls = [np.empty(0)], [np.empty(0)]
+    slow_sum = {1: 0.0, -1: 0.0}
+    weight = {1: 0.0, -1: 0.0}
+    peak_sum = 0.0
+    for waves, pitch in _judged(_raw_half_waves(blocks)):
+        rises.append(waves["start"][waves["sign"] > 0])
+        falls.append(waves["start"][waves["sign"] < 0])
+        if waves.size < 3:
+            continue  # not a wave
+        flank = np.maximum(waves["flank"], 1e-3) / pitch
+        slowness = np.minimum(flank / np.median(flank), 10.0) * waves["peak"]
+        for sign in (1, -1):
+            chosen = waves["sign"] == sign
+            slow_sum[sign] += float(slowness[chosen].sum())
+            weight[sign] += float(waves["peak"][chosen].sum(dtype=float))
+        peak_sum += float((waves["peak"].astype(float) ** 2).sum())
+    total = weight[1] + weight[-1]
+    return HalfWaves(
+        rise=np.concatenate(rises),
+        fall=np.concatenate(falls),
+        rise_slowness=slow_sum[1] / weight[1] if weight[1] else np.nan,
+        fall_slowness=slow_sum[-1] / weight[-1] if weight[-1] else np.nan,
+        amplitude=peak_sum / total if total else np.nan,
+    )
+
+
+def _raw_half_waves(blocks: Iterable[NDArray[np.int16]]) -> Iterator[NDArray[np.void]]:
+    """Every swing beyond the noise, piece by piece; each is given out once it has ended."""
+    context = np.empty(0, np.int16)
+    origin, side = 0, 0  # sample number of context[0]
+    unfinished = np.zeros(1, WAVE_DTYPE)  # the half wave that goes on
+    begun = False
+    for segment in iterate_segments(blocks, size=SEGMENT_SAMPLES):
+        raw = np.concatenate((context, segment))
+        if raw.size < 8:
+            break
+        counts = drop_glitches(raw)  # counts[i] is sample origin + 1 + i
+        first = max(context.size - 3, 0)  # the samples up to here were judged before
+        fresh = counts[first:]
+        if not context.size or segment.size >= SEGMENT_SAMPLES // 4:
+            zero = float(segment.mean(dtype=float))
+            level = _arming_level(segment, zero)
+        low, high = int(np.floor(zero - level)), int(np.ceil(zero + level))
+        if side == 0:
+            side = int(fresh[0] >= high) - int(fresh[0] <= low)
+        at, edges, side = arm(fresh, low, high, side)
+        starts, flanks = _cross_zero(counts, at + first, edges, low, high, zero)
+        # peaks between armings; what comes before the first belongs to the half wave that goes on
+        bounds = np.concatenate(([0], at))
+        top = np.maximum.reduceat(fresh, bounds).astype(float) - zero
+        bottom = zero - np.minimum.reduceat(fresh, bounds).astype(float)
+        waves = np.zeros(at.size + 1, WAVE_DTYPE)
+        waves["start"][1:] = starts + origin + 1
+        waves["flank"][1:] = flanks
+        waves["sign"][1:] = edges
+        waves[0] = unfinished[0]
+        waves["peak"] = np.maximum(
+            np.where(waves["sign"] > 0, top, bottom), [unfinished["peak"][0], *[0.0] * at.size]
+        )
+        yield waves[:-1] if begun else waves[1:-1]
+        begun = begun or at.size > 0
+        unfinished = waves[-1:].copy()
+        keep = min(raw.size, CONTEXT_SAMPLES)
+        context, origin = raw[raw.size - keep :], origin + raw.size - keep
+    if begun:
+        yield unfinished
+
+
+def _arming_level(segment: NDArray[np.int16], zero: float) -> float:
+    """Level that noise does not reach, in counts from the zero level."""
+    # the sixth difference of white noise has a standard deviation of sqrt(924) times the noise's;
+    # the signal itself, 8 or more samples a tooth, all but vanishes in it
+    patches = segment[: segment.size // 64 * 64].reshape(-1, 64)[::32].astype(np.int32)
+    noise = 0.0
+    if patches.size:
+        noise = float(np.median(np.abs(np.diff(patches, 6, axis=1)))) / 0.6745 / np.sqrt(924.0)
+    swing = float(np.percentile(np.abs(segment[::32] - zero), 90))
+    return max(NOISE_FACTOR * noise, SWING_SHARE * swing, FLOOR_COUNTS)
+
+
+def _cross_zero(
+    counts: NDArray[np.int16],
+    at: NDArray[np.int64],
+    edges: NDArray[np.int8],
+    low: int,
+    high: int,
+    zero: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Zero crossing of each flank by a straight line through its samples, and its length."""
+    left = np.zeros(at.size, np.int64)
+    for sign, zone in ((1, counts <= low), (-1, counts >= high)):
+        chosen = edges == sign
+        exits = np.flatnonzero(zone[:-1] > zone[1:])  # last samples on the side left behind
+        before = np.searchsorted(exits, at[chosen]) - 1
+        left[chosen] = np.where(before >= 0, exits[before] if exits.size else 0, 0)
+    length = at - left + 1
+    # sums over each flank, of place x (from its middle) and value y (from the zero level)
+    ends = np.cumsum(length)
+    inside = np.arange(ends[-1] if ends.size else 0) - np.repeat(ends - length, length)
+    y = counts[np.repeat(left, length) + inside] - zero
+    x = inside - np.repeat((length - 1) / 2, length)
+    begins = ends - length
+    if not at.size:
+        return np.empty(0), np.empty(0)
+    mean = np.add.reduceat(y, begins) / length
+    slope = np.add.reduceat(x * y, begins) / np.add.reduceat(x * x, begins)
+    half = (length - 1) / 2
+    steep = slope * edges > 0
+    shift = np.where(steep, -mean / np.where(steep, slope, 1.0), 0.0)
+    return left + half + np.clip(shift, -half, half), length - 1.0
+
+
+def _judged(
+    pieces: Iterable[NDArray[np.void]],
+) -> Iterator[tuple[NDArray[np.void], NDArray[np.float64]]]:
+    """Half waves that count, with their pitch, in batches with context on both sides."""
+    waiting: list[NDArray[np.void]] = []
+    n_waiting, n_before = 0, 0
+    last_sign = 0
+
+    def judge(
+        waves: NDArray[np.void], begin: int, stop: int, last: int
+    ) -> tuple[NDArray[np.void], NDArray[np.float64], int]:
+        kept, pitch = _prune(waves)
+        chosen = (kept >= begin) & (kept < stop)
+        kept, pitch = kept[chosen], pitch[chosen]
+        batch = waves[kept]
+        turned = np.concatenate(([last], batch["sign"][:-1])) != batch["sign"]
+        last = int(batch["sign"][-1]) if batch.size else last
+        return batch[turned], pitch[turned], last
+
+    for piece in pieces:
+        waiting.append(piece)
+        n_waiting += piece.size
+        if n_waiting < BATCH_WAVES + 2 * CONTEXT_WAVES:
+            continue
+        waves = np.concatenate(waiting)
+        stop = waves.size - CONTEXT_WAVES
+        batch, pitch, last_sign = judge(waves, n_before, stop, last_sign)
+        yield batch, pitch
+        waiting = [waves[stop - CONTEXT_WAVES :]]
+        n_waiting, n_before = 2 * CONTEXT_WAVES, CONTEXT_WAVES
+    if waiting:
+        waves = np.concatenate(waiting)
+        batch, pitch, last_sign = judge(waves, n_before, waves.size, last_sign)
+        yield batch, pitch
+
+
+def _prune(waves: NDArray[np.void]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Indices of the half waves that count, the first of each run of one sign, and their pitch."""
+    kept = np.arange(waves.size)
+    for _ in range(PASSES):
+        peak = waves["peak"][kept].astype(float)
+        start = waves["start"][kept]
+        pitch = _local_pitch(start)
+        small = _is_small(peak, start, pitch)
+        if not small.any():
+            break
+        kept, peak = kept[~small], peak[~small]
+        if not kept.size:
+            break
+        # neighbours of one sign are one half wave: the crossing is the first one's
+        sign = waves["sign"][kept]
+        first = np.flatnonzero(np.concatenate(([True], sign[1:] != sign[:-1])))
+        waves = waves.copy()
+        waves["peak"][kept[first]] = np.maximum.reduceat(peak, first)
+        kept = kept[first]
+    return kept, _local_pitch(waves["start"][kept])
+
+
+def _local_pitch(start: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Length of a whole wave about each half wave; the shorter one, so that a gap does not count."""
+    if start.size < 3:
+        return np.full(start.size, np.inf)
+    whole = start[2:] - start[:-2]
+    before = np.concatenate(([np.inf], whole, [np.inf]))  # from the half wave before to its end
+    after = np.concatenate((whole, [np.inf, np.inf]))
+    pitch = np.minimum(before, after)
+    return np.where(np.isfinite(pitch), pitch, whole[-1])
+
+
+def _is_small(
+    peak: NDArray[np.float64], start: NDArray[np.float64], pitch: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Whether each half wave is small beside its neighbours, which fade with distance."""
+    n = peak.size
+    suspect = np.zeros(n, bool)
+    for k in REACH[: (n - 1) // 2]:
+        suspect[k:] |= peak[k:] < ARM_SHARE * peak[:-k]
+        suspect[:-k] |= peak[:-k] < ARM_SHARE * peak[k:]
+    small = np.zeros(n, bool)
+    places = np.flatnonzero(suspect)
+    for k in REACH:
+        for other in (places - k, places + k):
+            inside = (other >= 0) & (other < n)
+            here, there = places[inside], other[inside]
+            distance = np.abs(start[here] - start[there]) / np.maximum(pitch[there], 1e-9)
+            small[here] |= peak[here] < ARM_SHARE * peak[there] * DECAY_PER_PITCH**distance
+    return small
