@@ -1,0 +1,266 @@
+"""What to test next for each type of fault, cheap and safe first, and the cautions with it."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from misfire.errors import ParameterError
+from misfire.records import FAULT_TYPES, IGNITIONS
+
+# The order and content of the tests are common practice of the trade.
+_HIGH_VOLTAGE = (
+    "Caution: ignition voltages of tens of kilovolts; switch off before touching, "
+    "never run with a secondary left open."
+)
+_HOT = "Caution: let the engine cool; hot exhaust parts."
+_ROTATING = "Caution: keep hands, leads and clothing clear of fans, belts and hot parts."
+_FUEL = (
+    "Caution: fuel under pressure and fuel vapour; relieve the pressure as the maker says, "
+    "no flame or spark nearby."
+)
+_CRANKING = (
+    "Caution: disable fuel and ignition as the maker says; keep clear of moving parts "
+    "while cranking."
+)
+
+_CAUTIONS = (
+    "The vehicle maker's procedure, local rules and licensed practice come first; this report "
+    "does not replace them. Work that you are not trained for belongs in a workshop.",
+    "Ignition: tens of kilovolts at the secondary and hundreds of volts at the primary. Do not "
+    "touch or disconnect ignition parts with the engine running, never let a coil fire into an "
+    "open circuit, and use a spark tester of a rated type. People with a pacemaker keep away.",
+    "Moving and hot parts: keep hands, leads and loose clothing clear of fans, belts and pulleys; "
+    "a fan may start with the engine off. Let exhaust parts and coolant cool down.",
+    "Fuel: relieve the pressure before opening a line, keep sparks and flames away, catch what "
+    "runs out, have a fire extinguisher at hand.",
+    "Running engine: brake on, wheels chocked, gear in neutral or park, exhaust gas led outdoors.",
+    "Measuring: an attenuator rated for the switch-off kick on every coil or injector lead, "
+    "earth on battery negative, instruments isolated from mains earth or supplied by battery.",
+    "A misfire that goes on can overheat the catalytic converter: keep runs short, the load low.",
+)
+
+_AGAIN = (
+    "After the repair, record again at the same speeds and load and compare the two recordings, "
+    "before the parts are thrown away."
+)
+
+
+def cautions() -> tuple[str, ...]:
+    """Give the cautions that go with every advice to touch the vehicle.
+
+    Returns
+    -------
+    cautions : tuple of str
+    """
+    return _CAUTIONS
+
+
+def next_tests(
+    fault_type: str, *, ignition: str, channels_present: Collection[str]
+) -> tuple[str, ...]:
+    """Give the tests that prove or clear a fault, cheap and safe first.
+
+    Parameters
+    ----------
+    fault_type : str [one of FAULT_TYPES]
+    ignition : str [one of IGNITIONS]
+    channels_present : collection of str
+        Roles of the channels in the recording; what is missing may be worth recording.
+
+    Returns
+    -------
+    tests : tuple of str
+        Whole sentences, each with its caution where hands go near high voltage, hot, rotating
+        or fuel-carrying parts.
+
+    Raises
+    ------
+    ParameterError
+        If the fault type or the ignition is not known.
+    """
+    if fault_type not in FAULT_TYPES:
+        raise ParameterError(f"fault_type must be one of {', '.join(FAULT_TYPES)}")
+    if ignition not in IGNITIONS:
+        raise ParameterError(f"ignition must be one of {', '.join(IGNITIONS)}")
+    own_tests = {
+        "open_secondary": _open_secondary,
+        "fouled_plug": _fouled_plug,
+        "weak_coil": _weak_coil,
+        "no_primary": _no_primary,
+        "mixture": _mixture,
+        "low_compression": _low_compression,
+        "crank_signal": _crank_signal,
+    }[fault_type](ignition, frozenset(channels_present))
+    return (*own_tests, _AGAIN)
+
+
+def _swap(ignition: str) -> str:
+    """Say what to swap with another cylinder, and how to read the outcome."""
+    part = {
+        "coil_on_plug": "the coil with its boot",
+        "wasted_spark": "the plug lead (and, in a second run, the coil pack's outputs if alike)",
+        "distributor": "the plug lead",
+    }[ignition]
+    return (
+        f"Engine off and cool: swap {part} with another cylinder's and record again. If the fault "
+        "moves along, that part is at fault; if it stays, look at the plug and the cylinder. "
+        f"{_HIGH_VOLTAGE}"
+    )
+
+
+def _swap_plug() -> str:
+    """Say how to swap the plug."""
+    return (
+        "Engine cold: take the plug out, look at it beside its neighbours, measure the gap against "
+        f"the maker's figure, swap it with another cylinder's and record again. {_HOT}"
+    )
+
+
+def _spark_tester() -> str:
+    """Say how to use a spark tester."""
+    return (
+        "Spark tester of a rated type, set to the required voltage the maker names, between lead "
+        f"or coil and engine earth: the spark must jump steadily. {_HIGH_VOLTAGE}"
+    )
+
+
+def _lead_resistance(ignition: str) -> str:
+    """Say how to check the secondary's resistance."""
+    part = "the boot and its resistor" if ignition == "coil_on_plug" else "each plug lead"
+    return (
+        f"Ignition off, part removed: measure the resistance of {part}, bend it while reading, and "
+        "compare with the other cylinders' and with the maker's figure."
+    )
+
+
+def _open_secondary(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
+    """Give the tests for a wide gap, an open lead or high secondary resistance."""
+    tests = [
+        "Ignition off, engine cool: look for a boot or lead that is loose, corroded, cracked or "
+        f"burnt, and push it fully home. {_HOT}",
+        _swap(ignition),
+        _lead_resistance(ignition),
+        _swap_plug(),
+    ]
+    if ignition == "distributor":
+        tests.append("Ignition off: look at the distributor cap and rotor for wear and tracks.")
+    tests.append(_spark_tester())
+    return tuple(tests)
+
+
+def _fouled_plug(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
+    """Give the tests for a shunted or tracked secondary path."""
+    return (
+        _swap_plug(),
+        "Ignition off: look for burnt tracks on the plug insulator, inside the boot and at the "
+        "coil tower; replace plug and boot together where there is one.",
+        _swap(ignition),
+        "If the plug fouls again, find out why: read the fuel trims (too rich), look for oil at "
+        "the plug and for water or oil in the plug well.",
+        _spark_tester(),
+    )
+
+
+def _weak_coil(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
+    """Give the tests for low stored energy."""
+    tests = [
+        "Voltage drop of the coil feed and earth with the engine running, measured from battery "
+        "positive and from battery negative to the coil: compare with the other coils and with "
+        f"the maker's limit. {_ROTATING}",
+        _swap(ignition),
+        "Ignition off, coil unplugged: measure the primary resistance and compare with the other "
+        "coils and with the maker's figure (shorted turns may hide at rest).",
+    ]
+    if "coil_current" not in present:
+        tests.append(
+            "Record again with a current clamp on this coil's feed: shorted turns make the ramp "
+            f"too steep, resistance bends it early. {_ROTATING}"
+        )
+    tests.append(_spark_tester())
+    return tuple(tests)
+
+
+def _no_primary(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
+    """Give the tests for a coil that is not switched."""
+    tests = [
+        "Ignition off: look at the coil's connector for a pin pushed back, corrosion or a broken "
+        "wire; plug it in again.",
+        "Ignition on, engine off: supply voltage and earth at the coil's connector, compared with "
+        f"another coil's. {_HIGH_VOLTAGE}",
+        _swap(ignition),
+    ]
+    if "coil_trigger" not in present:
+        tests.append(
+            "Record again with the trigger line of this coil: a trigger without dwell means the "
+            f"coil or its driver, no trigger means the wiring or the control unit. {_ROTATING}"
+        )
+    tests.append(
+        "Ignition off, both ends unplugged: continuity of the wire from coil to control unit, and "
+        "to earth and supply for shorts. Suspect the driver only when all of this is right."
+    )
+    return tuple(tests)
+
+
+def _mixture(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
+    """Give the tests for a cylinder whose spark is good but whose charge does not burn."""
+    tests = [
+        "Read the stored codes and the fuel trims of each bank at idle and at a steady 2500 "
+        "rev/min: strongly positive trims mean lean (air leak, fuel supply, injector).",
+        "Look and listen for an air leak at the intake of this cylinder (gasket, hoses, injector "
+        f"seal). {_ROTATING}",
+    ]
+    if not present & {"injector_voltage", "injector_current"}:
+        tests.append(
+            "Record again with the injector's voltage and current of this cylinder and of a good "
+            "one: compare opening time and current. Use an attenuator: the injector kicks at "
+            f"switch-off. {_ROTATING}"
+        )
+    tests += [
+        "Ignition off: measure the injector's resistance and compare with the others and with the "
+        "maker's figure.",
+        "Where the maker allows it, swap the injector with another cylinder's and record again. "
+        f"{_FUEL}",
+        _swap_plug(),
+        "If fuel and spark are right, test the sealing: relative compression by starter current, "
+        f"then a cylinder leakage test. {_CRANKING}",
+    ]
+    return tuple(tests)
+
+
+def _low_compression(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
+    """Give the tests for a cylinder that does not seal."""
+    tests = []
+    if "starter_current" not in present:
+        tests.append(
+            "Relative compression: clamp on the starter cable, crank for five seconds with fuel "
+            "and ignition disabled and record; the weak cylinder draws the lowest hump. "
+            f"{_CRANKING}"
+        )
+    return (
+        *tests,
+        "Cranking compression with a gauge, all plugs out, throttle open: compare the cylinders "
+        f"with one another and with the maker's limits. {_CRANKING}",
+        "Cylinder leakage test at compression TDC: listen at intake, exhaust, oil filler and "
+        "coolant for where the air goes. Caution: the crank can turn under air pressure; secure "
+        "it and take tools off it.",
+        "Check valve clearance and valve timing against the maker's figures before the head "
+        f"comes off. {_HOT}",
+    )
+
+
+def _crank_signal(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
+    """Give the tests for a crank sensor or wheel that only looks like a misfire."""
+    tests = [
+        "Ignition off: look at the crank sensor's connector, wiring and shield for chafing, and "
+        f"keep it clear of ignition leads. {_ROTATING}",
+        "Look at the sensor's air gap and at the toothed wheel for a bent or chipped tooth, metal "
+        f"swarf or run-out; turn the engine by hand. {_ROTATING}",
+        f"Record the crank signal again at idle and at 3000 rev/min in neutral. {_ROTATING}",
+    ]
+    if "coil_primary" not in present:
+        tests.append(
+            "Record a coil primary along with it, through an attenuator: a good spark in the "
+            f"doubtful firings speaks for the sensor. {_HIGH_VOLTAGE}"
+        )
+    tests.append("Fit a known good sensor and record again before any other part is replaced.")
+    return tuple(tests)

@@ -1,0 +1,180 @@
+"""How often and when misfires came: shares with their intervals, bouts, speed bands."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from misfire.errors import ParameterError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+Z95 = 1.959963984540054  # 97.5 per cent point of the standard normal distribution
+
+
+def compute_wilson_interval(n_hits: int, n_trials: int) -> tuple[float, float]:
+    """Give the 95 per cent interval of a share.
+
+    Parameters
+    ----------
+    n_hits, n_trials : int [0 <= n_hits <= n_trials, n_trials > 0]
+
+    Returns
+    -------
+    low, high : float [0..1]
+
+    Raises
+    ------
+    ParameterError
+        If the counts are not as above.
+
+    Notes
+    -----
+    Source: E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209, without continuity correction.
+
+    Examples
+    --------
+    >>> [round(x, 4) for x in compute_wilson_interval(9, 10)]
+    [0.5958, 0.9821]
+    """
+    if not 0 <= n_hits <= n_trials or n_trials <= 0:
+        raise ParameterError(f"need 0 <= n_hits <= n_trials > 0, got {n_hits} of {n_trials}")
+    share = n_hits / n_trials
+    scale = 1 + Z95**2 / n_trials
+    middle = (share + Z95**2 / (2 * n_trials)) / scale
+    half = Z95 / scale * math.sqrt(share * (1 - share) / n_trials + Z95**2 / (4 * n_trials**2))
+    low = 0.0 if n_hits == 0 else max(0.0, middle - half)
+    high = 1.0 if n_hits == n_trials else min(1.0, middle + half)
+    return low, high
+
+
+def compute_unseen_share(n_trials: int) -> float:
+    """Give the largest share that n trials without a single hit leave possible, at 95 per cent.
+
+    Parameters
+    ----------
+    n_trials : int [> 0]
+
+    Returns
+    -------
+    share : float [0..1]
+
+    Raises
+    ------
+    ParameterError
+        If `n_trials` is not positive.
+
+    Notes
+    -----
+    Source: binomial distribution, (1 - share)^n = 0.05; about 3/n for large n.
+
+    Examples
+    --------
+    >>> round(compute_unseen_share(100), 4)
+    0.0295
+    """
+    if n_trials <= 0:
+        raise ParameterError(f"n_trials must be positive, got {n_trials}")
+    return float(1 - 0.05 ** (1 / n_trials))
+
+
+@dataclass(frozen=True, slots=True)
+class Bout:
+    """A run of misfires that came close together: [start_s, stop_s], both ends are misfires."""
+
+    start_s: float
+    stop_s: float
+    count: int
+
+
+def find_bouts(
+    time_s: Sequence[float] | NDArray[np.float64], *, pause_s: float
+) -> tuple[Bout, ...]:
+    """Put misfires that follow one another within `pause_s` into one bout.
+
+    Parameters
+    ----------
+    time_s : float [shape=(n,), ascending, unit=s]
+    pause_s : float [unit=s, > 0]
+        A longer pause between two misfires starts a new bout.
+
+    Returns
+    -------
+    bouts : tuple of Bout, in time order
+
+    Raises
+    ------
+    ParameterError
+        If `pause_s` is not positive.
+
+    Examples
+    --------
+    >>> [b.count for b in find_bouts([1.0, 1.2, 9.0], pause_s=2.0)]
+    [2, 1]
+    """
+    if not pause_s > 0:
+        raise ParameterError(f"pause_s must be positive, got {pause_s}")
+    bouts: list[Bout] = []
+    for value in time_s:
+        at = float(value)
+        if bouts and at - bouts[-1].stop_s <= pause_s:
+            last = bouts[-1]
+            bouts[-1] = Bout(last.start_s, at, last.count + 1)
+        else:
+            bouts.append(Bout(at, at, 1))
+    return tuple(bouts)
+
+
+@dataclass(frozen=True, slots=True)
+class SpeedBand:
+    """Firings of one cylinder judged, and lost, in a band of engine speed [low, high)."""
+
+    low_rpm: int
+    high_rpm: int
+    judged: int
+    lost: int
+
+
+def count_speed_bands(
+    rpm: NDArray[np.float64], lost: NDArray[np.bool_], *, max_bands: int = 10
+) -> tuple[SpeedBand, ...]:
+    """Count judged and lost firings in bands of engine speed of one round width.
+
+    Parameters
+    ----------
+    rpm : float64 array [shape=(n,), unit=rev/min]
+        Speed at each judged firing; those without a speed are left out.
+    lost : bool array [shape=(n,)]
+    max_bands : int [> 0]
+
+    Returns
+    -------
+    bands : tuple of SpeedBand, ascending; bands without a firing are left out
+    """
+    import numpy as np
+
+    known = np.isfinite(rpm)
+    speed, was_lost = rpm[known], lost[known]
+    if not speed.size:
+        return ()
+    low, high = float(speed.min()), float(speed.max())
+    width = next(
+        (w for w in (100, 200, 250, 500, 1000, 2000) if high // w - low // w < max_bands), 5000
+    )
+    band = np.floor(speed / width).astype(int)
+    found = []
+    for index in np.unique(band):
+        inside = band == index
+        found.append(
+            SpeedBand(
+                int(index) * width,
+                (int(index) + 1) * width,
+                int(inside.sum()),
+                int(was_lost[inside].sum()),
+            )
+        )
+    return tuple(found)

@@ -1,0 +1,103 @@
+"""The verdict as plain text for a terminal, and as JSON."""
+
+from __future__ import annotations
+
+import json
+
+from misfire.records import Diagnosis
+from misfire.report.occurrence import compute_wilson_interval
+from misfire.report.summary import build_summary, format_dtc
+from misfire.report.wording import (
+    format_certainty,
+    format_duration,
+    format_percent,
+    format_percent_range,
+    pick_suspects,
+)
+
+
+def format_json(diagnosis: Diagnosis) -> str:
+    """Give result.json as text.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+
+    Returns
+    -------
+    text : str
+        One JSON document, indented, ending with a line feed.
+    """
+    return (
+        json.dumps(build_summary(diagnosis), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+    )
+
+
+def format_table(diagnosis: Diagnosis) -> str:
+    """Give the verdict and the ranking as a compact plain-text table.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+
+    Returns
+    -------
+    text : str
+        Lines ending with a line feed; no colours, no control characters.
+    """
+    ranked = sorted(diagnosis.cylinders, key=lambda c: c.rank)
+    lines = [f"{diagnosis.vehicle}: {_verdict_line(diagnosis)}"]
+    lines.append(
+        f"{format_duration(diagnosis.duration_s)}, {diagnosis.cycles} cycles, "
+        f"{len(diagnosis.events)} firings"
+    )
+    lines.append("")
+    lines.append(
+        f"{'rank':>4}  {'cyl':>3}  {'code':<5}  {'probability':>11}  {'lost / judged':>15}"
+        f"  {'share':>7}  likely fault"
+    )
+    for c in ranked:
+        share = format_percent(c.misfires / c.cycles) if c.cycles else "-"
+        faults = sorted(c.faults, key=lambda item: -item[1])[:2]
+        likely = (
+            ", ".join(f"{name} {p:.2f}" for name, p in faults if p >= 0.1)
+            if c.probability >= 0.2
+            else "-"
+        )
+        lines.append(
+            f"{c.rank:>4}  {c.cylinder:>3}  {format_dtc(c.cylinder):<5}  {c.probability:>11.2f}"
+            f"  {f'{c.misfires} / {c.cycles}':>15}  {share:>7}  {likely or '-'}"
+        )
+    told = pick_suspects(diagnosis) if diagnosis.verdict == "misfire" else ()
+    for c in told:
+        lines.extend(["", f"Cylinder {c.cylinder}:"])
+        if c.cycles:
+            low, high = compute_wilson_interval(c.misfires, c.cycles)
+            lines.append(f"  lost {format_percent_range(low, high)} of its firings (95 % interval)")
+        lines.extend(f"  {text}" for text in c.evidence)
+        lines.extend(f"  next: {text}" for text in c.next_tests[:1])
+    if diagnosis.findings or diagnosis.notes:
+        lines.append("")
+    for finding in diagnosis.findings:
+        where = f" [{finding.channel}]" if finding.channel else ""
+        lines.append(f"{finding.severity}{where}: {finding.message}")
+    lines.extend(f"note: {text}" for text in diagnosis.notes)
+    return "".join(f"{_printable(line).rstrip()}\n" for line in lines)
+
+
+def _verdict_line(diagnosis: Diagnosis) -> str:
+    """Say the verdict with the cylinders and how certain it is."""
+    if diagnosis.verdict == "no_misfire":
+        return "NO MISFIRE FOUND"
+    if diagnosis.verdict == "inconclusive":
+        return "INCONCLUSIVE"
+    named = ", ".join(
+        f"cylinder {c.cylinder} ({format_dtc(c.cylinder)}) {format_certainty(c.probability)}"
+        for c in pick_suspects(diagnosis)
+    )
+    return f"MISFIRE, {named}"
+
+
+def _printable(line: str) -> str:
+    """Drop control characters: a vehicle's name must not steer the terminal."""
+    return "".join(ch if ch.isprintable() else " " for ch in line)

@@ -1,0 +1,266 @@
+"""Words of the reports: certainty, faults, measured quantities, numbers, glossary."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from misfire.records import CylinderResult, Diagnosis
+
+# Plain name, and what it means to somebody who drives the car.
+FAULTS: dict[str, tuple[str, str]] = {
+    "open_secondary": (
+        "open or high-resistance secondary circuit",
+        "the spark has too far to jump: a plug gap worn wide, a plug lead or boot that is loose or "
+        "broken inside",
+    ),
+    "fouled_plug": (
+        "fouled plug or tracked secondary",
+        "the spark leaks away past the plug gap: dirt or oil on the plug, or a burnt track on "
+        "its insulator or boot",
+    ),
+    "weak_coil": (
+        "weak ignition coil or low coil feed",
+        "the coil does not store enough energy: damaged windings or too little voltage at the coil",
+    ),
+    "no_primary": (
+        "coil not switched",
+        "the coil is not being switched at all: wiring, connector, trigger or driver",
+    ),
+    "mixture": (
+        "mixture fault with a healthy spark",
+        "the spark is there but the fuel does not burn: injector, fuel supply or an air leak",
+    ),
+    "low_compression": (
+        "low compression",
+        "the cylinder does not seal: valve, piston ring or head gasket",
+    ),
+    "crank_signal": (
+        "crank sensor signal fault",
+        "the crank sensor or its toothed wheel gives a false picture; the cylinder itself may "
+        "be healthy",
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A measured column of the events: its label, unit and how many decimals are worth showing."""
+
+    column: str
+    label: str
+    unit: str
+    decimals: int
+
+
+QUANTITIES = (
+    Quantity("dwell_ms", "Dwell", "ms", 2),
+    Quantity("peak_current_a", "Peak primary current", "A", 2),
+    Quantity("firing_voltage_kv", "Firing voltage", "kV", 1),
+    Quantity("burn_time_ms", "Burn time", "ms", 2),
+    Quantity("segment_accel", "Segment acceleration", "1/s²", 0),
+)
+
+GLOSSARY: tuple[tuple[str, str], ...] = (
+    ("Burn time", "How long the spark lasts, from breakdown to extinction. Also: spark duration."),
+    (
+        "Burn voltage",
+        "The voltage across the plug while the spark burns; the height of the spark line.",
+    ),
+    ("Dwell", "How long the coil is switched on before each spark, to store energy."),
+    (
+        "Firing voltage",
+        "The voltage at which the plug gap breaks down. Also: breakdown voltage, required voltage.",
+    ),
+    ("Lost combustion, misfire", "A power stroke in which the charge did not burn."),
+    (
+        "P0300, P0301 to P0312",
+        "Standard trouble codes for a misfire: P0300 for random or several cylinders, the others "
+        "for cylinders 1 to 12 (SAE J2012, ISO 15031-6).",
+    ),
+    ("Peak primary current", "Current in the coil at the instant of switch-off."),
+    ("Ring-down", "The swing of the coil that is left when the spark has gone out."),
+    (
+        "Segment acceleration",
+        "How much the crankshaft speeds up or slows down in the power stroke of one cylinder. A "
+        "lost combustion shows as a clearly negative value.",
+    ),
+    ("Spark line", "The stretch of the pattern in which the spark burns."),
+    ("Waste spark", "One coil fires two plugs at once, one of them in the exhaust stroke."),
+)
+
+
+def describe_certainty(probability: float) -> str:
+    """Put a probability into words.
+
+    Parameters
+    ----------
+    probability : float [0..1]
+
+    Returns
+    -------
+    words : str
+
+    Examples
+    --------
+    >>> describe_certainty(0.98), describe_certainty(0.3)
+    ('practically certain', 'possible')
+    """
+    if math.isnan(probability):
+        return "not known"
+    scale = ((0.95, "practically certain"), (0.8, "very likely"), (0.5, "more likely than not"))
+    return next(
+        (words for limit, words in scale if probability >= limit),
+        "possible" if probability >= 0.05 else "unlikely",
+    )
+
+
+def format_certainty(probability: float) -> str:
+    """Give certainty in words and number.
+
+    Examples
+    --------
+    >>> format_certainty(0.9)
+    'very likely (90 %)'
+    """
+    return f"{describe_certainty(probability)} ({format_percent(probability)})"
+
+
+def format_percent(share: float) -> str:
+    """Give a share in per cent, with the digits that matter.
+
+    Examples
+    --------
+    >>> format_percent(0.01364), format_percent(0.98), format_percent(0.9996), format_percent(0.0)
+    ('1.4 %', '98 %', 'over 99 %', '0 %')
+    """
+    if math.isnan(share):
+        return "–"
+    per_cent = 100 * share
+    if per_cent in (0, 100):
+        return f"{per_cent:.0f} %"
+    if per_cent > 99:
+        return "over 99 %"
+    if per_cent >= 10:
+        return f"{per_cent:.0f} %"
+    if per_cent >= 1:
+        return f"{per_cent:.1f} %"
+    return f"{per_cent:.2f} %" if per_cent >= 0.01 else "under 0.01 %"
+
+
+def format_percent_range(low: float, high: float) -> str:
+    """Give a range of shares in per cent.
+
+    Examples
+    --------
+    >>> format_percent_range(0.0105, 0.0176)
+    '1.1 to 1.8 %'
+    """
+    decimals = 0 if low >= 0.1 else 1 if high >= 0.01 else 2
+    return f"{100 * low:.{decimals}f} to {100 * high:.{decimals}f} %"
+
+
+def format_duration(seconds: float) -> str:
+    """Give a length of time for people.
+
+    Examples
+    --------
+    >>> format_duration(612.4), format_duration(42.25)
+    ('10 min 12 s', '42 s')
+    """
+    if not math.isfinite(seconds):
+        return "unknown length"
+    whole = round(seconds)
+    hours, minutes, rest = whole // 3600, whole // 60 % 60, whole % 60
+    if hours:
+        return f"{hours} h {minutes} min"
+    if minutes:
+        return f"{minutes} min {rest} s"
+    return f"{whole} s" if seconds >= 10 else f"{seconds:.1f} s"
+
+
+def format_clock(seconds: float) -> str:
+    """Give an instant of the recording as minutes and seconds.
+
+    Examples
+    --------
+    >>> format_clock(252.04), format_clock(3672.0)
+    ('4:12', '1:01:12')
+    """
+    if not math.isfinite(seconds):
+        return "–"
+    whole = int(seconds)
+    hours, minutes, rest = whole // 3600, whole // 60 % 60, whole % 60
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def format_count(count: int) -> str:
+    """Give a count with a thin space between thousands, which no reader takes for a decimal.
+
+    Examples
+    --------
+    >>> format_count(16720) == "16\u202f720", format_count(4180)
+    (True, '4180')
+    """
+    return f"{count:,}".replace(",", "\u202f") if abs(count) >= 10_000 else str(count)
+
+
+def format_value(value: float, decimals: int) -> str:
+    """Give a measured number; a dash where nothing was measurable.
+
+    Examples
+    --------
+    >>> format_value(0.613, 2), format_value(float("nan"), 2)
+    ('0.61', '–')
+    """
+    if not math.isfinite(value):
+        return "–"
+    text = f"{value:.{decimals}f}"
+    if float(text) == 0:
+        text = text.lstrip("-")
+    return text.replace("-", "−")
+
+
+def name_fault(fault_type: str) -> str:
+    """Give the plain name of a fault type; an unknown one keeps its own."""
+    return FAULTS.get(fault_type, (fault_type.replace("_", " "), ""))[0]
+
+
+def explain_fault(fault_type: str) -> str:
+    """Say what a fault type means to a driver."""
+    return FAULTS.get(fault_type, ("", ""))[1]
+
+
+def pick_suspects(diagnosis: Diagnosis) -> tuple[CylinderResult, ...]:
+    """Pick the cylinders a reader should look at, most likely first.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+
+    Returns
+    -------
+    suspects : tuple of CylinderResult
+        Those more likely faulty than not. Where a verdict of misfire has none (a pair that cannot
+        be told apart), those within 0.1 of the first.
+    """
+    ranked = sorted(diagnosis.cylinders, key=lambda c: c.rank)
+    suspects = tuple(c for c in ranked if c.probability >= 0.5)
+    if suspects or not ranked:
+        return suspects
+    if diagnosis.verdict != "misfire":
+        return ()
+    return tuple(c for c in ranked if c.probability >= ranked[0].probability - 0.1)
+
+
+def join_words(words: list[str], last: str = "and") -> str:
+    """Join words as a sentence does.
+
+    Examples
+    --------
+    >>> join_words(["1", "2", "4"])
+    '1, 2 and 4'
+    """
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"
