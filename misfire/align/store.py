@@ -1,0 +1,311 @@
+"""The HDF5 recording: writing all channels of a vehicle into one file, and reading it lazily."""
+
+import json
+import os
+import re
+import tempfile
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import asdict
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from misfire.align.chunks import ChunkReader
+from misfire.align.jobtext import format_job, parse_job
+from misfire.align.packing import LEVEL, pack
+from misfire.errors import ChannelError, FormatError, OutputError
+from misfire.records import LEVEL_FIELDS, Channel, Finding, Recording
+
+SCHEMA = "misfire-recording/1"
+CHUNK_SAMPLES = 262_144  # best of six sizes measured for reading gzip and shuffle
+
+Progress = Callable[[str, float], None]
+
+_NUMBERS = ("scale", "offset", "rate_hz", "start_s")
+_TEXTS = ("role", "unit", "clock")
+
+
+def write_store(
+    recording: Recording, path: Path | str, *, progress: Progress | None = None
+) -> None:
+    """Write a recording into one HDF5 file.
+
+    Parameters
+    ----------
+    recording : Recording
+    path : path
+        Replaced when it is there already, in one step at the end; a run that fails leaves what
+        was there before.
+    progress : callable (stage, fraction), optional
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written, or is one that the recording is read from.
+
+    Notes
+    -----
+    Sampled channels are one-dimensional int16 datasets under `/channels`, chunked, deflated at
+    level 1 after a byte shuffle; logic channels are their level changes under `/levels`. All that
+    is known of a channel stands in its attributes. Any HDF5 reader opens the file. Chunks are
+    coded here and written as they are, which spares the library's slower filters.
+    """
+    path = Path(path)
+    _refuse_own_source(recording, path)
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+        os.close(handle)
+    except OSError as error:
+        raise OutputError(
+            f"{path}: cannot be written ({error.strerror}); give a folder that exists and may be "
+            "written to"
+        ) from None
+    part = Path(name)
+    try:
+        _write_file(recording, part, progress)
+        os.chmod(part, 0o666 & ~_read_umask())
+        with part.open("rb+") as file:
+            os.fsync(file.fileno())
+        os.replace(part, path)
+    except (OSError, RuntimeError) as error:
+        if isinstance(error, OutputError):
+            raise
+        reason = getattr(error, "strerror", None) or str(error).splitlines()[0]
+        raise OutputError(f"{path}: cannot be written ({reason}); is there room?") from None
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _read_umask() -> int:
+    """Give the process's file mode mask, which a temporary file does not follow."""
+    mask = os.umask(0o022)
+    os.umask(mask)
+    return mask
+
+
+def _refuse_own_source(recording: Recording, path: Path) -> None:
+    """Never write over a file that the recording is read from."""
+    sources = [recording.path]
+    sources += [recording.job.folder / card.file for card in recording.job.channels]
+    for source in sources:
+        with suppress(OSError):
+            if path.exists() and source.exists() and path.samefile(source):
+                raise OutputError(
+                    f"{path}: is a file that this recording is read from; give another name"
+                )
+    if path.is_dir():
+        raise OutputError(f"{path}: is a folder; give the name of a file")
+
+
+def _write_file(recording: Recording, path: Path, progress: Progress | None) -> None:
+    """Write everything into a new HDF5 file."""
+    import h5py
+
+    total = max(1, sum(channel.n_samples for channel in recording.channels))
+    done = 0
+    with h5py.File(path, "w", libver=("v110", "v110")) as file:
+        file.attrs["schema"] = SCHEMA
+        file.attrs["written_by"] = f"misfire {_find_version()}"
+        file.attrs["source_sha256"] = recording.sha256
+        file.attrs["vehicle"] = recording.job.vehicle_id
+        # Texts of any length: an attribute holds 64 KiB only.
+        file["job_card"] = recording.job.text
+        file["job_json"] = format_job(recording.job)
+        file["findings"] = json.dumps([asdict(finding) for finding in recording.findings])
+        file.create_group("channels")
+        file.create_group("levels")
+        taken: set[str] = set()
+        for number, channel in enumerate(recording.channels):
+            safe = _make_safe_name(channel.name, taken)
+            if channel.is_levels:
+                levels = recording.read_levels(channel.name)
+                dataset = file["levels"].create_dataset(safe, data=levels)
+            else:
+                dataset = file["channels"].create_dataset(
+                    safe,
+                    shape=(channel.n_samples,),
+                    dtype="<i2",
+                    chunks=(CHUNK_SAMPLES,),
+                    compression="gzip",
+                    compression_opts=LEVEL,
+                    shuffle=True,
+                )
+                for start in range(0, channel.n_samples, CHUNK_SAMPLES):
+                    stop = min(start + CHUNK_SAMPLES, channel.n_samples)
+                    counts = recording.read(channel.name, start, stop)
+                    if counts.size < CHUNK_SAMPLES:
+                        counts = np.pad(counts, (0, CHUNK_SAMPLES - counts.size))
+                    dataset.id.write_direct_chunk((start,), pack(counts))
+                    done += stop - start
+                    if progress is not None:
+                        progress("write", done / total)
+            dataset.attrs["number"] = number
+            dataset.attrs["name"] = channel.name
+            dataset.attrs["cylinders"] = np.array(channel.cylinders, np.int64)
+            for key in _TEXTS:
+                dataset.attrs[key] = getattr(channel, key)
+            for key in _NUMBERS:
+                dataset.attrs[key] = float(getattr(channel, key))
+            dataset.attrs["clip_low"] = channel.clip_low
+            dataset.attrs["clip_high"] = channel.clip_high
+            dataset.attrs["clock_known"] = channel.clock_known
+
+
+def _find_version() -> str:
+    """Give the version of this package."""
+    try:
+        return version("misfire-cylinder")
+    except PackageNotFoundError:  # run from a checkout that was never installed
+        return "0+unknown"
+
+
+def _make_safe_name(name: str, taken: set[str]) -> str:
+    """Make a dataset name from a channel's name, not used before."""
+    safe = re.sub(r"[^\w +-]", "_", name, flags=re.ASCII).strip() or "channel"
+    unique, number = safe, 2
+    while unique in taken:
+        unique, number = f"{safe} {number}", number + 1
+    taken.add(unique)
+    return unique
+
+
+def is_store(path: Path | str) -> bool:
+    """Tell whether a file is a recording that `write_store` wrote."""
+    import h5py
+
+    try:
+        if not h5py.is_hdf5(path):
+            return False
+        with h5py.File(path, "r") as file:
+            return str(file.attrs.get("schema", "")).startswith("misfire-recording/")
+    except (OSError, RuntimeError, ValueError):
+        return False
+
+
+def open_store(path: Path | str) -> Recording:
+    """Open a recording that `write_store` wrote; its samples stay on disk until they are read.
+
+    Parameters
+    ----------
+    path : path
+
+    Returns
+    -------
+    recording : Recording
+        `close` closes the file. Not to be shared between threads.
+
+    Raises
+    ------
+    FormatError
+        If the file is no such recording, is damaged, or was written by a newer version. A chunk
+        that is damaged is found only when it is read.
+    """
+    import h5py
+
+    path = Path(path)
+    if not path.is_file():
+        raise FormatError(f"{path}: no such file; give a recording (HDF5) or a job card (TOML)")
+    try:
+        file = h5py.File(path, "r")
+    except OSError as error:
+        reason = "is cut short" if "truncated" in str(error) else "cannot be opened as HDF5"
+        raise FormatError(f"{path}: {reason}; run `misfire ingest` again") from None
+    try:
+        return _read_file(file, path)
+    except FormatError:
+        file.close()
+        raise
+    except (OSError, RuntimeError, ValueError, KeyError, TypeError, AttributeError) as error:
+        file.close()
+        detail = (str(error).splitlines() or [""])[0][:120]
+        raise FormatError(
+            f"{path}: is damaged or was changed by another program ({detail}); run `misfire "
+            "ingest` again"
+        ) from None
+
+
+def _read_file(file: Any, path: Path) -> Recording:
+    """Read all but the samples."""
+    schema = file.attrs.get("schema", "")
+    if schema != SCHEMA:
+        newer = str(schema).startswith("misfire-recording/")
+        raise FormatError(
+            f"{path}: "
+            + (
+                f"has the schema {schema}, this version reads {SCHEMA}; use the version that "
+                "wrote it, or run `misfire ingest` again"
+                if newer
+                else "is an HDF5 file but no recording of ours; describe it in a job card (TOML) "
+                "and give that"
+            )
+        )
+    text = file["job_card"].asstr()[()]
+    job = parse_job(file["job_json"].asstr()[()], folder=path.parent, text=text)
+    findings = tuple(Finding(**values) for values in json.loads(file["findings"].asstr()[()]))
+    numbered: list[tuple[int, Channel]] = []
+    readers: dict[str, ChunkReader] = {}
+    levels: dict[str, Any] = {}
+    for group in ("channels", "levels"):
+        for dataset in file[group].values():
+            is_levels = group == "levels"
+            channel = _read_channel(dataset, is_levels=is_levels)
+            numbered.append((int(dataset.attrs["number"]), channel))
+            if is_levels:
+                levels[channel.name] = dataset[()].astype(np.dtype(LEVEL_FIELDS))
+            else:
+                place = f"{path}: channel {channel.name!r}"
+                readers[channel.name] = ChunkReader(dataset, place=place, rate_hz=channel.rate_hz)
+    channels = tuple(channel for _, channel in sorted(numbered, key=lambda pair: pair[0]))
+    if not channels:
+        raise FormatError(f"{path}: holds no channel; run `misfire ingest` again")
+
+    def read(name: str, start: int, stop: int) -> Any:
+        if name not in readers:
+            raise _name_error(name, channels)
+        return readers[name].read(start, stop)
+
+    def read_levels(name: str) -> Any:
+        if name not in levels:
+            raise _name_error(name, channels)
+        return levels[name].copy()
+
+    return Recording(
+        path=path,
+        sha256=str(file.attrs["source_sha256"]),
+        job=job,
+        channels=channels,
+        read=read,
+        read_levels=read_levels,
+        findings=findings,
+        close=file.close,
+    )
+
+
+def _read_channel(dataset: Any, *, is_levels: bool) -> Channel:
+    """Read the attributes of one channel."""
+    attrs = dataset.attrs
+    if not is_levels and (dataset.ndim != 1 or dataset.dtype != np.int16):
+        raise ValueError(f"{dataset.name} is no row of int16 counts")
+    return Channel(
+        name=str(attrs["name"]),
+        **{key: str(attrs[key]) for key in _TEXTS},
+        **{key: float(attrs[key]) for key in _NUMBERS},
+        n_samples=0 if is_levels else int(dataset.shape[0]),
+        cylinders=tuple(int(number) for number in attrs["cylinders"]),
+        is_levels=is_levels,
+        clip_low=int(attrs["clip_low"]),
+        clip_high=int(attrs["clip_high"]),
+        clock_known=bool(attrs["clock_known"]),
+    )
+
+
+def _name_error(name: str, channels: tuple[Channel, ...]) -> ChannelError:
+    """Say that a channel is not there, or is kept the other way."""
+    for channel in channels:
+        if channel.name == name:
+            kept = "level changes" if channel.is_levels else "samples"
+            return ChannelError(f"channel {name!r} is stored as {kept}; read it as such")
+    return ChannelError(f"no channel {name!r}; there are {', '.join(c.name for c in channels)}")

@@ -1,0 +1,200 @@
+"""Raw HDF5 files: one dataset a channel, read in place."""
+
+import difflib
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.errors import FormatError
+from misfire.ingest.counts import map_counts
+from misfire.ingest.scratch import Scratch
+from misfire.ingest.source import (
+    READ_SAMPLES,
+    Progress,
+    RawColumn,
+    Request,
+    Source,
+    truncated,
+)
+from misfire.records import Finding
+
+
+def open_hdf5(
+    path: Path, requests: Sequence[Request], *, scratch: Scratch, progress: Progress | None = None
+) -> list[Source]:
+    """Open datasets of an HDF5 file.
+
+    Parameters
+    ----------
+    path : path
+    requests : sequence of Request
+        `column` is the path of a dataset of one dimension (or of a single column), of real
+        numbers, with the optional attributes `rate_hz`, `scale`, `offset` and `unit`.
+    scratch : Scratch
+    progress : callable (stage, fraction), optional
+
+    Returns
+    -------
+    sources : list of Source [one for each request]
+
+    Raises
+    ------
+    FormatError
+        If the file cannot be opened, an attribute is unusable, or no sample can be read.
+    JobCardError
+        If there is no such dataset, or it has several columns.
+    """
+    import h5py
+
+    try:
+        file = h5py.File(path, "r")
+    except OSError as error:
+        reason = "is cut short" if "truncated" in str(error) else "cannot be opened as HDF5"
+        raise FormatError(f"{path}: {reason}; copy or export it again") from None
+    return [_open_dataset(file, path, request, scratch, progress) for request in requests]
+
+
+def _open_dataset(
+    file: Any, path: Path, request: Request, scratch: Scratch, progress: Progress | None
+) -> Source:
+    """Open the dataset of one channel."""
+    name = request.card.name
+    dataset = _find_dataset(file, path, request)
+    shape, flat = dataset.shape, None
+    if len(shape) == 2 and 1 in shape:
+        flat = 0 if shape[0] == 1 else 1
+    elif len(shape) != 1:
+        raise request.error(
+            "column",
+            f'"{request.card.column}" of {path.name} has the shape {shape}; store each channel '
+            "as a dataset of one dimension",
+        )
+    if dataset.dtype.kind not in "biuf":
+        raise request.error(
+            "column",
+            f'"{request.card.column}" of {path.name} holds {dataset.dtype}, not real numbers',
+        )
+
+    def read(start: int, stop: int) -> NDArray[Any]:
+        try:
+            if flat is None:
+                values = dataset[start:stop]
+            else:
+                values = dataset[0, start:stop] if flat == 0 else dataset[start:stop, 0]
+        except OSError as error:
+            raise FormatError(
+                f"{path}: channel {name!r}, samples {start} to {stop}: cannot be read "
+                f"({_first_line(error)}); copy or export it again"
+            ) from None
+        return np.asarray(values)
+
+    total = max(shape)
+    n_samples = _count_readable(dataset, total, read)
+    if n_samples == 0:
+        raise FormatError(f"{path}: channel {name!r} holds no readable sample; export it again")
+    findings: tuple[Finding, ...] = ()
+    if n_samples < total:
+        message = (
+            f"{path.name}: only the first {n_samples} of {total} samples can be read; those are "
+            "used"
+        )
+        findings = (truncated(name, message),)
+    column = RawColumn(n_samples, dataset.dtype, read)
+    unit = dataset.attrs.get("unit")
+    return Source(
+        map_counts(column, name=name, scratch=scratch, progress=progress),
+        rate_hz=_read_number(dataset, "rate_hz", path, positive=True),
+        scale=_read_number(dataset, "scale", path, nonzero=True),
+        offset=_read_number(dataset, "offset", path),
+        unit=unit.decode("utf-8", "replace") if isinstance(unit, bytes) else unit,
+        findings=findings,
+    )
+
+
+def _find_dataset(file: Any, path: Path, request: Request) -> Any:
+    """Find the dataset that a channel of the card names."""
+    import h5py
+
+    wanted = request.card.column
+    known: list[str] = []
+
+    def note(name: str, item: Any) -> None:
+        if isinstance(item, h5py.Dataset) and len(known) < 200:
+            known.append(name)
+
+    if isinstance(wanted, str):
+        try:
+            item = file.get(wanted)
+        except (OSError, RuntimeError, ValueError, KeyError):
+            raise FormatError(
+                f"{path}: dataset {wanted!r} cannot be opened; copy or export the file again"
+            ) from None
+        if isinstance(item, h5py.Dataset):
+            return item
+    try:
+        file.visititems(note)
+    except (OSError, RuntimeError):
+        raise FormatError(f"{path}: is damaged; copy or export it again") from None
+    if not known:
+        raise FormatError(f"{path}: holds no dataset; export it again")
+    near = difflib.get_close_matches(str(wanted), known, n=1, cutoff=0.5)
+    hint = f'did you mean "{near[0]}"?' if near else "it has " + ", ".join(known[:20])
+    raise request.error("column", f"{wanted!r} is no dataset of {path.name}; {hint}")
+
+
+def _count_readable(dataset: Any, total: int, read: Any) -> int:
+    """Find how far a dataset can be read: chunks may be damaged or never written."""
+    if dataset.chunks is None:
+        return total
+    chunk = max(dataset.chunks)
+    if dataset.id.get_num_chunks() < -(-total // chunk):
+        written = {
+            dataset.id.get_chunk_info(i).chunk_offset for i in range(dataset.id.get_num_chunks())
+        }
+        starts = {max(offset) for offset in written}
+        total = next(start for start in range(0, total, chunk) if start not in starts)
+    if dataset.compression is None and not dataset.fletcher32:
+        return total
+    step = max(chunk, READ_SAMPLES // chunk * chunk)
+    for start in range(0, total, step):
+        try:
+            read(start, min(start + step, total))
+        except FormatError:
+            return _first_bad_chunk(read, start, min(start + step, total), chunk)
+    return total
+
+
+def _first_bad_chunk(read: Any, start: int, stop: int, chunk: int) -> int:
+    """Find where the first unreadable chunk between two samples starts."""
+    for low in range(start, stop, chunk):
+        try:
+            read(low, min(low + chunk, stop))
+        except FormatError:
+            return low
+    return stop
+
+
+def _read_number(
+    dataset: Any, key: str, path: Path, *, positive: bool = False, nonzero: bool = False
+) -> float | None:
+    """Read a numeric attribute, None where there is none."""
+    if key not in dataset.attrs:
+        return None
+    value = np.asarray(dataset.attrs[key])
+    is_number = value.size == 1 and value.dtype.kind in "iuf"
+    number = float(value.reshape(-1)[0]) if is_number else math.nan
+    if not math.isfinite(number) or (positive and number <= 0) or (nonzero and number == 0):
+        raise FormatError(
+            f"{path}: attribute {key} of {dataset.name} is {dataset.attrs[key]!r}, not a usable "
+            "number; export the file again"
+        )
+    return number
+
+
+def _first_line(error: Exception) -> str:
+    """Give the first line of a library's message."""
+    return str(error).splitlines()[0][:120]

@@ -1,0 +1,218 @@
+"""NumPy files: NPY mapped from disk, members of NPZ streamed from the archive."""
+
+import difflib
+import zipfile
+import zlib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import IO, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.errors import FormatError
+from misfire.ingest.counts import map_counts
+from misfire.ingest.scratch import Scratch
+from misfire.ingest.source import (
+    Progress,
+    RawColumn,
+    Request,
+    Source,
+    read_array,
+    truncated,
+)
+
+_BLOCK_BYTES = 1 << 22
+
+
+def open_npy(
+    path: Path, requests: Sequence[Request], *, scratch: Scratch, progress: Progress | None = None
+) -> list[Source]:
+    """Open columns of an NPY file, mapped from disk.
+
+    Parameters
+    ----------
+    path : path
+        An array of one dimension, or of two: time then runs along the longer one.
+    requests : sequence of Request
+        `column` is the index of the column, 0 in an array of one dimension.
+    scratch : Scratch
+    progress : callable (stage, fraction), optional
+
+    Returns
+    -------
+    sources : list of Source [one for each request]
+
+    Raises
+    ------
+    FormatError
+        If the file is no NPY file, holds Python objects or no samples.
+    JobCardError
+        If there is no such column.
+    """
+    with path.open("rb") as file:
+        shape, is_fortran, dtype = _read_header(file, str(path))
+        start = file.tell()
+    if len(shape) not in (1, 2):
+        raise FormatError(f"{path}: has {len(shape)} dimensions; save one or two")
+    columns, trouble = _map_columns(path, start, shape, is_fortran, dtype)
+    sources = []
+    for request in requests:
+        index = request.card.column
+        if not isinstance(index, int) or index >= len(columns):
+            raise request.error(
+                "column",
+                f"{index!r}: {path.name} has {len(columns)} columns; give the index, from 0",
+            )
+        values = columns[index]
+        column = RawColumn(values.size, dtype, read_array(values))
+        name = request.card.name
+        findings = (truncated(name, f"{path.name}: {trouble}"),) if trouble else ()
+        counts = map_counts(column, name=name, scratch=scratch, progress=progress)
+        sources.append(Source(counts, findings=findings))
+    return sources
+
+
+def open_npz(
+    path: Path, requests: Sequence[Request], *, scratch: Scratch, progress: Progress | None = None
+) -> list[Source]:
+    """Stream members of an NPZ file into scratch files.
+
+    Parameters
+    ----------
+    path : path
+    requests : sequence of Request
+        `column` is a variable's name; its array has one dimension, or a single column.
+    scratch : Scratch
+    progress : callable (stage, fraction), optional
+
+    Returns
+    -------
+    sources : list of Source [one for each request]
+
+    Raises
+    ------
+    FormatError
+        If the archive is damaged or cut short so that a variable is lost.
+    JobCardError
+        If there is no such variable.
+    """
+    try:
+        archive = zipfile.ZipFile(path)
+    except (zipfile.BadZipFile, OSError):
+        raise FormatError(f"{path}: is cut short or no NPZ file; copy or export it again") from None
+    with archive:
+        sources = []
+        for done, request in enumerate(requests):
+            sources.append(_stream_member(archive, path, request, scratch))
+            if progress is not None:
+                progress("read NPZ", (done + 1) / len(requests))
+        return sources
+
+
+def _read_header(file: IO[bytes], place: str) -> tuple[tuple[int, ...], bool, np.dtype[Any]]:
+    """Read the header of an NPY stream: shape, order and type."""
+    try:
+        version = np.lib.format.read_magic(file)
+        if version == (1, 0):
+            shape, is_fortran, dtype = np.lib.format.read_array_header_1_0(file)
+        else:
+            shape, is_fortran, dtype = np.lib.format.read_array_header_2_0(file)
+    except (ValueError, EOFError, OSError, SyntaxError, zipfile.BadZipFile, zlib.error):
+        raise FormatError(f"{place}: has no readable NPY header; save it again") from None
+    if dtype.hasobject or dtype.kind not in "biuf":
+        raise FormatError(f"{place}: holds {dtype}, not real numbers; save integers or floats")
+    if 0 in shape or not shape:
+        raise FormatError(f"{place}: holds no samples; save it again")
+    return shape, is_fortran, dtype
+
+
+def _map_columns(
+    path: Path, start: int, shape: tuple[int, ...], is_fortran: bool, dtype: np.dtype[Any]
+) -> tuple[list[NDArray[Any]], str]:
+    """Map what is there of an array; give its columns and what is missing."""
+    n_there = (path.stat().st_size - start) // dtype.itemsize
+    total = int(np.prod(shape))
+    if n_there <= 0:
+        raise FormatError(f"{path}: ends with its header; copy or save it again")
+    flat: NDArray[Any] = np.memmap(path, dtype, "r", offset=start, shape=(min(n_there, total),))
+    rows, width = (shape[0], 1) if len(shape) == 1 else (shape[0], shape[1])
+    if is_fortran:
+        rows, width = width, rows  # the same bytes, read as the transposed array
+    # From here on `flat` is `rows` runs of `width`; time runs along the longer side.
+    columns: list[NDArray[Any]]
+    if len(shape) == 1:
+        columns = [flat]
+    elif rows >= width:
+        n_rows = flat.size // width
+        columns = list(flat[: n_rows * width].reshape(n_rows, width).T)
+    else:
+        columns = [flat[i * width : (i + 1) * width] for i in range(rows)]
+    columns = [column for column in columns if column.size]
+    if not columns:
+        raise FormatError(f"{path}: holds no whole row; copy or save it again")
+    trouble = ""
+    if n_there < total:
+        trouble = f"the file ends after {n_there} of {total} numbers; those are used"
+    return columns, trouble
+
+
+def _stream_member(
+    archive: zipfile.ZipFile, path: Path, request: Request, scratch: Scratch
+) -> Source:
+    """Stream one variable to scratch."""
+    name = request.card.name
+    member = _find_member(archive, path, request)
+    place = f"{path}: variable {request.card.column!r}"
+    file = scratch.new_file()
+    trouble, n_done = "", 0
+    try:
+        stream = archive.open(member)
+    except (zipfile.BadZipFile, RuntimeError, NotImplementedError, OSError):
+        raise FormatError(f"{place}: cannot be unpacked; copy or save the file again") from None
+    with stream:
+        shape, _, dtype = _read_header(stream, place)
+        if len(shape) > 2 or (len(shape) == 2 and 1 not in shape):
+            raise request.error(
+                "column",
+                f"{request.card.column!r} of {path.name} has the shape {shape}; save each channel "
+                "as a variable of one dimension",
+            )
+        total = int(np.prod(shape)) * dtype.itemsize
+        rest = b""
+        while n_done < total:
+            try:
+                part = stream.read(min(_BLOCK_BYTES, total - n_done))
+            except (zipfile.BadZipFile, zlib.error, EOFError, OSError):
+                part = b""
+            if not part:
+                n_there = n_done // dtype.itemsize
+                trouble = (
+                    f"{request.card.column!r} breaks off after {n_there} of "
+                    f"{total // dtype.itemsize} numbers; those are used"
+                )
+                break
+            n_done += len(part)
+            part = rest + part
+            whole = len(part) // dtype.itemsize * dtype.itemsize
+            file.append(np.frombuffer(part[:whole], np.uint8))
+            rest = part[whole:]
+    values = file.map(dtype)
+    if values.size == 0:
+        raise FormatError(f"{place}: not one number can be read; copy or save the file again")
+    column = RawColumn(values.size, dtype, read_array(values))
+    findings = (truncated(name, f"{path.name}: {trouble}"),) if trouble else ()
+    return Source(map_counts(column, name=name, scratch=scratch), findings=findings)
+
+
+def _find_member(archive: zipfile.ZipFile, path: Path, request: Request) -> str:
+    """Find the variable that a channel of the card names."""
+    known = [name.removesuffix(".npy") for name in archive.namelist() if name.endswith(".npy")]
+    wanted = request.card.column
+    if wanted in known:
+        return f"{wanted}.npy"
+    if not known:
+        raise FormatError(f"{path}: is a ZIP archive without NumPy arrays; export as NPZ or CSV")
+    near = difflib.get_close_matches(str(wanted), known, n=1, cutoff=0.5)
+    hint = f'did you mean "{near[0]}"?' if near else "it has " + ", ".join(known)
+    raise request.error("column", f"{wanted!r} is no variable of {path.name}; {hint}")

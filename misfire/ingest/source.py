@@ -1,0 +1,89 @@
+"""What a reader is asked for, and what it gives: one channel of a raw file."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.errors import JobCardError
+from misfire.records import ChannelCard, Finding
+
+READ_SAMPLES = 1 << 20  # block of a streaming pass
+
+Progress = Callable[[str, float], None]
+"""Called with the name of the stage and the fraction done, 0..1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """One channel wanted from a file; `place` names its table of the job card in messages."""
+
+    card: ChannelCard
+    place: str
+
+    def error(self, field: str, message: str) -> JobCardError:
+        """Make the error for a field of this channel that does not fit the file."""
+        return JobCardError(f"{self.place} {field}: {message}")
+
+
+@dataclass(frozen=True, slots=True)
+class RawColumn:
+    """Recorded numbers as they stand in the file.
+
+    `read(start, stop)` gives them in their own type [shape=(stop - start,)]; `full_scale` are the
+    limits of integers that do not fill their type (24 bits in 32).
+    """
+
+    n_samples: int
+    dtype: np.dtype[Any]
+    read: Callable[[int, int], NDArray[Any]]
+    full_scale: tuple[int, int] | None = None
+    is_text: bool = False  # numbers were printed: known to half a unit of their last digit
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """A column mapped to int16: recorded number = counts x step + base."""
+
+    n_samples: int
+    read: Callable[[int, int], NDArray[np.int16]]
+    step: float = 1.0
+    base: float = 0.0
+    clip_low: int = -32768
+    clip_high: int = 32767
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One channel of a raw file, ready to become a channel of a recording.
+
+    `rate_hz`, `scale`, `offset`, `unit`: what the file itself says, None where it is silent.
+    `first_s`: time of the first sample on the file's own time column, 0 without one. `levels`
+    [LEVEL_FIELDS] replaces the counts for a logic capture; its times are those of the file.
+    """
+
+    counts: Counts
+    rate_hz: float | None = None
+    scale: float | None = None
+    offset: float | None = None
+    unit: str | None = None
+    first_s: float = 0.0
+    levels: NDArray[np.void] | None = None
+    findings: tuple[Finding, ...] = ()
+
+
+def read_array(values: NDArray[Any]) -> Callable[[int, int], NDArray[Any]]:
+    """Give the `read` of a RawColumn for numbers that are an array already."""
+
+    def read(start: int, stop: int) -> NDArray[Any]:
+        return values[start:stop]
+
+    return read
+
+
+def truncated(channel: str, message: str) -> Finding:
+    """Make the finding for a file that ends early and was used as far as it goes."""
+    return Finding("truncated", "warning", message, channel)

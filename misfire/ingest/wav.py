@@ -1,0 +1,197 @@
+"""WAV and RF64 files: mapped from disk, never copied."""
+
+import struct
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.errors import FormatError
+from misfire.ingest.counts import map_counts
+from misfire.ingest.scratch import Scratch
+from misfire.ingest.source import Progress, RawColumn, Request, Source, truncated
+from misfire.records import Finding
+
+_PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
+_OPEN_ENDED = 0xFFFFFFFF  # size of a chunk whose writer did not know it, or of RF64 (see ds64)
+_GUID_TAIL = bytes.fromhex("000000001000800000aa00389b71")  # of a sub-format that is a plain tag
+_DTYPES = {
+    (_PCM, 8): "u1",
+    (_PCM, 16): "<i2",
+    (_PCM, 32): "<i4",
+    (_FLOAT, 32): "<f4",
+    (_FLOAT, 64): "<f8",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class WavFormat:
+    """The header of a WAV file; `n_bytes` are those of the samples that are really there."""
+
+    tag: int
+    n_channels: int
+    rate_hz: int
+    bits: int
+    data_start: int
+    n_bytes: int
+    trouble: str = ""
+
+
+def open_wav(
+    path: Path, requests: Sequence[Request], *, scratch: Scratch, progress: Progress | None = None
+) -> list[Source]:
+    """Open channels of a WAV or RF64 file.
+
+    Parameters
+    ----------
+    path : path
+    requests : sequence of Request
+        `column` is the channel's index in the file, from 0.
+    scratch : Scratch
+    progress : callable (stage, fraction), optional
+
+    Returns
+    -------
+    sources : list of Source [one for each request]
+        The recorded number is the stored integer itself, or the stored float.
+
+    Raises
+    ------
+    FormatError
+        If the file is no WAV, is coded in another way than PCM or float, or holds no samples.
+    JobCardError
+        If the file has no such channel.
+
+    Notes
+    -----
+    Source: Multimedia Programming Interface and Data Specifications 1.0 (RIFF WAVE, 1991) and
+    EBU Tech 3306 (RF64), from memory.
+    """
+    with path.open("rb") as file:
+        header = read_wav_format(file, path)
+    n_channels = header.n_channels
+    frame = n_channels * header.bits // 8
+    n_samples = header.n_bytes // frame
+    if n_samples == 0:
+        raise FormatError(f"{path}: holds no samples; record or export it again")
+    read, dtype, limits = _map_samples(path, header, n_samples)
+    sources = []
+    for request in requests:
+        index, name = request.card.column, request.card.name
+        if not isinstance(index, int) or index >= n_channels:
+            raise request.error(
+                "column",
+                f"{index!r}: {path.name} has {n_channels} channels; give the index 0"
+                + (f" to {n_channels - 1}" if n_channels > 1 else ""),
+            )
+        column = RawColumn(n_samples, dtype, read(index), limits)
+        findings: tuple[Finding, ...] = ()
+        if header.trouble:
+            findings = (truncated(name, f"{path.name}: {header.trouble}"),)
+        sources.append(
+            Source(
+                map_counts(column, name=name, scratch=scratch, progress=progress),
+                rate_hz=float(header.rate_hz),
+                findings=findings,
+            )
+        )
+    return sources
+
+
+def read_wav_format(file: IO[bytes], path: Path) -> WavFormat:
+    """Walk through the chunks of a WAV file up to its samples."""
+    size = path.stat().st_size
+    riff = file.read(12)
+    if len(riff) < 12 or riff[:4] not in (b"RIFF", b"RF64") or riff[8:] != b"WAVE":
+        raise FormatError(f"{path}: is no WAV file; check how it was exported")
+    long_size: int | None = None
+    shape: tuple[int, int, int, int] | None = None
+    while True:
+        header = file.read(8)
+        if len(header) < 8:
+            missing = "format" if shape is None else "data"
+            raise FormatError(f"{path}: ends before its {missing} chunk; record or copy it again")
+        name, n_bytes = header[:4], int.from_bytes(header[4:], "little")
+        here = file.tell()
+        if name == b"data":
+            break
+        if name in (b"ds64", b"fmt "):
+            body = file.read(min(n_bytes, 4096))
+            if name == b"ds64" and len(body) >= 16:
+                long_size = int.from_bytes(body[8:16], "little")
+            elif name == b"fmt ":
+                shape = _parse_format(body, path)
+        file.seek(here + n_bytes + n_bytes % 2)
+    if shape is None:
+        raise FormatError(f"{path}: has no format chunk before its data; export it again")
+    tag, n_channels, rate_hz, bits = shape
+    there = max(0, size - here)
+    trouble = ""
+    if n_bytes == _OPEN_ENDED:
+        n_bytes = long_size if long_size is not None else there
+    elif n_bytes == 0 and there > 0:
+        trouble = "the header was never completed (recording broken off); all samples are used"
+        n_bytes = there
+    frame = n_channels * bits // 8
+    if n_bytes > there:
+        trouble = (
+            f"the file ends after {there // frame} of {n_bytes // frame} samples; those are used"
+        )
+        n_bytes = there
+    return WavFormat(tag, n_channels, rate_hz, bits, here, n_bytes, trouble)
+
+
+def _parse_format(body: bytes, path: Path) -> tuple[int, int, int, int]:
+    """Read the format chunk: tag, channels, rate, bits a sample."""
+    if len(body) < 16:
+        raise FormatError(f"{path}: its format chunk is too short; export it again")
+    tag, n_channels, rate_hz, _, align, bits = struct.unpack("<HHIIHH", body[:16])
+    if tag == _EXTENSIBLE and len(body) >= 40 and body[26:40] == _GUID_TAIL:
+        tag = int.from_bytes(body[24:26], "little")
+    if (tag, bits) not in _DTYPES and (tag, bits) != (_PCM, 24):
+        raise FormatError(
+            f"{path}: coding {tag} with {bits} bits is not supported; export as PCM of 8, 16, 24 "
+            "or 32 bits, or as float"
+        )
+    if n_channels == 0 or rate_hz == 0 or align != n_channels * bits // 8:
+        raise FormatError(
+            f"{path}: its format chunk contradicts itself ({n_channels} channels, {rate_hz} Hz, "
+            f"{align} bytes a frame); export it again"
+        )
+    return tag, n_channels, rate_hz, bits
+
+
+def _map_samples(
+    path: Path, header: WavFormat, n_samples: int
+) -> tuple[
+    Callable[[int], Callable[[int, int], NDArray[Any]]], np.dtype[Any], tuple[int, int] | None
+]:
+    """Map the samples from disk; give how to read one channel, its type and integer limits."""
+    n_channels = header.n_channels
+    if header.bits == 24:
+        packed = np.memmap(
+            path, "u1", "r", offset=header.data_start, shape=(n_samples, n_channels, 3)
+        )
+
+        def read_packed(index: int) -> Callable[[int, int], NDArray[Any]]:
+            def read(start: int, stop: int) -> NDArray[Any]:
+                padded = np.zeros((stop - start, 4), np.uint8)
+                padded[:, 1:] = packed[start:stop, index]
+                return padded.view("<i4")[:, 0] >> 8
+
+            return read
+
+        return read_packed, np.dtype("<i4"), (-(1 << 23), (1 << 23) - 1)
+    dtype = np.dtype(_DTYPES[header.tag, header.bits])
+    mapped = np.memmap(path, dtype, "r", offset=header.data_start, shape=(n_samples, n_channels))
+
+    def read_plain(index: int) -> Callable[[int, int], NDArray[Any]]:
+        def read(start: int, stop: int) -> NDArray[Any]:
+            return np.array(mapped[start:stop, index])
+
+        return read
+
+    return read_plain, dtype, None
