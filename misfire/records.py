@@ -39,7 +39,7 @@ FAULT_TYPES = (
 )
 VERDICTS = ("misfire", "no_misfire", "inconclusive")
 
-# Names and forms of structured arrays; numpy is not imported here, so that `misfire --help` is quick.
+# Forms of structured arrays; numpy is not imported here: `misfire --help` stays quick.
 CROSSING_FIELDS = [("sample", "f8"), ("edge", "i1")]
 """One threshold crossing: sample [samples from the first], edge +1 rise, -1 fall."""
 
@@ -53,8 +53,11 @@ STROKE_FIELDS = [
     ("peak_current_a", "f8"),
     ("ramp_a_per_ms", "f8"),  # slope of the lower half of the current ramp
     ("ramp_bend", "f8"),  # slope of the upper half over slope of the lower half
+    ("ramp_step_a", "f8"),  # current the ramp starts with: loaded secondary or shorted turns
+    ("tail_a", "f8"),  # mean current 20 to 60 us after switch-off: driver at its clamp
     ("battery_v", "f8"),  # supply level just before switch-on
     ("primary_peak_v", "f8"),  # kick height above earth
+    ("firing_v", "f8"),  # primary volts above supply when the gap broke down (secondary / turns)
     ("breakdown_us", "f8"),  # switch-off to breakdown
     ("burn_time_ms", "f8"),  # 0: the gap never broke down
     ("burn_level_v", "f8"),  # spark line above supply, primary volts (pick-up units on a secondary)
@@ -151,7 +154,7 @@ class Engine:
 
 @dataclass(frozen=True, slots=True)
 class CrankWheel:
-    """The toothed wheel: `gaps` are the runs of missing positions (1-based), empty on a plain wheel."""
+    """The toothed wheel: `gaps` are the runs of missing positions (1-based), empty if plain."""
 
     positions: int
     gaps: tuple[tuple[int, ...], ...] = ()
@@ -247,6 +250,43 @@ class Recording:
     read_levels: Callable[[str], NDArray[np.void]]
     findings: tuple[Finding, ...] = ()
     close: Callable[[], None] = field(default=lambda: None)
+
+
+@dataclass(frozen=True, slots=True)
+class StrokeTrain:
+    """All coil strokes that one channel saw [STROKE_FIELDS, ascending in stop_s, common clock]."""
+
+    channel: Channel
+    strokes: NDArray[np.void]
+
+
+@dataclass(frozen=True, slots=True)
+class Firings:
+    """Every power stroke that should have happened, in time order, with what was seen of it.
+
+    All arrays [shape=(n_firings,)]: `tdc_angle_deg` is unwrapped crank angle of compression TDC on
+    the track it came from; `spark_s` the observed switch-off, or the instant it was expected;
+    `stroke_index[channel name]` the row of that channel's strokes, -1: none there; `strikes` how
+    many strokes it had. `stretch` as in the track. `resolved` is False where cylinders 360 degrees
+    apart cannot be told apart (`mates`).
+    """
+
+    cycle: NDArray[np.int64]
+    cylinder: NDArray[np.int64]
+    tdc_angle_deg: NDArray[np.float64]
+    tdc_s: NDArray[np.float64]
+    spark_s: NDArray[np.float64]
+    seen: NDArray[np.bool_]
+    advance_deg: NDArray[np.float64]
+    rpm: NDArray[np.float64]
+    stretch: NDArray[np.int32]
+    strikes: NDArray[np.int64]
+    stroke_index: dict[str, NDArray[np.int64]]
+    resolved: bool
+    mates: dict[int, int]
+    tdc_deg: float
+    tdc_known: bool
+    findings: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,267 @@
+"""Coil strokes from an inductive current clamp: ramp, peak, cut-off; single or common feed."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.dsp.blocks import BLOCK_SAMPLES, iterate_blocks
+from misfire.dsp.levels import survey_counts
+from misfire.dsp.windows import cut_windows, fit_lines
+from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
+
+BATCH = 256
+
+
+@dataclass(frozen=True, slots=True)
+class CurrentSettings:
+    """Times that bound a ramp; common practice, a clamp of 10 kHz bandwidth still passes."""
+
+    longest_dwell_s: float = 25e-3
+    fall_s: float = 50e-6  # within this a cut-off is over, clamp included
+    smooth_s: float = 30e-6
+    least_part: float = 0.12  # of the usual peak: a smaller cut-off is crosstalk
+
+
+@dataclass(frozen=True, slots=True)
+class CurrentLevels:
+    """Levels of a coil current channel [unit=counts]; `sign` is -1 with the clamp reversed."""
+
+    zero: float
+    noise: float
+    peak: float
+    sign: int
+
+
+def find_current_levels(counts: NDArray[np.int16]) -> CurrentLevels | None:
+    """Find the level at rest, its noise and the usual peak of a coil current channel.
+
+    Parameters
+    ----------
+    counts : int16 array [shape=(n,), unit=counts]
+        A survey of the channel.
+
+    Returns
+    -------
+    levels : CurrentLevels or None
+        None if nothing stands out of the noise.
+    """
+    if counts.size < 16:
+        return None
+    low, high = (float(v) for v in np.quantile(counts, (0.002, 0.998)))
+    middle = float(np.median(counts))
+    sign = 1 if high - middle >= middle - low else -1
+    rest = counts[np.abs(counts - middle) < 0.5 * max(high - middle, middle - low, 1)]
+    values, n = np.unique(rest, return_counts=True)
+    # The level at rest is the mode: a ramp passes every level, the coil rests on one.
+    width = max(1, int(0.01 * (high - low)))
+    kernel = np.ones(2 * width + 1)
+    density = np.zeros(int(values[-1] - values[0]) + 1)
+    density[(values - values[0]).astype(np.int64)] = n
+    zero = float(values[0] + np.argmax(np.convolve(density, kernel, mode="same")))
+    near = counts[np.abs(counts - zero) <= 0.1 * (high - low) + 2]
+    noise = max(0.5, 1.4826 * float(np.median(np.abs(near - zero))))
+    peak = (high - zero) if sign > 0 else (zero - low)
+    if peak < 6 * noise + 4:
+        return None
+    return CurrentLevels(zero, noise, peak, sign)
+
+
+def find_current_strokes(
+    read: Callable[[int, int], NDArray[np.int16]],
+    channel: Channel,
+    *,
+    settings: CurrentSettings | None = None,
+    block: int = BLOCK_SAMPLES,
+    on_block: Callable[[float], None] | None = None,
+) -> NDArray[np.void]:
+    """Find and measure every charging of a coil that a current clamp sees.
+
+    Parameters
+    ----------
+    read : callable (start, stop) -> int16 array [unit=counts]
+    channel : Channel
+    settings : CurrentSettings, optional
+    block : int [unit=samples]
+        How the channel is cut; the result does not depend on it.
+    on_block : callable (fraction), optional
+
+    Returns
+    -------
+    strokes : STROKE_FIELDS array [shape=(n_strokes,), ascending in stop_s]
+        Times on the channel's own clock [s]; voltages are NaN. `peak_current_a` is the step at
+        cut-off, so clamp offset and another coil's current on a common feed do not enter.
+
+    Notes
+    -----
+    Source: i(t) = V/R (1 - exp(-t R/L)), textbook RL circuit (ANCHORS C1).
+    """
+    settings = settings or CurrentSettings()
+    levels = find_current_levels(survey_counts(read, channel.n_samples))
+    if levels is None or channel.n_samples == 0:
+        return np.empty(0, STROKE_FIELDS)
+    rate = channel.rate_hz
+    before = int(settings.longest_dwell_s * rate) + 64
+    after = int(0.5e-3 * rate) + 64
+    found = []
+    for start, stop, first, counts in iterate_blocks(
+        read, channel.n_samples, size=max(block, 4 * before), before=before, after=after
+    ):
+        cut = _find_cut_offs(counts, levels, rate, settings)
+        mine = (cut + first >= start) & (cut + first < stop)
+        mine = np.flatnonzero(mine)
+        for at in range(0, mine.size, BATCH):
+            part = mine[at : at + BATCH]
+            strokes = _measure(counts, cut, part, levels, channel, settings)
+            on = (cut[part] + first) + strokes["start_s"]
+            off = (cut[part] + first) + strokes["stop_s"]
+            strokes["start_s"] = channel.start_s + on / rate
+            strokes["stop_s"] = channel.start_s + off / rate
+            found.append(strokes)
+        if on_block is not None:
+            on_block(stop / channel.n_samples)
+    if not found:
+        return np.empty(0, STROKE_FIELDS)
+    strokes = np.concatenate(found)
+    usual = np.nanmedian(strokes["peak_current_a"]) if strokes.size else np.nan
+    return strokes[strokes["peak_current_a"] > settings.least_part * usual]
+
+
+def _find_cut_offs(
+    counts: NDArray[np.int16], levels: CurrentLevels, rate: float, settings: CurrentSettings
+) -> NDArray[np.int64]:
+    """Find the sample of steepest fall of every cut-off."""
+    lag = max(1, round(0.5 * settings.fall_s * rate))
+    if counts.size <= 2 * lag + 1:
+        return np.empty(0, np.int64)
+    # int32: the difference of two int16 counts does not fit int16
+    fall = (counts[:-lag].astype(np.int32) - counts[lag:]) * levels.sign
+    threshold = max(settings.least_part * levels.peak, 8 * levels.noise)
+    hot = np.flatnonzero(fall > threshold)
+    if hot.size == 0:
+        return np.empty(0, np.int64)
+    group = np.concatenate(([0], np.cumsum(np.diff(hot) > lag)))
+    first = np.searchsorted(group, np.arange(group[-1] + 1))
+    last = np.append(first[1:], hot.size)
+    cuts = []
+    single = np.diff(counts.astype(np.int32)) * -levels.sign
+    for a, b in zip(hot[first], hot[last - 1], strict=True):
+        cuts.append(a + int(np.argmax(single[a : b + lag])))
+    return np.array(cuts, np.int64)
+
+
+def _measure(
+    counts: NDArray[np.int16],
+    cuts: NDArray[np.int64],
+    part: NDArray[np.int64],
+    levels: CurrentLevels,
+    channel: Channel,
+    settings: CurrentSettings,
+) -> NDArray[np.void]:
+    """Measure strokes; start_s and stop_s come as distances in samples from the cut-off."""
+    rate = channel.rate_hz
+    cut = cuts[part]
+    n = cut.size
+    rows = np.arange(n)
+    strokes = np.zeros(n, STROKE_FIELDS)
+    for name, kind in STROKE_FIELDS:
+        if kind == "f8":
+            strokes[name] = np.nan
+    strokes["strikes"] = 1
+    before, after = int(settings.longest_dwell_s * rate), int(0.4e-3 * rate) + 4
+    column = np.arange(-before, after).astype(float)
+    window = (cut_windows(counts, cut, before=before, after=after) - levels.zero) * levels.sign
+    fall = max(2, round(settings.fall_s * rate))
+
+    # Levels just before and just after the cut-off, each from a line through settled samples.
+    lead = max(4, round(0.2e-3 * rate))
+    slope, base = fit_lines(window, (column >= -fall // 2 - lead) & (column < -fall // 2) & (rows[:, None] >= 0), column)
+    high = base + slope * 0.5
+    slope, base = fit_lines(window, (column >= fall) & (column < fall + lead) & (rows[:, None] >= 0), column)
+    low = base + slope * 0.5
+    peak = high - low
+    strokes["peak_current_a"] = peak * abs(channel.scale)
+
+    half = 0.5 * (high + low)
+    near = slice(before - fall, before + fall)
+    below = (window[:, near] < half[:, None]) & (np.arange(-fall, fall) > -2)
+    at = np.clip(np.argmax(below, axis=1) + before - fall, 1, column.size - 1)
+    a, b = window[rows, at - 1], window[rows, at]
+    strokes["stop_s"] = column[at] - 1 + np.clip(np.divide(a - half, a - b, out=np.full(n, 0.5), where=a != b), 0, 1)
+
+    tail = (column >= 0.4 * fall) & (column < 1.3 * fall)
+    rest = (column >= 2 * fall) & (column < 2 * fall + lead)
+    strokes["tail_a"] = (window[:, tail].mean(axis=1) - window[:, rest].mean(axis=1)) * abs(channel.scale)
+    _measure_ramp(strokes, window, column, peak, low, cuts, part, levels, rate, channel, settings)
+    return strokes
+
+
+def _measure_ramp(
+    strokes: NDArray[np.void],
+    window: NDArray[np.float64],
+    column: NDArray[np.float64],
+    peak: NDArray[np.float64],
+    low: NDArray[np.float64],
+    cuts: NDArray[np.int64],
+    part: NDArray[np.int64],
+    levels: CurrentLevels,
+    rate: float,
+    channel: Channel,
+    settings: CurrentSettings,
+) -> None:
+    """Find where the ramp began and its slopes."""
+    n, width = window.shape
+    rows = np.arange(n)
+    zero_at = int(-column[0])
+    smooth = max(1, round(settings.smooth_s * rate))
+    filled = np.where(np.isnan(window), low[:, None], window) - low[:, None]
+    total = np.concatenate((np.zeros((n, 1)), np.cumsum(filled, axis=1)), axis=1)
+    centre = np.arange(width)
+    left, right = np.clip(centre - smooth // 2, 0, width), np.clip(centre + smooth // 2 + 1, 0, width)
+    mean = (total[:, right] - total[:, left]) / (right - left)
+    earlier = centre < zero_at - 1
+    # The ramp begins after the last stretch at the level to which the current falls back.
+    foot_level = np.maximum(0.02 * peak, 3.5 * levels.noise / np.sqrt(smooth))
+    foot = width - 1 - np.argmax(((mean < foot_level[:, None]) & earlier)[:, ::-1], axis=1)
+    found = ((mean < foot_level[:, None]) & earlier).any(axis=1)
+    knee_level = np.maximum(0.10 * peak, 2 * foot_level)
+    later = (mean >= knee_level[:, None]) & (centre > foot[:, None])
+    knee = np.argmax(later, axis=1)
+    y0, y1 = mean[rows, foot], mean[rows, knee]
+    rise = np.divide(y1 - y0, knee - foot, out=np.full(n, np.inf), where=knee > foot)
+    start = foot - np.clip(np.divide(y0, rise, out=np.zeros(n), where=rise > 0), 0, 4 * smooth)
+    length = zero_at - start
+    # Another coil's cut-off within the ramp (common feed): only its last part is this coil's own.
+    previous = np.where(part > 0, cuts[np.maximum(part - 1, 0)] - cuts[part], -(10**9))
+    overlap = previous > -length - 2
+    begin = np.where(overlap, previous + zero_at + 2 * smooth, start)
+    sure = found & ~overlap & (length > 0.2e-3 * rate)
+    t_ms = column / rate * 1e3
+    part_of = (centre - begin[:, None]) / np.maximum(zero_at - begin, 1)[:, None]
+    in_lower, in_upper = (part_of > 0.15) & (part_of < 0.5), (part_of > 0.6) & (part_of < 0.97)
+    lower, lower_at_0 = fit_lines(filled, in_lower, t_ms)
+    upper, _ = fit_lines(filled, in_upper, t_ms)
+    size = abs(channel.scale)
+    strokes["ramp_a_per_ms"] = lower * size
+    strokes["ramp_bend"] = np.divide(upper, lower, out=np.full(n, np.nan), where=lower > 0)
+    # The switch-on rings and hides the foot of the ramp: follow the ramp's own parabola down to
+    # zero. A ramp that starts with a step (loaded or shorted coil) is later than that says.
+    dwell_ms = (zero_at - begin) / rate * 1e3
+    middle_ms = -(1 - 0.325) * dwell_ms
+    value = lower_at_0 + lower * middle_ms
+    bend = (upper - lower) / (0.46 * dwell_ms)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        back = 2 * value / (lower + np.sqrt(np.maximum(lower**2 - 2 * bend * value, 0)))
+        root = zero_at + (middle_ms - back) * rate / 1e3
+        late = start - root
+        start = np.where(sure & (np.abs(late) < 0.08 * length), root, start)
+    strokes["start_s"] = np.where(sure, start - zero_at, np.nan)
+    strokes["dwell_ms"] = np.where(sure, (strokes["stop_s"] + zero_at - start) / rate * 1e3, np.nan)
+    ahead = (start - zero_at) / rate * 1e3 - middle_ms
+    strokes["ramp_step_a"] = np.where(
+        sure, (value + lower * ahead + 0.5 * bend * ahead**2) * size, np.nan
+    )
+    strokes["flags"] |= np.where(overlap, STROKE_FLAGS["overlap"], 0).astype(np.uint32)
+    limited = strokes["ramp_bend"] < 0.25
+    strokes["flags"] |= np.where(limited, STROKE_FLAGS["limited"], 0).astype(np.uint32)

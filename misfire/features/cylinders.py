@@ -1,0 +1,191 @@
+"""One feature row per cylinder, for the cylinder and fault models."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+CRANKING_RPM = 400.0  # below this the starter turns the engine (common practice)
+SHIFTS = (
+    "dwell_ms",
+    "peak_current_a",
+    "ramp_a_per_ms",
+    "ramp_bend",
+    "ramp_step_a",
+    "tail_a",
+    "firing_v",
+    "breakdown_us",
+    "primary_peak_v",
+    "burn_time_ms",
+    "burn_level_v",
+    "burn_slope_v_per_ms",
+    "ring_v",
+)
+CYLINDER_COLUMNS = (
+    "lost_share",
+    "lost_count_log",
+    "lost_share_others",
+    "lost_probability_mean",
+    "lost_run_length",
+    "disturbed_share",
+    "torque_median_z",
+    "torque_low_z",
+    "torque_median_energy",
+    "torque_median_relative",
+    "gain_median_z",
+    "cranking_gain_z",
+    "torque_lost_z",
+    "torque_lost_energy",
+    "torque_rank",
+    "no_breakdown_share",
+    "no_breakdown_lost_share",
+    "no_dwell_share",
+    "no_dwell_lost_share",
+    *(f"{name}_others" for name in SHIFTS),
+    *(f"{name}_spread" for name in SHIFTS),
+    *(f"{name}_lost_own" for name in SHIFTS),
+    *(f"{name}_lost_others" for name in SHIFTS),
+    "watched_burn",
+    "watched_current",
+    "watched_torque",
+    "speed_rpm",
+    "firings_log",
+    "cylinders",
+)
+"""Order of the cylinder model's inputs."""
+
+
+def build_cylinder_table(
+    firing_table: pd.DataFrame,
+    probability: NDArray[np.float64],
+    cylinder: NDArray[np.int64],
+    *,
+    n_cylinders: int,
+    disturbed: NDArray[np.bool_] | None = None,
+) -> pd.DataFrame:
+    """Sum up each cylinder's firings, and set it against the others.
+
+    Parameters
+    ----------
+    firing_table : DataFrame
+        From `build_firing_table`.
+    probability : float64 array [shape=(n_firings,)]
+        Probability that a firing was lost; NaN where it cannot be judged.
+    cylinder : int64 array [shape=(n_firings,)]
+    n_cylinders : int
+    disturbed : bool array [shape=(n_firings,)], optional
+        Crank pulses missing or extra inside the power stroke.
+
+    Returns
+    -------
+    table : DataFrame [index=cylinder 1..n_cylinders, columns=CYLINDER_COLUMNS]
+    """
+    import pandas as pd
+
+    judged = np.isfinite(probability)
+    lost = judged & (probability >= 0.5)
+    columns = {name: firing_table[name].to_numpy(float) for name in firing_table.columns}
+    rpm = columns["speed_rpm"]
+    running = ~(rpm < CRANKING_RPM)
+    share = {
+        c: _mean(lost[(cylinder == c) & judged].astype(float)) for c in range(1, n_cylinders + 1)
+    }
+    rows = []
+    for c in range(1, n_cylinders + 1):
+        own = cylinder == c
+        mine, mine_lost = own & judged & running, own & lost
+        row: dict[str, float] = {}
+        row["lost_share"] = share[c]
+        row["lost_count_log"] = float(np.log1p(mine_lost.sum()))
+        rest = [share[k] for k in share if k != c and np.isfinite(share[k])]
+        row["lost_share_others"] = max(rest) if rest else np.nan
+        row["lost_probability_mean"] = _mean(probability[own & judged])
+        row["lost_run_length"] = _run_length(lost[own & judged])
+        row["disturbed_share"] = (
+            np.nan if disturbed is None else float(np.mean(disturbed)) if disturbed.size else 0.0
+        )
+        z = columns["torque_deficit_z"]
+        row["torque_median_z"] = _median(z[mine])
+        row["torque_low_z"] = _quantile(z[mine], 0.1)
+        row["torque_median_energy"] = _median(columns["torque_deficit_energy"][mine])
+        row["torque_median_relative"] = _median(columns["torque_deficit_relative"][mine])
+        row["gain_median_z"] = _median(columns["gain_deficit_z"][mine])
+        row["cranking_gain_z"] = _cranking(columns, own & ~running, ~running)
+        row["torque_lost_z"] = _median(z[mine_lost])
+        row["torque_lost_energy"] = _median(columns["torque_deficit_energy"][mine_lost])
+        row["no_breakdown_share"] = _mean(columns["no_breakdown"][own])
+        row["no_breakdown_lost_share"] = _mean(columns["no_breakdown"][mine_lost])
+        row["no_dwell_share"] = _mean(columns["no_dwell"][own])
+        row["no_dwell_lost_share"] = _mean(columns["no_dwell"][mine_lost])
+        for name in SHIFTS:
+            against, alone = columns[f"{name}_others"], columns[f"{name}_own"]
+            row[f"{name}_others"] = _median(against[own & running])
+            row[f"{name}_spread"] = _spread(alone[own & running])
+            row[f"{name}_lost_own"] = _median(alone[mine_lost])
+            row[f"{name}_lost_others"] = _median(against[mine_lost])
+        row["watched_burn"] = float(np.isfinite(columns["no_breakdown"][own]).mean()) if own.any() else 0.0
+        seen = np.isfinite(columns["peak_current_a_own"][own])
+        row["watched_current"] = float(seen.mean()) if own.any() else 0.0
+        row["watched_torque"] = float(np.isfinite(z[own]).mean()) if own.any() else 0.0
+        row["speed_rpm"] = _median(rpm[own])
+        row["firings_log"] = float(np.log1p((own & judged).sum()))
+        row["cylinders"] = float(n_cylinders)
+        rows.append(row)
+    table = pd.DataFrame(rows, index=pd.RangeIndex(1, n_cylinders + 1, name="cylinder"))
+    table["torque_rank"] = table["torque_median_z"].rank(ascending=False) - 1.0
+    return table[list(CYLINDER_COLUMNS)].astype(float)
+
+
+def _cranking(
+    columns: dict[str, NDArray[np.float64]], own: NDArray[np.bool_], all_: NDArray[np.bool_]
+) -> float:
+    """How far this cylinder's speed swing lags behind the others while the starter turns."""
+    gain = columns["gain_deficit_relative"]
+    mine, rest = gain[own & np.isfinite(gain)], gain[all_ & ~own & np.isfinite(gain)]
+    if mine.size < 2 or rest.size < 3:
+        return float("nan")
+    spread = max(float(np.subtract(*np.quantile(rest, (0.75, 0.25)))) / 1.35, 1e-3)
+    return float(np.median(mine) - np.median(rest)) / spread
+
+
+def _run_length(lost: NDArray[np.bool_]) -> float:
+    """Mean length of runs of consecutive lost firings; 0 without any."""
+    n = int(lost.sum())
+    if n == 0:
+        return 0.0
+    runs = int(np.sum(lost & ~np.concatenate(([False], lost[:-1]))))
+    return n / runs
+
+
+def _finite(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Drop NaN and infinities."""
+    return values[np.isfinite(values)]
+
+
+def _mean(values: NDArray[np.float64]) -> float:
+    """Mean of the finite values."""
+    values = _finite(values)
+    return float(values.mean()) if values.size else float("nan")
+
+
+def _median(values: NDArray[np.float64]) -> float:
+    """Median of the finite values."""
+    values = _finite(values)
+    return float(np.median(values)) if values.size else float("nan")
+
+
+def _quantile(values: NDArray[np.float64], q: float) -> float:
+    """Quantile of the finite values."""
+    values = _finite(values)
+    return float(np.quantile(values, q)) if values.size else float("nan")
+
+
+def _spread(values: NDArray[np.float64]) -> float:
+    """Distance of the 90 and 10 per cent points of the finite values."""
+    values = _finite(values)
+    return float(np.subtract(*np.quantile(values, (0.9, 0.1)))) if values.size >= 5 else float("nan")

@@ -1,0 +1,140 @@
+"""Spark of each firing, in ratio to the cylinder's own firings and to the other cylinders."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.dsp.running import running_quantile
+from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Firings, StrokeTrain
+
+RATIO_FIELDS = (
+    "dwell_ms",
+    "peak_current_a",
+    "ramp_a_per_ms",
+    "ramp_bend",
+    "primary_peak_v",
+    "firing_v",
+    "breakdown_us",
+    "burn_time_ms",
+    "burn_level_v",
+    "ring_v",
+)
+DIFFERENCE_FIELDS = ("ramp_step_a", "tail_a", "burn_slope_v_per_ms")
+OWN_REACH = 15  # firings of the same cylinder on each side that make its reference
+
+
+def gather_strokes(firings: Firings, trains: Sequence[StrokeTrain]) -> dict[str, NDArray[np.float64]]:
+    """Bring what all channels saw of each firing into one row.
+
+    Parameters
+    ----------
+    firings : Firings
+    trains : sequence of StrokeTrain
+        Primary, current, trigger and secondary channels, in order of precedence.
+
+    Returns
+    -------
+    columns : dict of float64 arrays [shape=(n_firings,)]
+        One for each of STROKE_FIELDS that is a measure; NaN where no channel saw it. `flags` is
+        the union of the channels' flags; `watched` says that a channel of this cylinder's coil
+        exists that must show a switch-off.
+    """
+    n = firings.cylinder.size
+    columns = {name: np.full(n, np.nan) for name, kind in STROKE_FIELDS if kind == "f8"}
+    flags = np.zeros(n, np.int64)
+    restrikes = np.zeros(n)
+    watched = np.zeros(n, bool)
+    for train in trains:
+        rows = firings.stroke_index.get(train.channel.name)
+        if rows is None:
+            continue
+        seen = train.channel.cylinders
+        if train.channel.role != "coil_secondary" and train.strokes.size:
+            watched |= np.isin(firings.cylinder, seen) if seen else np.ones(n, bool)
+        has = rows >= 0
+        for name, column in columns.items():
+            # A pick-up's kick is in its own units and must not pass for primary volts.
+            if train.channel.role == "coil_secondary" and name in ("firing_v", "burn_level_v"):
+                continue
+            values = train.strokes[name][rows[has]]
+            take = np.isnan(column[has])
+            column[np.flatnonzero(has)[take]] = values[take]
+        flags[has] |= train.strokes["flags"][rows[has]].astype(np.int64)
+        restrikes[has] = np.maximum(restrikes[has], train.strokes["restrikes"][rows[has]])
+    missing = watched & ~firings.seen
+    columns["dwell_ms"][missing] = 0.0
+    flags[missing] |= STROKE_FLAGS["no_dwell"]
+    columns["flags"] = flags.astype(float)
+    columns["restrikes"] = restrikes
+    columns["watched"] = watched.astype(float)
+    return columns
+
+
+def compute_spark(
+    columns: dict[str, NDArray[np.float64]], firings: Firings
+) -> dict[str, NDArray[np.float64]]:
+    """Compare every spark measure with the cylinder's own firings and with the other cylinders.
+
+    Parameters
+    ----------
+    columns : dict of float64 arrays [shape=(n_firings,)]
+        From `gather_strokes`.
+    firings : Firings
+
+    Returns
+    -------
+    features : dict of float64 arrays [shape=(n_firings,)]
+        `<field>_own` and `<field>_others`: natural log of the ratio to the running median of the
+        same cylinder and of the other cylinders (differences for fields that may be zero), NaN
+        where either is missing. `no_breakdown`, `no_dwell`: 0 or 1, NaN where nothing could show.
+
+    Notes
+    -----
+    Ratios to the recording itself transfer from engine to engine, absolute values do not: DESIGN
+    section 4.
+    """
+    features: dict[str, NDArray[np.float64]] = {}
+    cylinders = np.unique(firings.cylinder)
+    by_cylinder = {int(c): np.flatnonzero(firings.cylinder == c) for c in cylinders}
+    for name in (*RATIO_FIELDS, *DIFFERENCE_FIELDS):
+        values = columns[name]
+        ratio = name in RATIO_FIELDS
+        if ratio:
+            with np.errstate(divide="ignore", invalid="ignore"):
+                values = np.where(values > 0, np.log(values), np.nan)
+        own = np.full(values.size, np.nan)
+        level = {}
+        for c, rows in by_cylinder.items():
+            own[rows] = running_quantile(values[rows], reach=OWN_REACH, skip_self=True)
+            finite = values[rows][np.isfinite(values[rows])]
+            level[c] = float(np.median(finite)) if finite.size >= 3 else np.nan
+        others = np.full(values.size, np.nan)
+        known = {c: v for c, v in level.items() if np.isfinite(v)}
+        for c, rows in by_cylinder.items():
+            rest = [k for k in known if k != c]
+            if rest and c in known:
+                # The other cylinders near in time: the operating point is the same.
+                mask = np.isin(firings.cylinder, rest)
+                near = _nearby_median(values, mask, rows, reach=2 * len(rest) + 2)
+                others[rows] = near
+        features[f"{name}_own"] = values - own
+        features[f"{name}_others"] = values - others
+    flags = columns["flags"].astype(np.int64)
+    shows_burn = np.isfinite(columns["burn_time_ms"])
+    features["no_breakdown"] = np.where(shows_burn, (columns["burn_time_ms"] == 0) * 1.0, np.nan)
+    watched = columns["watched"] > 0
+    lost = (flags & STROKE_FLAGS["no_dwell"]) > 0
+    features["no_dwell"] = np.where(watched, lost * 1.0, np.nan)
+    return features
+
+
+def _nearby_median(
+    values: NDArray[np.float64], mask: NDArray[np.bool_], rows: NDArray[np.int64], *, reach: int
+) -> NDArray[np.float64]:
+    """Median of the masked values nearest in order to each of `rows`."""
+    at = np.flatnonzero(mask & np.isfinite(values))
+    if at.size < 3:
+        return np.full(rows.size, np.nan)
+    smooth = running_quantile(values[at], reach=min(reach, (at.size - 1) // 2))
+    return np.asarray(smooth[np.clip(np.searchsorted(at, rows), 0, at.size - 1)])

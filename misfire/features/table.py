@@ -1,0 +1,112 @@
+"""One feature row per firing, for the event model: names fixed, NaN where a witness is missing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.dsp.running import running_quantile
+from misfire.features.spark import DIFFERENCE_FIELDS, RATIO_FIELDS
+from misfire.features.torque import TorqueTable
+from misfire.records import Engine, Firings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+TORQUE_COLUMNS = (
+    "torque_deficit_z",
+    "torque_own_z",
+    "gain_deficit_z",
+    "gain_own_z",
+    "torque_deficit_energy",
+    "gain_deficit_energy",
+    "torque_deficit_relative",
+    "gain_deficit_relative",
+    "torque_level_relative",
+    "torque_level_change",
+    "torque_noise_relative",
+    "torque_previous_z",
+    "torque_next_z",
+    "torque_mate_z",
+)
+SPARK_COLUMNS = (
+    "no_breakdown",
+    "no_dwell",
+    *(f"{n}_{k}" for n in (*RATIO_FIELDS, *DIFFERENCE_FIELDS) for k in ("own", "others")),
+)
+CONTEXT_COLUMNS = ("speed_rpm", "speed_change_relative", "cylinders")
+FIRING_COLUMNS = (*TORQUE_COLUMNS, *SPARK_COLUMNS, *CONTEXT_COLUMNS)
+"""Order of the event model's inputs. Change `FEATURES_VERSION` with any change of meaning."""
+
+FEATURES_VERSION = 1
+
+
+def build_firing_table(
+    firings: Firings,
+    torque: TorqueTable | None,
+    spark: dict[str, NDArray[np.float64]],
+    *,
+    engine: Engine,
+) -> pd.DataFrame:
+    """Lay out all witnesses of each firing in one row.
+
+    Parameters
+    ----------
+    firings : Firings
+    torque : TorqueTable or None
+        None without a crank channel.
+    spark : dict of float64 arrays
+        From `compute_spark`.
+    engine : Engine
+
+    Returns
+    -------
+    table : DataFrame [shape=(n_firings, len(FIRING_COLUMNS))]
+        Same order as `firings`. Energies are in 1/s^2, relative ones in parts of omega^2/2,
+        logs of ratios without unit.
+    """
+    import pandas as pd
+
+    n = firings.cylinder.size
+    columns: dict[str, NDArray[np.float64]] = {}
+    nothing = np.full(n, np.nan)
+    omega2 = (firings.rpm * np.pi / 30.0) ** 2 / 2.0
+    if torque is None:
+        columns |= dict.fromkeys(TORQUE_COLUMNS, nothing)
+    else:
+        z = torque.deficit_z
+        columns["torque_deficit_z"] = z
+        columns["torque_own_z"] = torque.deficit_own_z
+        columns["gain_deficit_z"] = torque.gain_z
+        columns["gain_own_z"] = torque.gain_own_z
+        # The kinetic energy of a crank drive per swept work is alike over engines: a scale.
+        columns["torque_deficit_energy"] = torque.deficit
+        columns["gain_deficit_energy"] = torque.gain_deficit
+        columns["torque_deficit_relative"] = torque.deficit / omega2
+        columns["gain_deficit_relative"] = torque.gain_deficit / omega2
+        columns["torque_level_relative"] = torque.level / omega2
+        usual = running_quantile(torque.level, reach=40 * engine.cylinders, quantile=0.6)
+        columns["torque_level_change"] = (torque.level - usual) / np.where(
+            torque.noise > 0, torque.noise, np.nan
+        )
+        columns["torque_noise_relative"] = torque.noise / omega2
+        columns["torque_previous_z"] = np.concatenate(([np.nan], z[:-1]))
+        columns["torque_next_z"] = np.concatenate((z[1:], [np.nan]))
+        columns["torque_mate_z"] = _mate_z(firings, z, engine)
+    for name in SPARK_COLUMNS:
+        columns[name] = spark.get(name, nothing)
+    columns["speed_rpm"] = firings.rpm
+    before = np.concatenate((np.full(engine.cylinders, np.nan), firings.rpm[: -engine.cylinders or None]))[:n]
+    columns["speed_change_relative"] = (firings.rpm - before) / firings.rpm
+    columns["cylinders"] = np.full(n, float(engine.cylinders))
+    return pd.DataFrame({name: columns[name] for name in FIRING_COLUMNS})
+
+
+def _mate_z(firings: Firings, z: NDArray[np.float64], engine: Engine) -> NDArray[np.float64]:
+    """Deficit one revolution before: it repeats for a wheel error, not for a lost firing."""
+    half = engine.cylinders // 2
+    if not half or engine.cylinders % 2:
+        return np.full(z.size, np.nan)
+    return np.concatenate((np.full(half, np.nan), z[:-half]))[: z.size]

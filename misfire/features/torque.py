@@ -1,0 +1,183 @@
+"""Torque of each power stroke from crank speed, with wheel errors and trend removed."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.dsp.running import robust_spread, running_quantile
+from misfire.dsp.track import time_at
+from misfire.records import CrankTrack, Engine, Firings
+
+PITCH_PRIOR = 1.5e-3  # usual relative speed error of one window by tooth pitch errors
+SPEED_BINS = 8
+LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
+
+
+@dataclass(frozen=True, slots=True)
+class TorqueTable:
+    """One row per firing; NaN where the crank angle was not known throughout.
+
+    `accel` [unit=1/s^2]: mean crank acceleration from this TDC to the next, corrected.
+    `deficit`, `gain_deficit` [unit=1/s^2]: energy (omega^2/2) missing against the neighbours, over
+    the whole power stroke and over its first half. `*_z`: the same in spreads of the recording's
+    own good firings; `*_own_z`: against the same cylinder's other firings. `level`: the neighbours'
+    own gain; `noise`: local spread of the deficit. `disturbed`: pulses missing or extra inside.
+    """
+
+    accel: NDArray[np.float64]
+    deficit: NDArray[np.float64]
+    deficit_z: NDArray[np.float64]
+    deficit_own_z: NDArray[np.float64]
+    gain_deficit: NDArray[np.float64]
+    gain_z: NDArray[np.float64]
+    gain_own_z: NDArray[np.float64]
+    level: NDArray[np.float64]
+    noise: NDArray[np.float64]
+    disturbed: NDArray[np.bool_]
+
+
+def compute_torque(track: CrankTrack, firings: Firings, *, engine: Engine) -> TorqueTable:
+    """Measure what each power stroke added to the crank's energy, against its neighbours.
+
+    Parameters
+    ----------
+    track : CrankTrack
+    firings : Firings
+        In time order.
+    engine : Engine
+
+    Returns
+    -------
+    table : TorqueTable [one row per firing]
+
+    Notes
+    -----
+    Energy gain over the power stroke, (omega_after^2 - omega_before^2) / 2: DESIGN section 4. At
+    TDC the speed is taken over a window of half a firing interval, so compression of this and of
+    the next cylinder weigh the same. Pitch errors of the wheel shift the relative speed by the
+    same amount at any speed, torque by an amount that goes with 1/omega^2: a regression tells them
+    apart where the speed varies; elsewhere nothing is removed (prior `PITCH_PRIOR`).
+    Source of the segment method: Plapp, Klenk, Moser, SAE 900232 (from memory).
+    """
+    next_deg = _intervals(engine)
+    span = np.array([next_deg[int(c)] for c in firings.cylinder])
+    half = min(next_deg.values()) / 4.0
+    tdc = firings.tdc_angle_deg
+    before = _speed_around(track, tdc, half)
+    middle = _speed_around(track, tdc + span / 2, half)
+    after = _speed_around(track, tdc + span, half)
+    work = (after**2 - before**2) / 2.0
+    gain = (middle**2 - before**2) / 2.0
+    speed2 = before**2
+    disturbed = _disturbed(track, tdc - half, tdc + span + half)
+    for values in (work, gain):
+        values[disturbed] = np.nan
+    work = _remove_pitch_error(work, speed2, firings.cylinder, engine)
+    gain = _remove_pitch_error(gain, speed2, firings.cylinder, engine)
+    deficit, deficit_z, own_z, _, noise = _against_neighbours(work, firings.cylinder, engine)
+    gain_deficit, gain_z, gain_own_z, level, _ = _against_neighbours(
+        gain, firings.cylinder, engine
+    )
+    return TorqueTable(
+        accel=work / np.deg2rad(span),
+        deficit=deficit,
+        deficit_z=deficit_z,
+        deficit_own_z=own_z,
+        gain_deficit=gain_deficit,
+        gain_z=gain_z,
+        gain_own_z=gain_own_z,
+        level=level,
+        noise=noise,
+        disturbed=disturbed,
+    )
+
+
+def _intervals(engine: Engine) -> dict[int, float]:
+    """Crank angle from each cylinder's TDC to the next cylinder's."""
+    angles = np.append(np.array(engine.firing_angles_deg), 720.0)
+    return {int(c): float(d) for c, d in zip(engine.firing_order, np.diff(angles), strict=True)}
+
+
+def _speed_around(
+    track: CrankTrack, angle_deg: NDArray[np.float64], half_deg: float
+) -> NDArray[np.float64]:
+    """Mean speed [rad/s] within `half_deg` on both sides of each angle."""
+    passed = time_at(track, angle_deg + half_deg) - time_at(track, angle_deg - half_deg)
+    return np.asarray(np.deg2rad(2.0 * half_deg) / passed)
+
+
+def _disturbed(
+    track: CrankTrack, start_deg: NDArray[np.float64], stop_deg: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Whether a pulse was repaired or dropped between two angles."""
+    if track.repaired_s is None or track.repaired_s.size == 0:
+        return np.zeros(start_deg.size, bool)
+    repaired = np.sort(track.repaired_s)
+    start_s, stop_s = time_at(track, start_deg), time_at(track, stop_deg)
+    n = np.searchsorted(repaired, np.nan_to_num(stop_s, nan=-np.inf), side="right")
+    return np.asarray(n > np.searchsorted(repaired, np.nan_to_num(start_s, nan=-np.inf)))
+
+
+def _remove_pitch_error(
+    energy: NDArray[np.float64],
+    speed2: NDArray[np.float64],
+    cylinder: NDArray[np.int64],
+    engine: Engine,
+) -> NDArray[np.float64]:
+    """Take out of each cylinder what grows with the square of speed: wheel, not torque."""
+    if engine.cylinders < 2:
+        return energy
+    reference = running_quantile(energy, reach=engine.cylinders)
+    relative = (energy - reference) / speed2
+    inverse = 1.0 / speed2
+    corrected = energy.copy()
+    for c in engine.firing_order:
+        rows = np.flatnonzero((cylinder == c) & np.isfinite(relative))
+        if rows.size < 3 * SPEED_BINS:
+            continue
+        by_speed = rows[np.argsort(inverse[rows], kind="stable")]
+        x, y, spread = [], [], []
+        for part in np.array_split(by_speed, SPEED_BINS):
+            x.append(float(np.median(inverse[part])))
+            y.append(float(np.median(relative[part])))
+            spread.append(max(robust_spread(relative[part]), 1e-6) / np.sqrt(part.size))
+        design = np.column_stack((np.ones(SPEED_BINS), np.array(x) / np.mean(x)))
+        weight = 1.0 / np.array(spread)
+        rows_a = np.vstack((design * weight[:, None], [[1.0 / PITCH_PRIOR, 0.0]]))
+        rows_b = np.append(np.array(y) * weight, 0.0)
+        constant = float(np.linalg.lstsq(rows_a, rows_b, rcond=None)[0][0])
+        # Never more than a few times what wheels have: the rest is torque.
+        constant = float(np.clip(constant, -4 * PITCH_PRIOR, 4 * PITCH_PRIOR))
+        own = cylinder == c
+        corrected[own] -= constant * speed2[own]
+    return corrected
+
+
+def _against_neighbours(
+    energy: NDArray[np.float64], cylinder: NDArray[np.int64], engine: Engine
+) -> tuple[
+    NDArray[np.float64],
+    NDArray[np.float64],
+    NDArray[np.float64],
+    NDArray[np.float64],
+    NDArray[np.float64],
+]:
+    """Deficit, its z, its z against the own cylinder, the neighbours' level, the local noise."""
+    n_cylinders = engine.cylinders
+    # With two cylinders, one of them dead, half of the neighbours are lost firings.
+    quantile = 0.7 if n_cylinders == 2 else 0.5
+    reach = max(n_cylinders + n_cylinders // 2, 4)
+    level = running_quantile(energy, reach=reach, quantile=quantile, skip_self=True)
+    deficit = level - energy
+    own = np.full(energy.size, np.nan)
+    for c in engine.firing_order:
+        rows = np.flatnonzero(cylinder == c)
+        if rows.size:
+            usual = running_quantile(deficit[rows], reach=10)
+            own[rows] = deficit[rows] - usual
+    overall = robust_spread(own)
+    local = 1.4826 * running_quantile(np.abs(own), reach=LOCAL_FIRINGS)
+    noise = np.maximum(local, 0.5 * overall) if np.isfinite(overall) else local
+    safe = np.where(noise > 0, noise, np.nan)
+    return deficit, deficit / safe, own / safe, level, noise
