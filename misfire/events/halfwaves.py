@@ -217,7 +217,7 @@ def _judged(
 
 
 def _prune(waves: NDArray[np.void]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Indices of the half waves that count, the first of each run of one sign, and their pitch."""
+    """Find the half waves that count, the first of each run of one sign, and their pitch."""
     kept = np.arange(waves.size)
     for _ in range(PASSES):
         peak = waves["peak"][kept].astype(float)
@@ -239,7 +239,7 @@ def _prune(waves: NDArray[np.void]) -> tuple[NDArray[np.int64], NDArray[np.float
 
 
 def _local_pitch(start: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Length of a whole wave about each half wave; the shorter one, so that a gap does not count."""
+    """Find the length of a whole wave at each half wave: the shorter one, so no gap counts."""
     if start.size < 3:
         return np.full(start.size, np.inf)
     whole = start[2:] - start[:-2]

@@ -1,0 +1,170 @@
+"""Stretches of teeth in sync: regular revolutions, joined by walks through irregular places."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.cycles.pattern import Pattern
+from misfire.cycles.sync import (
+    Walk,
+    find_gap_ends,
+    find_regular_turns,
+    find_steady_runs,
+    follow,
+)
+
+
+@dataclass(slots=True)
+class Piece:
+    """Consecutive teeth in sync, as a list of parts: tooth numbers, and positions of the wheel.
+
+    Positions are a multiple of `pattern.positions` at the first tooth after the first gap.
+    """
+
+    index: list[NDArray[np.int64]]
+    position: list[NDArray[np.int64]]
+    missing_s: list[float] = field(default_factory=list)
+    extra_s: list[float] = field(default_factory=list)
+
+    @property
+    def first(self) -> tuple[int, int]:
+        """Number and position of the first tooth."""
+        return int(self.index[0][0]), int(self.position[0][0])
+
+    @property
+    def last(self) -> tuple[int, int]:
+        """Number and position of the last tooth."""
+        return int(self.index[-1][-1]), int(self.position[-1][-1])
+
+    def add(self, index: NDArray[np.int64], position: NDArray[np.int64]) -> None:
+        """Put teeth behind the last one."""
+        if index.size:
+            self.index.append(index)
+            self.position.append(position)
+
+
+def find_pieces(tooth_s: NDArray[np.float64], pattern: Pattern) -> list[Piece]:
+    """Synchronise all that can be synchronised.
+
+    Parameters
+    ----------
+    tooth_s : float64 array [shape=(n,), unit=s, strictly ascending]
+    pattern : Pattern
+
+    Returns
+    -------
+    pieces : list of Piece
+        In order of time. Between two of them sync was lost.
+    """
+    if tooth_s.size < max(pattern.n_teeth, 4):
+        return []
+    log_pitch = np.log(np.diff(tooth_s))
+    if pattern.plain:
+        runs, ends = find_steady_runs(log_pitch), np.empty(0, np.int64)
+    else:
+        runs = _chain(find_regular_turns(log_pitch, pattern), pattern.n_teeth)
+        ends = find_gap_ends(log_pitch, pattern)
+    pieces: list[Piece] = []
+    for first, last in runs.tolist():
+        if _reach(tooth_s, ends, pattern, pieces, first):
+            begin = pieces[-1].last[1]
+        else:
+            piece = Piece([np.array([first])], [np.zeros(1, np.int64)])
+            pitch_s = (tooth_s[first + 1] - tooth_s[first]) / pattern.steps[0]
+            floor = pieces[-1].last[0] + 1 if pieces else 0
+            _walk_back(tooth_s, pattern, piece, pitch_s, floor)
+            pieces.append(piece)
+            begin = 0
+        turn, tooth = np.divmod(np.arange(1, last - first + 1), pattern.n_teeth)
+        position = begin + turn * pattern.positions + pattern.offsets[tooth]
+        pieces[-1].add(np.arange(first + 1, last + 1), position)
+    _reach(tooth_s, ends, pattern, pieces, None)
+    return pieces
+
+
+def _chain(starts: NDArray[np.int64], n_teeth: int) -> NDArray[np.int64]:
+    """First and last tooth of each run of regular revolutions that follow one another."""
+    if not starts.size:
+        return np.empty((0, 2), np.int64)
+    breaks = np.flatnonzero(np.diff(starts) != n_teeth)
+    first = starts[np.concatenate(([0], breaks + 1))]
+    last = starts[np.concatenate((breaks, [starts.size - 1]))] + n_teeth
+    runs: list[tuple[int, int]] = []
+    for a, b in zip(first.tolist(), last.tolist(), strict=True):
+        if not runs or a > runs[-1][1]:
+            runs.append((a, b))
+    return np.array(runs, np.int64)
+
+
+def _reach(
+    tooth_s: NDArray[np.float64],
+    ends: NDArray[np.int64],
+    pattern: Pattern,
+    pieces: list[Piece],
+    goal: int | None,
+) -> bool:
+    """Go from the last piece towards the tooth `goal`; True if it was reached in phase."""
+    stop = tooth_s.size - 1 if goal is None else goal
+    begin = pieces[-1].last[0] if pieces else 0
+    time_s = tooth_s[begin : stop + 1].tolist()
+    target = None if goal is None else goal - begin
+    steps = pattern.steps.tolist()
+    if pieces:
+        tooth, pitch_s = _state(pieces[-1], tooth_s, pattern)
+        walk = follow(time_s, steps=steps, tooth=tooth, pitch_s=pitch_s, goal=target)
+        _append(pieces[-1], walk, begin)
+        if walk.confirmed:
+            return True
+    # try each gap that follows: one that leads to the next on count is a new beginning
+    looked = pieces[-1].last[0] if pieces else -1
+    for end in ends[np.searchsorted(ends, [looked, stop])[0] :].tolist():
+        if end >= stop:
+            break
+        if end <= looked:
+            continue
+        pitch_s = (tooth_s[end] - tooth_s[end - 1]) / steps[-1]
+        walk = follow(time_s, start=end - begin, steps=steps, tooth=0, pitch_s=pitch_s, goal=target)
+        turns = walk.position[-1] / pattern.positions if walk.position else 0.0
+        if turns < 1 or not (walk.confirmed or walk.n_gaps >= np.sum(pattern.steps > 1)):
+            continue
+        piece = Piece([np.array([end])], [np.zeros(1, np.int64)])
+        _walk_back(tooth_s, pattern, piece, pitch_s, looked + 1)
+        _append(piece, walk, begin)
+        pieces.append(piece)
+        if walk.confirmed:
+            return True
+        looked = piece.last[0]
+    return False
+
+
+def _state(piece: Piece, tooth_s: NDArray[np.float64], pattern: Pattern) -> tuple[int, float]:
+    """Which tooth a piece ends with, and its last pitch in seconds per position."""
+    index = np.concatenate([part[-2:] for part in piece.index[-2:]])[-2:]
+    position = np.concatenate([part[-2:] for part in piece.position[-2:]])[-2:]
+    tooth = int(np.searchsorted(pattern.offsets, position[-1] % pattern.positions))
+    time_s = tooth_s[index]
+    return tooth, float((time_s[1] - time_s[0]) / (position[1] - position[0]))
+
+
+def _append(piece: Piece, walk: Walk, begin: int) -> None:
+    """Put the teeth of a walk behind a piece."""
+    base = piece.last[1]
+    piece.add(np.array(walk.index, np.int64) + begin, np.array(walk.position, np.int64) + base)
+    piece.missing_s += walk.missing_s
+    piece.extra_s += walk.extra_s
+
+
+def _walk_back(
+    tooth_s: NDArray[np.float64], pattern: Pattern, piece: Piece, pitch_s: float, floor: int
+) -> None:
+    """Put before a piece, which begins with a first tooth, all that can be followed backwards."""
+    first, position = piece.first
+    time_s = (-tooth_s[floor : first + 1][::-1]).tolist()
+    walk = follow(time_s, steps=pattern.steps[::-1].tolist(), tooth=0, pitch_s=pitch_s)
+    if not walk.index:
+        return
+    piece.index.insert(0, first - np.array(walk.index[::-1], np.int64))
+    piece.position.insert(0, position - np.array(walk.position[::-1], np.int64))
+    piece.missing_s[:0] = [-instant for instant in walk.missing_s[::-1]]
+    piece.extra_s[:0] = [-instant for instant in walk.extra_s[::-1]]

@@ -1,0 +1,301 @@
+"""Crank angle from teeth: which tooth is which, and where that is not known."""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.cycles.pattern import Pattern, describe_wheel, find_wheel, is_same_wheel, make_pattern
+from misfire.cycles.pieces import Piece, find_pieces
+from misfire.errors import CycleError, ParameterError
+from misfire.records import CrankTrack, CrankWheel, Finding
+
+MARGIN_TURNS = 0.3  # a count of revolutions across a lost span must be this sure
+LEAST_SPREAD = 0.01  # relative speed change within a lost span that is always reckoned with
+MOST_SLOWING = 1.5  # a last pitch this much longer than usual: the engine may have stopped
+FEW_IN_SYNC = 0.5  # with fewer teeth in sync, another wheel is thought of
+MANY_REPAIRED_PLAIN = 0.01  # so many pulses missing, of all, on a plain wheel are rather a gap
+MANY_REPAIRED = 1.5  # so many pulses repaired in each revolution are rather another wheel
+
+
+def decode_wheel(tooth_s: NDArray[np.float64], *, wheel: CrankWheel | None) -> CrankTrack:
+    """Find the crank angle of every tooth.
+
+    Parameters
+    ----------
+    tooth_s : float64 array [shape=(n,), unit=s, strictly ascending]
+        Instants of the teeth, as the sensor gave them.
+    wheel : CrankWheel or None
+        None: the wheel is worked out; `findings` says what was found.
+
+    Returns
+    -------
+    track : CrankTrack
+        Angle 0, 360, ... is the first tooth after the first gap; on a plain wheel, any tooth.
+
+    Raises
+    ------
+    CycleError
+        If no revolution of this wheel is seen, or plainly another wheel; or with `wheel` None, if
+        no wheel with a gap can be made out.
+    ParameterError
+        If `tooth_s` does not ascend or the wheel cannot be.
+
+    Notes
+    -----
+    The whole pattern of a revolution is tested, not a ratio: the number of teeth, each gap in its
+    place, and a speed that changes by less than a factor 1.4 from one tooth to the next. What is
+    not regular is followed tooth by tooth; a missing or extra pulse is believed only if the next
+    gap comes on count. Across a span without sync, revolutions are counted by time and speed if
+    that gives a whole number within a margin; otherwise a new stretch begins.
+    Source: tooth counts and gap ratios follow from the wheel's name (60-2: 58 teeth, gap of 3
+    pitches; 36-1: 35 teeth, 2 pitches); a ratio of 3 alone does not tell 60-2 from 36-2. The
+    limits: common practice, own measurements.
+    """
+    tooth_s = np.asarray(tooth_s, dtype=float)
+    if tooth_s.ndim != 1 or not np.all(np.isfinite(tooth_s)) or np.any(np.diff(tooth_s) <= 0):
+        raise ParameterError("tooth_s must be one-dimensional, finite and strictly ascending")
+    findings: tuple[Finding, ...] = ()
+    if wheel is None:
+        found = find_wheel(tooth_s)
+        if found is None:
+            raise CycleError(
+                f"crank: no wheel can be made out of {tooth_s.size} pulses, as no gap returns "
+                "after the same number of teeth; give [crank_wheel] in the job card or check the sensor"
+            )
+        wheel = found[0]
+        message = f"the crank wheel was worked out from its signal: {describe_wheel(wheel)}"
+        findings = (Finding("wheel_found", "info", message),)
+    pattern = make_pattern(wheel)
+    pieces = find_pieces(tooth_s, pattern)
+    _refuse_other_wheel(tooth_s, pieces, wheel, pattern)
+    track = _join(tooth_s, pieces, wheel, pattern)
+    return replace(track, findings=findings + _report(track, tooth_s))
+
+
+def angle_at(track: CrankTrack, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Crank angle at given instants, by monotone interpolation through the teeth.
+
+    Parameters
+    ----------
+    track : CrankTrack
+    time_s : float64 array [shape=(n,), unit=s]
+
+    Returns
+    -------
+    angle_deg : float64 array [shape=(n,), unit=deg]
+        Unwrapped; NaN outside the track, between stretches and where sync was lost.
+    """
+    return _interpolate(track, track.time_s, track.angle_deg, time_s)
+
+
+def time_at(track: CrankTrack, angle_deg: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Instants at which the crank passes given angles.
+
+    Parameters
+    ----------
+    track : CrankTrack
+    angle_deg : float64 array [shape=(n,), unit=deg]
+        Unwrapped, as in `track`.
+
+    Returns
+    -------
+    time_s : float64 array [shape=(n,), unit=s]
+        NaN outside the track, between stretches and where sync was lost.
+    """
+    return _interpolate(track, track.angle_deg, track.time_s, angle_deg)
+
+
+def speed_rpm(track: CrankTrack) -> NDArray[np.float64]:
+    """Mean speed over the revolution about each tooth.
+
+    Parameters
+    ----------
+    track : CrankTrack
+
+    Returns
+    -------
+    rpm : float64 array [shape=(n_teeth,), unit=rev/min]
+        From half a revolution before to half a revolution after, less at the ends of what is in
+        sync; NaN for a tooth that stands alone.
+    """
+    n = track.time_s.size
+    breaks = np.flatnonzero(~_known_intervals(track)) + 1
+    bounds = np.concatenate(([0], breaks, [n]))
+    lengths = np.diff(bounds)
+    first, last = np.repeat(bounds[:-1], lengths), np.repeat(bounds[1:] - 1, lengths)
+    # the teeth just within half a revolution on each side
+    before = np.searchsorted(track.angle_deg, track.angle_deg - 180.0 - 1e-6)
+    after = np.searchsorted(track.angle_deg, track.angle_deg + 180.0 + 1e-6, side="right") - 1
+    before, after = np.maximum(before, first), np.minimum(after, last)
+    duration_s = track.time_s[after] - track.time_s[before]
+    turned = (track.angle_deg[after] - track.angle_deg[before]) / 360.0
+    return np.where(duration_s > 0, 60.0 * turned / np.where(duration_s > 0, duration_s, 1), np.nan)
+
+
+def _interpolate(
+    track: CrankTrack,
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    wanted: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Straight lines through the teeth where the interval is known, NaN elsewhere."""
+    wanted = np.asarray(wanted, dtype=float)
+    known = _known_intervals(track)
+    at = np.clip(np.searchsorted(x, wanted, side="right") - 1, 0, max(x.size - 2, 0))
+    inside = known[at] & (wanted >= x[at]) & (wanted <= x[at + 1])
+    inside |= (wanted == x[at]) | (wanted == x[at + 1])
+    return np.where(inside, np.interp(wanted, x, y), np.nan)
+
+
+def _known_intervals(track: CrankTrack) -> NDArray[np.bool_]:
+    """Whether the angle is known between each tooth and the next [shape=(n_teeth - 1,)]."""
+    known: NDArray[np.bool_] = np.diff(track.stretch) == 0
+    if track.lost_s is not None and track.lost_s.size:
+        at = np.searchsorted(track.time_s, track.lost_s[:, 0])
+        inside = at < known.size
+        at, begins = at[inside], track.lost_s[inside, 0]
+        known[at[track.time_s[at] == begins]] = False
+    return known
+
+
+def _join(
+    tooth_s: NDArray[np.float64], pieces: list[Piece], wheel: CrankWheel, pattern: Pattern
+) -> CrankTrack:
+    """Count revolutions on from piece to piece, or begin a new stretch."""
+    times: list[NDArray[np.float64]] = []
+    positions: list[NDArray[np.int64]] = []
+    stretches: list[NDArray[np.int32]] = []
+    lost: list[tuple[float, float]] = []
+    stretch, base = 0, 0
+    for k, piece in enumerate(pieces):
+        time_s = tooth_s[np.concatenate(piece.index)]
+        position = np.concatenate(piece.position)
+        if k == 0:
+            base = -(int(position[0]) // pattern.positions) * pattern.positions
+            if piece.first[0] > 0:
+                lost.append((tooth_s[0], time_s[0]))
+        else:
+            turns, sure = _count_turns(times[-1], positions[-1], time_s, position, pattern)
+            stretch += 0 if sure else 1
+            base = turns * pattern.positions
+            lost.append((times[-1][-1], time_s[0]))
+        times.append(time_s)
+        positions.append(position + base)
+        stretches.append(np.full(time_s.size, stretch, np.int32))
+    if pieces[-1].last[0] < tooth_s.size - 1:
+        lost.append((times[-1][-1], tooth_s[-1]))
+    missing = [instant for piece in pieces for instant in piece.missing_s]
+    extra = [instant for piece in pieces for instant in piece.extra_s]
+    return CrankTrack(
+        time_s=np.concatenate(times),
+        angle_deg=np.concatenate(positions).astype(np.float64) * pattern.pitch_deg,
+        stretch=np.concatenate(stretches),
+        wheel=wheel,
+        revolution_known=not pattern.plain and pattern.parts == 1,
+        lost_s=np.array(lost, dtype=float).reshape(-1, 2),
+        repaired_s=np.array(sorted(missing + extra), dtype=float),
+        n_missing=len(missing),
+        n_extra=len(extra),
+    )
+
+
+def _count_turns(
+    before_s: NDArray[np.float64],
+    before: NDArray[np.int64],
+    after_s: NDArray[np.float64],
+    after: NDArray[np.int64],
+    pattern: Pattern,
+) -> tuple[int, bool]:
+    """Revolutions to add to the piece after a lost span, and whether that is sure."""
+    n, positions = pattern.n_teeth, pattern.positions
+    gap_s = after_s[0] - before_s[-1]
+    # speeds over whole revolutions next to the span, in positions per second
+    speed_before = _turn_speeds(before_s[::-1], before[::-1], n)
+    speed_after = _turn_speeds(after_s, after, n)
+    nearest = np.array([speed_before[0], speed_after[0]])
+    estimate = nearest.mean() * gap_s / positions  # revolutions within the span
+    exact = estimate - (after[0] - before[-1]) / positions
+    turns = round(float(exact))
+    least = -int((after[0] - before[-1] - 1) // positions)  # angle must not run backwards
+    spread = max(float(np.std(speed_before)), float(np.std(speed_after))) / nearest.mean()
+    doubt = np.ptp(nearest) / 2 / nearest.mean() + max(spread, LEAST_SPREAD)
+    slow_s = MOST_SLOWING / nearest
+    stopping = (before_s[-1] - before_s[-2]) / (before[-1] - before[-2]) > slow_s[0]
+    starting = (after_s[1] - after_s[0]) / (after[1] - after[0]) > slow_s[1]
+    sure = (
+        not pattern.plain
+        and not (stopping or starting)
+        and turns >= least
+        and abs(exact - turns) < MARGIN_TURNS
+        and doubt * estimate < MARGIN_TURNS
+    )
+    return max(turns, least), bool(sure)
+
+
+def _turn_speeds(
+    time_s: NDArray[np.float64], position: NDArray[np.int64], n_teeth: int
+) -> NDArray[np.float64]:
+    """Speeds of the revolutions next to the first entry, at most six, nearest first."""
+    marks = np.arange(0, min(time_s.size, 6 * n_teeth + 1), n_teeth)
+    if marks.size < 2:
+        marks = np.array([0, time_s.size - 1])
+    speeds: NDArray[np.float64] = np.abs(np.diff(position[marks]) / np.diff(time_s[marks]))
+    return speeds
+
+
+def _refuse_other_wheel(
+    tooth_s: NDArray[np.float64], pieces: list[Piece], wheel: CrankWheel, pattern: Pattern
+) -> None:
+    """Raise if nothing could be synchronised, or the pulses plainly are another wheel's."""
+    n_in_sync = sum(part.size for piece in pieces for part in piece.index)
+    n_repaired = sum(len(piece.missing_s) + len(piece.extra_s) for piece in pieces)
+    # one pulse in every revolution may be a broken tooth; more is rather another wheel
+    allowed = MANY_REPAIRED_PLAIN if pattern.plain else MANY_REPAIRED / pattern.n_teeth
+    doubtful = n_repaired > allowed * n_in_sync
+    if pieces and n_in_sync >= FEW_IN_SYNC * tooth_s.size and not doubtful:
+        return
+    found = find_wheel(tooth_s)
+    if found is not None:
+        seen, turns = found
+        seen_pattern = make_pattern(seen)
+        if not is_same_wheel(seen_pattern, pattern) and (
+            turns * seen_pattern.n_teeth > n_in_sync or doubtful
+        ):
+            raise CycleError(
+                f"crank: the wheel is said to be {describe_wheel(wheel)}, but the signal shows "
+                f"{describe_wheel(seen)} ({seen_pattern.n_teeth} teeth in a revolution); correct "
+                "[crank_wheel] in the job card, or leave it out to have it worked out"
+            )
+    if not pieces:
+        raise CycleError(
+            f"crank: no revolution of a wheel {describe_wheel(wheel)} in {tooth_s.size} pulses; "
+            "check the sensor's connection, the input range and [crank_wheel] in the job card"
+        )
+
+
+def _report(track: CrankTrack, tooth_s: NDArray[np.float64]) -> tuple[Finding, ...]:
+    """Say what was repaired and what was lost."""
+    findings = []
+    if track.n_missing or track.n_extra:
+        message = (
+            f"{track.n_missing} missing and {track.n_extra} extra crank pulses were repaired "
+            f"among {track.time_s.size} teeth"
+        )
+        findings.append(Finding("crank_repaired", "warning", message))
+    if track.lost_s is not None:
+        inner = (track.lost_s[:, 0] >= track.time_s[0]) & (track.lost_s[:, 1] <= track.time_s[-1])
+        lost = track.lost_s[inner]
+        if lost.size:
+            message = (
+                f"crank sync was lost {len(lost)} times, "
+                f"{np.sum(lost[:, 1] - lost[:, 0]):.2f} s in all, first at {lost[0, 0]:.3f} s"
+            )
+            findings.append(Finding("crank_lost", "warning", message))
+    if track.time_s.size < FEW_IN_SYNC * tooth_s.size:
+        message = f"only {track.time_s.size} of {tooth_s.size} crank pulses could be placed"
+        findings.append(Finding("crank_mostly_lost", "warning", message))
+    if not track.revolution_known:
+        message = "the crank wheel has no single reference: the revolution's beginning is unknown"
+        findings.append(Finding("revolution_unknown", "info", message))
+    return tuple(findings)
