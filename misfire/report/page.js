@@ -94,8 +94,12 @@
     const wide = Math.max(1, piece / (view.stop - view.start) * (width - left - right));
     for (let k = a; k < b; k++) {
       if (high[k] === 65535) continue;
-      const px = x(k * piece), y1 = speedBottom - high[k] / top * (speedBottom - speedTop);
-      const y2 = speedBottom - low[k] / top * (speedBottom - speedTop);
+      // each piece reaches to the one before, so that a sudden change is no gap
+      const joined = k > 0 && high[k - 1] < 65535;
+      const most = joined ? Math.max(high[k], low[k - 1]) : high[k];
+      const least = joined ? Math.min(low[k], high[k - 1]) : low[k];
+      const px = x(k * piece), y1 = speedBottom - most / top * (speedBottom - speedTop);
+      const y2 = speedBottom - least / top * (speedBottom - speedTop);
       if (px + wide < left || px > width - right) continue;
       const from = Math.max(px, left);
       ctx.fillRect(from, y1, Math.min(px + wide, width - right) - from, Math.max(1.4, y2 - y1));
@@ -143,7 +147,9 @@
     for (let k = Math.ceil(view.start / step); k * step <= view.stop; k++) {
       const px = x(k * step);
       ctx.beginPath(); ctx.moveTo(px, y); ctx.lineTo(px, y + 4); ctx.stroke();
-      ctx.fillText(clock(k * step, step < 1), px, y + 17);
+      const words = clock(k * step, step < 1);
+      const over = px + ctx.measureText(words).width / 2 - width;
+      ctx.fillText(words, over > 0 ? px - over : px, y + 17);
     }
   }
 

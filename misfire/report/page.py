@@ -88,7 +88,11 @@ def format_page(diagnosis: Diagnosis) -> str:
     script = (folder / "page.js").read_text(encoding="utf-8")
     digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
     frame = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_keep_per_cent,
     )
     template = frame.from_string((folder / "page.html.j2").read_text(encoding="utf-8"))
     page: str = template.render(
@@ -98,6 +102,11 @@ def format_page(diagnosis: Diagnosis) -> str:
         script_hash=f"sha256-{digest}",
     )
     return page if page.endswith("\n") else page + "\n"
+
+
+def _keep_per_cent(value: Any) -> Any:
+    """Keep a number and its per cent sign on one line."""
+    return value.replace(" %", "\u00a0%") if type(value) is str else value
 
 
 def _context(diagnosis: Diagnosis) -> dict[str, Any]:
@@ -220,8 +229,8 @@ def _general(diagnosis: Diagnosis) -> tuple[str, ...]:
     steps = [
         *diagnosis.notes[1:3],
         "Record again with at least one coil primary (through an attenuator) and the crank "
-        "sensor together, in the conditions of the complaint; `misfire hookup` says what goes "
-        "where.",
+        "sensor together, in the conditions of the complaint; the command “misfire hookup” says "
+        "what goes where.",
         "Do not replace parts on the strength of this recording.",
     ]
     return tuple(steps)
@@ -301,6 +310,7 @@ def _pick_evidence(
             key="evidence",
             width=480,
             height=230,
+            css="small",
         )
         if drawn:
             words = (
@@ -379,7 +389,7 @@ def _worst_events(diagnosis: Diagnosis, quantities: list[Quantity]) -> dict[str,
     rows = [
         {
             "cells": _event_values(row, quantities),
-            "flags": str(row["flags"] or "").replace("_", " "),
+            "flags": row["flags"].replace("_", " ") if isinstance(row["flags"], str) else "",
         }
         for _, row in worst.sort_values("time_s", kind="stable").iterrows()
     ]

@@ -49,6 +49,7 @@ def draw_strip(diagnosis: Diagnosis, *, width: int, key: str, css: str = "") -> 
             body.append(svg.line(left, y.at(tick), right, y.at(tick), css="grid"))
             body.append(svg.text(left - 5, y.at(tick) + 4, svg.format_tick(tick), anchor="end"))
         px = x.places(speed_s)
+        low, high = _join_steps(low, high)
         pieces = [
             f"M{a:.1f} {b:.1f}V{min(c, b - 0.8):.1f}"
             for a, b, c in zip(px[known], y.places(low[known]), y.places(high[known]), strict=True)
@@ -164,6 +165,18 @@ def bin_speed(
     return (np.arange(n) + 0.5) * duration / n, low, high
 
 
+def _join_steps(
+    low: NDArray[np.float64], high: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Stretch each piece to touch the one before, so that a sudden change is no gap."""
+    import numpy as np
+
+    joined_low, joined_high = low.copy(), high.copy()
+    joined_low[1:] = np.fmin(low[1:], np.where(np.isfinite(low[1:]), high[:-1], np.nan))
+    joined_high[1:] = np.fmax(high[1:], np.where(np.isfinite(high[1:]), low[:-1], np.nan))
+    return joined_low, joined_high
+
+
 def _lost_times(diagnosis: Diagnosis) -> dict[int, NDArray[np.float64]]:
     """Give the instants of the lost firings of each cylinder."""
     events = diagnosis.events
@@ -186,7 +199,8 @@ def _clock_axis(x: svg.Scale, y: float, *, wide: bool) -> list[str]:
     for k in range(int(x.high / step) + 1):
         at = x.at(k * step)
         body.append(svg.line(at, y, at, y + 4, css="axis"))
-        body.append(svg.text(at, y + 17, format_clock(k * step), anchor="middle"))
+        anchor = "end" if at > x.stop - 14 else "middle"
+        body.append(svg.text(at, y + 17, format_clock(k * step), anchor=anchor))
     body.append(svg.text(x.stop, y + 32, "time in the recording, min:s", anchor="end"))
     return body
 

@@ -150,16 +150,20 @@ def _part_names(
         span(burn, min(burn + 1.6, x.high), "ring-down")
         at = x.at(burn)
         body.append(svg.line(at, names_y + 14, at, bottom, css="mark-good"))
-        words = f"end of burn, good: {format_value(burn, 2)} ms"
-        if x.stop - at < 7 * len(words):
-            words = f"good: {format_value(burn, 2)} ms"
+        words = _fit(f"good: {format_value(burn, 2)} ms", at, x)
         body.append(svg.text(at + 4, names_y + 26, words, css="good"))
     if panel.role in KICK_ROLES and math.isfinite(marks.burn_lost_ms):
         at = x.at(marks.burn_lost_ms)
         body.append(svg.line(at, names_y + 30, at, bottom, css="mark-lost"))
-        words = f"end of burn, lost: {format_value(marks.burn_lost_ms, 2)} ms"
+        words = _fit(f"lost: {format_value(marks.burn_lost_ms, 2)} ms", at, x)
         body.append(svg.text(at + 4, names_y + 40, words, css="lost-words"))
     return body
+
+
+def _fit(words: str, at: float, x: svg.Scale) -> str:
+    """Say that this is the end of burn where there is room for it (about 7 units a letter)."""
+    whole = f"end of burn, {words}"
+    return whole if x.stop - at > 7.2 * len(whole) else words
 
 
 def _kick_words(panel: WaveformPanel, marks: Marks, at: float) -> list[str]:
