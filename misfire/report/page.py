@@ -8,42 +8,32 @@ import json
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import PurePath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from misfire.records import CylinderResult, Diagnosis, WaveformPanel
 from misfire.report.advice import cautions, next_tests
-from misfire.report.occurrence import compute_wilson_interval
+from misfire.report.rows import build_band_rows, build_event_rows, build_rank_row
 from misfire.report.spread import compute_median, draw_spread, split_values
 from misfire.report.story import (
     compare_values,
-    find_speed_bands,
     write_facts,
     write_headline,
-    write_rate,
 )
-from misfire.report.summary import LOST, format_dtc, read_version, to_plain
+from misfire.report.summary import read_version, to_plain
 from misfire.report.timeline import STRIP_BINS, draw_strip, pack_timeline
 from misfire.report.waveforms import MAX_LINES, Marks, draw_panel
 from misfire.report.wording import (
     GLOSSARY,
     QUANTITIES,
     Quantity,
-    describe_certainty,
     format_clock,
     format_count,
     format_duration,
-    format_percent,
-    format_percent_range,
-    format_value,
     name_fault,
     pick_suspects,
 )
 
-if TYPE_CHECKING:
-    import pandas as pd
-
 WIDE, NARROW = 720, 380
-MAX_EVENTS = 50
 MAX_PANELS = 8
 MIN_REFERENCE = 5  # fewer good firings of its own: the other cylinders are the reference
 TORQUE_FAULTS = ("mixture", "low_compression", "crank_signal")
@@ -135,7 +125,7 @@ def _context(diagnosis: Diagnosis) -> dict[str, Any]:
         "evidence": evidence,
         "first_tests": _first_tests(diagnosis, tests),
         "cautions": cautions(),
-        "ranking": [_rank(c, c in suspects) for c in ranked],
+        "ranking": [build_rank_row(c, suspect=c in suspects) for c in ranked],
         "comparisons": [
             {"cylinder": c.cylinder, "rows": rows}
             for c in suspects[:3]
@@ -149,12 +139,12 @@ def _context(diagnosis: Diagnosis) -> dict[str, Any]:
         "bands": [
             {"cylinder": c.cylinder, "rows": found}
             for c in suspects[:3]
-            if (found := _bands(diagnosis, c))
+            if (found := build_band_rows(diagnosis, c))
         ],
         "panels": [p for p in panels if p is not evidence],
         "spreads": _spreads(diagnosis, quantities, suspects, estimated=estimated),
         "quantities": quantities,
-        **_worst_events(diagnosis, quantities),
+        **build_event_rows(diagnosis, quantities),
         "findings": sorted(
             diagnosis.findings, key=lambda f: ("error", "warning", "info").index(f.severity)
         ),
@@ -170,28 +160,6 @@ def _safe(svg: str) -> Any:
     from markupsafe import Markup
 
     return Markup(svg)
-
-
-def _rank(result: CylinderResult, suspect: bool) -> dict[str, Any]:
-    """Give one row of the ranking."""
-    faults = [
-        f"{name_fault(kind)} {format_percent(p)}"
-        for kind, p in sorted(result.faults, key=lambda item: -item[1])[:3]
-        if p >= 0.1
-    ]
-    return {
-        "suspect": suspect,
-        "rank": result.rank,
-        "cylinder": result.cylinder,
-        "dtc": format_dtc(result.cylinder),
-        "bar": round(100 * min(max(result.probability, 0.0), 1.0)),
-        "probability": format_percent(result.probability),
-        "words": describe_certainty(result.probability),
-        "lost": f"{result.misfires} / {format_count(result.cycles)}",
-        "rate": write_rate(result).replace("95 % interval ", ""),
-        "faults": "; ".join(faults) if result.probability >= 0.2 else "–",
-        "evidence": result.evidence,
-    }
 
 
 def _tests(diagnosis: Diagnosis, result: CylinderResult) -> dict[str, Any]:
@@ -338,25 +306,6 @@ def _timeline_words(timeline: dict[str, Any]) -> str:
     )
 
 
-def _bands(diagnosis: Diagnosis, result: CylinderResult) -> list[dict[str, Any]]:
-    """Give the rows of the table by engine speed."""
-    bands = find_speed_bands(diagnosis, result.cylinder)
-    most = max((b.lost / b.judged for b in bands), default=0.0)
-    if most == 0:
-        return []
-    return [
-        {
-            "band": f"{b.low_rpm} to {b.high_rpm}",
-            "lost": b.lost,
-            "judged": format_count(b.judged),
-            "bar": round(100 * b.lost / b.judged / most),
-            "rate": f"{format_percent(b.lost / b.judged)} "
-            f"({format_percent_range(*compute_wilson_interval(b.lost, b.judged))})",
-        }
-        for b in bands
-    ]
-
-
 def _spreads(
     diagnosis: Diagnosis,
     quantities: list[Quantity],
@@ -376,49 +325,6 @@ def _spreads(
         for q in quantities
     ]
     return [_safe(svg) for svg in drawn if svg]
-
-
-def _worst_events(diagnosis: Diagnosis, quantities: list[Quantity]) -> dict[str, Any]:
-    """Give the rows of the worst firings in time order, and the usual values beside them."""
-    events = diagnosis.events
-    lost = events[events["misfire_probability"] >= LOST]
-    worst = lost.sort_values(
-        ["misfire_probability", "time_s"], ascending=[False, True], kind="stable"
-    ).head(MAX_EVENTS)
-    good = events[events["misfire_probability"] < LOST]
-    rows = [
-        {
-            "cells": _event_values(row, quantities),
-            "flags": row["flags"].replace("_", " ") if isinstance(row["flags"], str) else "",
-        }
-        for _, row in worst.sort_values("time_s", kind="stable").iterrows()
-    ]
-    usual = []
-    if rows and len(good):
-        columns = [("rpm", 0), *((q.column, q.decimals) for q in quantities)]
-        usual = [
-            format_value(compute_median(good[name].to_numpy(dtype=float)), decimals)
-            for name, decimals in columns
-        ]
-    words = (
-        f"The {len(rows)} surest of {format_count(len(lost))} combustions judged lost, "
-        "in time order."
-        if len(lost) > len(rows)
-        else f"All {len(rows)} combustions judged lost, in time order."
-    )
-    return {"events": rows, "usual": usual, "events_words": words}
-
-
-def _event_values(row: pd.Series[Any], quantities: list[Quantity]) -> list[str]:
-    """Give the cells of one firing."""
-    time_s = float(row["time_s"])
-    return [
-        f"{format_clock(time_s)}.{int(100 * (time_s % 1)):02d}",
-        format_value(float(row["cylinder"]), 0),
-        format_percent(float(row["misfire_probability"])),
-        format_value(float(row["rpm"]), 0),
-        *(format_value(float(row[q.column]), q.decimals) for q in quantities),
-    ]
 
 
 def _method(diagnosis: Diagnosis) -> list[tuple[str, str]]:

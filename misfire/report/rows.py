@@ -1,0 +1,110 @@
+"""Rows of the report's tables: the ranking, the speed bands, the worst firings."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from misfire.records import CylinderResult, Diagnosis
+from misfire.report.occurrence import compute_wilson_interval
+from misfire.report.spread import compute_median
+from misfire.report.story import find_speed_bands, write_rate
+from misfire.report.summary import LOST, format_dtc
+from misfire.report.wording import (
+    Quantity,
+    describe_certainty,
+    format_clock,
+    format_count,
+    format_percent,
+    format_percent_range,
+    format_value,
+    name_fault,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+MAX_EVENTS = 50
+
+
+def build_rank_row(result: CylinderResult, *, suspect: bool) -> dict[str, Any]:
+    """Give one row of the ranking."""
+    faults = [
+        f"{name_fault(kind)} {format_percent(p)}"
+        for kind, p in sorted(result.faults, key=lambda item: -item[1])[:3]
+        if p >= 0.1
+    ]
+    return {
+        "suspect": suspect,
+        "rank": result.rank,
+        "cylinder": result.cylinder,
+        "dtc": format_dtc(result.cylinder),
+        "bar": round(100 * min(max(result.probability, 0.0), 1.0)),
+        "probability": format_percent(result.probability),
+        "words": describe_certainty(result.probability),
+        "lost": f"{result.misfires} / {format_count(result.cycles)}",
+        "rate": write_rate(result).replace("95 % interval ", ""),
+        "faults": "; ".join(faults) if result.probability >= 0.2 else "–",
+        "evidence": result.evidence,
+    }
+
+
+def build_band_rows(diagnosis: Diagnosis, result: CylinderResult) -> list[dict[str, Any]]:
+    """Give the rows of the table by engine speed."""
+    bands = find_speed_bands(diagnosis, result.cylinder)
+    most = max((b.lost / b.judged for b in bands), default=0.0)
+    if most == 0:
+        return []
+    return [
+        {
+            "band": f"{b.low_rpm} to {b.high_rpm}",
+            "lost": b.lost,
+            "judged": format_count(b.judged),
+            "bar": round(100 * b.lost / b.judged / most),
+            "rate": f"{format_percent(b.lost / b.judged)} "
+            f"({format_percent_range(*compute_wilson_interval(b.lost, b.judged))})",
+        }
+        for b in bands
+    ]
+
+
+def build_event_rows(diagnosis: Diagnosis, quantities: list[Quantity]) -> dict[str, Any]:
+    """Give the rows of the worst firings in time order, and the usual values beside them."""
+    events = diagnosis.events
+    lost = events[events["misfire_probability"] >= LOST]
+    worst = lost.sort_values(
+        ["misfire_probability", "time_s"], ascending=[False, True], kind="stable"
+    ).head(MAX_EVENTS)
+    good = events[events["misfire_probability"] < LOST]
+    rows = [
+        {
+            "cells": _event_values(row, quantities),
+            "flags": row["flags"].replace("_", " ") if isinstance(row["flags"], str) else "",
+        }
+        for _, row in worst.sort_values("time_s", kind="stable").iterrows()
+    ]
+    usual = []
+    if rows and len(good):
+        columns = [("rpm", 0), *((q.column, q.decimals) for q in quantities)]
+        usual = [
+            format_value(compute_median(good[name].to_numpy(dtype=float)), decimals)
+            for name, decimals in columns
+        ]
+    words = (
+        f"The {len(rows)} surest of {format_count(len(lost))} combustions judged lost, "
+        "in time order."
+        if len(lost) > len(rows)
+        else f"All {len(rows)} combustions judged lost, in time order."
+    )
+    return {"events": rows, "usual": usual, "events_words": words}
+
+
+def _event_values(row: pd.Series[Any], quantities: list[Quantity]) -> list[str]:
+    """Give the cells of one firing."""
+    time_s = float(row["time_s"])
+    return [
+        f"{format_clock(time_s)}.{int(100 * (time_s % 1)):02d}",
+        format_value(float(row["cylinder"]), 0),
+        format_percent(float(row["misfire_probability"])),
+        format_value(float(row["rpm"]), 0),
+        *(format_value(float(row[q.column]), q.decimals) for q in quantities),
+    ]
