@@ -34,7 +34,7 @@ from misfire.report.wording import (
 )
 
 WIDE, NARROW = 720, 380
-MAX_PANELS = 8
+PANELS_SIZE = 800_000  # characters of waveform pictures, to keep the page under 1.5 MB
 MIN_REFERENCE = 5  # fewer good firings of its own: the other cylinders are the reference
 TORQUE_FAULTS = ("mixture", "low_compression", "crank_signal")
 ROLE_WORDS = {
@@ -107,7 +107,7 @@ def _context(diagnosis: Diagnosis) -> dict[str, Any]:
     quantities = [q for q in QUANTITIES if diagnosis.events[q.column].notna().any()]
     timeline = pack_timeline(diagnosis)
     tests = [_tests(diagnosis, c) for c in suspects[:3]]
-    panels = [_show_panel(diagnosis, p, k) for k, p in enumerate(diagnosis.panels[:MAX_PANELS])]
+    panels = _show_panels(diagnosis)
     kv_words = (
         " Voltages in kV are estimates: the job card gives no coil_turns_ratio, so only their "
         "ratios hold."
@@ -142,6 +142,7 @@ def _context(diagnosis: Diagnosis) -> dict[str, Any]:
             if (found := build_band_rows(diagnosis, c))
         ],
         "panels": [p for p in panels if p is not evidence],
+        "panels_left_out": len(diagnosis.panels) - len(panels),
         "spreads": _spreads(diagnosis, quantities, suspects, estimated=estimated),
         "quantities": quantities,
         **build_event_rows(diagnosis, quantities),
@@ -204,6 +205,19 @@ def _general(diagnosis: Diagnosis) -> tuple[str, ...]:
     return tuple(steps)
 
 
+def _show_panels(diagnosis: Diagnosis) -> list[Shown]:
+    """Draw the waveform panels in their order, as many as the page has room for."""
+    shown: list[Shown] = []
+    size = 0
+    for index, panel in enumerate(diagnosis.panels):
+        drawn = _show_panel(diagnosis, panel, index)
+        size += len(drawn.wide) + len(drawn.narrow)
+        if shown and size > PANELS_SIZE:
+            break
+        shown.append(drawn)
+    return shown
+
+
 def _show_panel(diagnosis: Diagnosis, panel: WaveformPanel, index: int) -> Shown:
     """Draw one waveform panel, wide and narrow."""
     marks = _marks(diagnosis, panel.cylinder)
@@ -256,7 +270,7 @@ def _pick_evidence(
         waveform = next(
             (
                 panels[k]
-                for k, p in enumerate(diagnosis.panels[:MAX_PANELS])
+                for k, p in enumerate(diagnosis.panels[: len(panels)])
                 if p.cylinder == suspects[0].cylinder
             ),
             None,

@@ -294,8 +294,9 @@ def test_the_same_diagnosis_gives_the_same_page():
 def test_three_hours_of_idle_stay_under_the_budget():
     made = make_diagnosis(cycles=37_500)
     assert len(made.events) == 150_000
-    page = format_page(replace(made, panels=(make_primary_panel(),) * 4))
+    page = format_page(replace(made, panels=(make_primary_panel(),) * 12))
     assert len(page.encode()) < 1_500_000
+    assert "further waveform pictures are left out" in page
     assert "60\u202f000 of 150\u202f000 firings" in page
 
 
