@@ -12,6 +12,7 @@ from misfire.cycles.sync import (
     find_regular_turns,
     find_steady_runs,
     follow,
+    learn_lengths,
 )
 
 
@@ -44,6 +45,15 @@ class Piece:
             self.position.append(position)
 
 
+@dataclass(frozen=True, slots=True)
+class Rail:
+    """What every walk needs: the pulses, the wheel, and how long its steps are seen to be."""
+
+    tooth_s: NDArray[np.float64]
+    pattern: Pattern
+    lengths: NDArray[np.float64]
+
+
 def find_pieces(tooth_s: NDArray[np.float64], pattern: Pattern) -> list[Piece]:
     """Synchronise all that can be synchronised.
 
@@ -61,25 +71,28 @@ def find_pieces(tooth_s: NDArray[np.float64], pattern: Pattern) -> list[Piece]:
         return []
     log_pitch = np.log(np.diff(tooth_s))
     if pattern.plain:
-        runs, ends = find_steady_runs(log_pitch), np.empty(0, np.int64)
+        lengths, ends = pattern.steps.astype(float), np.empty(0, np.int64)
+        runs = find_steady_runs(log_pitch)
     else:
-        runs = _chain(find_regular_turns(log_pitch, pattern), pattern.n_teeth)
-        ends = find_gap_ends(log_pitch, pattern)
+        lengths = learn_lengths(log_pitch, pattern)
+        runs = _chain(find_regular_turns(log_pitch, lengths), pattern.n_teeth)
+        ends = find_gap_ends(log_pitch, lengths)
+    rail = Rail(tooth_s, pattern, lengths)
     pieces: list[Piece] = []
     for first, last in runs.tolist():
-        if _reach(tooth_s, ends, pattern, pieces, first):
+        if _reach(rail, ends, pieces, first):
             begin = pieces[-1].last[1]
         else:
             piece = Piece([np.array([first])], [np.zeros(1, np.int64)])
-            pitch_s = (tooth_s[first + 1] - tooth_s[first]) / pattern.steps[0]
+            pitch_s = (tooth_s[first + 1] - tooth_s[first]) / lengths[0]
             floor = pieces[-1].last[0] + 1 if pieces else 0
-            _walk_back(tooth_s, pattern, piece, pitch_s, floor)
+            _walk_back(rail, piece, pitch_s, floor)
             pieces.append(piece)
             begin = 0
         turn, tooth = np.divmod(np.arange(1, last - first + 1), pattern.n_teeth)
         position = begin + turn * pattern.positions + pattern.offsets[tooth]
         pieces[-1].add(np.arange(first + 1, last + 1), position)
-    _reach(tooth_s, ends, pattern, pieces, None)
+    _reach(rail, ends, pieces, None)
     return pieces
 
 
@@ -97,22 +110,19 @@ def _chain(starts: NDArray[np.int64], n_teeth: int) -> NDArray[np.int64]:
     return np.array(runs, np.int64)
 
 
-def _reach(
-    tooth_s: NDArray[np.float64],
-    ends: NDArray[np.int64],
-    pattern: Pattern,
-    pieces: list[Piece],
-    goal: int | None,
-) -> bool:
+def _reach(rail: Rail, ends: NDArray[np.int64], pieces: list[Piece], goal: int | None) -> bool:
     """Go from the last piece towards the tooth `goal`; True if it was reached in phase."""
+    tooth_s, pattern = rail.tooth_s, rail.pattern
     stop = tooth_s.size - 1 if goal is None else goal
     begin = pieces[-1].last[0] if pieces else 0
     time_s = tooth_s[begin : stop + 1].tolist()
     target = None if goal is None else goal - begin
-    steps = pattern.steps.tolist()
+    steps, lengths = pattern.steps.tolist(), rail.lengths.tolist()
     if pieces:
-        tooth, pitch_s = _state(pieces[-1], tooth_s, pattern)
-        walk = follow(time_s, steps=steps, tooth=tooth, pitch_s=pitch_s, goal=target)
+        tooth, pitch_s = _state(pieces[-1], rail)
+        walk = follow(
+            time_s, steps=steps, lengths=lengths, tooth=tooth, pitch_s=pitch_s, goal=target
+        )
         _append(pieces[-1], walk, begin)
         if walk.confirmed:
             return True
@@ -123,13 +133,21 @@ def _reach(
             break
         if end <= looked:
             continue
-        pitch_s = (tooth_s[end] - tooth_s[end - 1]) / steps[-1]
-        walk = follow(time_s, start=end - begin, steps=steps, tooth=0, pitch_s=pitch_s, goal=target)
+        pitch_s = (tooth_s[end] - tooth_s[end - 1]) / lengths[-1]
+        walk = follow(
+            time_s,
+            start=end - begin,
+            steps=steps,
+            lengths=lengths,
+            tooth=0,
+            pitch_s=pitch_s,
+            goal=target,
+        )
         turns = walk.position[-1] / pattern.positions if walk.position else 0.0
         if turns < 1 or not (walk.confirmed or walk.n_gaps >= np.sum(pattern.steps > 1)):
             continue
         piece = Piece([np.array([end])], [np.zeros(1, np.int64)])
-        _walk_back(tooth_s, pattern, piece, pitch_s, looked + 1)
+        _walk_back(rail, piece, pitch_s, looked + 1)
         _append(piece, walk, begin)
         pieces.append(piece)
         if walk.confirmed:
@@ -138,13 +156,17 @@ def _reach(
     return False
 
 
-def _state(piece: Piece, tooth_s: NDArray[np.float64], pattern: Pattern) -> tuple[int, float]:
+def _state(piece: Piece, rail: Rail) -> tuple[int, float]:
     """Which tooth a piece ends with, and its last pitch in seconds per position."""
+    pattern = rail.pattern
     index = np.concatenate([part[-2:] for part in piece.index[-2:]])[-2:]
     position = np.concatenate([part[-2:] for part in piece.position[-2:]])[-2:]
     tooth = int(np.searchsorted(pattern.offsets, position[-1] % pattern.positions))
-    time_s = tooth_s[index]
-    return tooth, float((time_s[1] - time_s[0]) / (position[1] - position[0]))
+    last_s = float(np.diff(rail.tooth_s[index])[0])
+    span = int(position[1] - position[0])
+    if span == pattern.steps[tooth - 1]:
+        return tooth, last_s / float(rail.lengths[tooth - 1])
+    return tooth, last_s / span
 
 
 def _append(piece: Piece, walk: Walk, begin: int) -> None:
@@ -155,13 +177,16 @@ def _append(piece: Piece, walk: Walk, begin: int) -> None:
     piece.extra_s += walk.extra_s
 
 
-def _walk_back(
-    tooth_s: NDArray[np.float64], pattern: Pattern, piece: Piece, pitch_s: float, floor: int
-) -> None:
+def _walk_back(rail: Rail, piece: Piece, pitch_s: float, floor: int) -> None:
     """Put before a piece, which begins with a first tooth, all that can be followed backwards."""
     first, position = piece.first
-    time_s = (-tooth_s[floor : first + 1][::-1]).tolist()
-    walk = follow(time_s, steps=pattern.steps[::-1].tolist(), tooth=0, pitch_s=pitch_s)
+    walk = follow(
+        (-rail.tooth_s[floor : first + 1][::-1]).tolist(),
+        steps=rail.pattern.steps[::-1].tolist(),
+        lengths=rail.lengths[::-1].tolist(),
+        tooth=0,
+        pitch_s=pitch_s,
+    )
     if not walk.index:
         return
     piece.index.insert(0, first - np.array(walk.index[::-1], np.int64))

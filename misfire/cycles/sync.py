@@ -9,11 +9,16 @@ from numpy.typing import NDArray
 from misfire.cycles.pattern import Pattern
 
 STEADY_LOG = 0.35  # neighbouring pitches of a turning engine differ less: ln 1.42
-PULSE_COST = 0.35  # price of believing in one missing or extra pulse, in log pitch
-MOST_COST = 0.95  # an interval that cannot be explained for less is a loss of sync
-LOOK_AHEAD_COST = 0.5  # what comes next counts at most this much: it may be faulty itself
+PULSE_COST = 0.2  # price of believing in one missing or extra pulse, in log pitch
+TREND_COST = 0.75  # price of a speed that changes evenly, beside one that bends
+MOST_COST = 0.9  # an interval that cannot be explained for less is a loss of sync
+LOOK_AHEAD_COST = 0.5  # a next pitch that is odd counts at most this much: it may be the fault
 MOST_MISSING = 4  # pulses missing in one place that are counted across
 MOST_PENDING = 4  # faulty pulses since the last gap on count
+GAP_LOG = 0.5  # a step longer than this is a gap: ln 1.65
+MOST_EXCESS = 0.2  # a gap seen longer or shorter than this, in log pitch, is not believed
+LEAST_LEARNT = 3  # revolutions needed to learn how long the gaps are seen
+MOST_LEARNT = 2000  # revolutions looked at for that
 PLAIN_CONFIRM = 8  # teeth on count that take the place of a gap, on a plain wheel
 
 
@@ -47,6 +52,7 @@ def follow(
     *,
     start: int = 0,
     steps: list[int],
+    lengths: list[float],
     tooth: int,
     pitch_s: float,
     goal: int | None = None,
@@ -62,6 +68,8 @@ def follow(
         Index of the pulse that is known to be `tooth`.
     steps : list of int
         The wheel's steps in walking direction; steps[tooth] is the first one walked.
+    lengths : list of float [unit=pitches]
+        How long each step is seen to be (see `learn_lengths`).
     tooth : int
     pitch_s : float [unit=s per position]
         Of the interval before that pulse.
@@ -82,11 +90,10 @@ def follow(
     safe = walk.mark()  # state before the first faulty pulse that is not confirmed yet
     while at + 1 < len(time_s):
         step = steps[tooth]
-        ratio = (time_s[at + 1] - time_s[at]) / (pitch_s * step)
-        wide = (0.72, 1.4) if step == 1 else (0.88, 1.15)
+        ratio = (time_s[at + 1] - time_s[at]) / (pitch_s * lengths[tooth])
         n_missing = n_extra = 0
-        if not wide[0] < ratio < wide[1]:
-            choice = _explain(time_s, at, steps, tooth, pitch_s)
+        if step > 1 or not 0.72 < ratio < 1.4:
+            choice = _explain(time_s, at, lengths, tooth, pitch_s)
             if choice is None:
                 break
             n_missing, n_extra = choice
@@ -98,13 +105,13 @@ def follow(
             break
         walk.extra_s += time_s[at + 1 : at + 1 + n_extra]
         landing = at + 1 + n_extra
-        total = sum(steps[(tooth + k) % n] for k in range(n_missing + 1))
-        pitch_s = (time_s[landing] - time_s[at]) / total
-        passed = 0
+        span = sum(lengths[(tooth + k) % n] for k in range(n_missing + 1))
+        pitch_s = (time_s[landing] - time_s[at]) / span
+        passed = 0.0
         for k in range(n_missing):
-            passed += steps[(tooth + k) % n]
+            passed += lengths[(tooth + k) % n]
             walk.missing_s.append(time_s[at] + pitch_s * passed)
-        position += total
+        position += sum(steps[(tooth + k) % n] for k in range(n_missing + 1))
         tooth = (tooth + n_missing + 1) % n
         at = landing
         walk.index.append(at)
@@ -126,29 +133,34 @@ def follow(
 
 
 def _explain(
-    time_s: list[float], at: int, steps: list[int], tooth: int, pitch_s: float
+    time_s: list[float], at: int, lengths: list[float], tooth: int, pitch_s: float
 ) -> tuple[int, int] | None:
     """Cheapest reading of an odd interval as (missing, extra) pulses; None if none is credible."""
     best, choice = MOST_COST, None
-    n = len(steps)
+    n = len(lengths)
     options = [(0, 0), (0, 1), (0, 2)] + [(m, 0) for m in range(1, MOST_MISSING + 1)]
     for n_missing, n_extra in options:
         landing = at + 1 + n_extra
         if landing >= len(time_s):
             continue
-        total = sum(steps[(tooth + k) % n] for k in range(n_missing + 1))
-        pitch = (time_s[landing] - time_s[at]) / total
-        cost = PULSE_COST * (n_missing + n_extra) + abs(math.log(pitch / pitch_s))
+        span = sum(lengths[(tooth + k) % n] for k in range(n_missing + 1))
+        pitch = (time_s[landing] - time_s[at]) / span
+        change = math.log(pitch / pitch_s)
+        cost = 2 * abs(change)
         if landing + 1 < len(time_s):
-            following = (time_s[landing + 1] - time_s[landing]) / steps[(tooth + n_missing + 1) % n]
-            cost += min(abs(math.log(following / pitch)), LOOK_AHEAD_COST)
+            following = time_s[landing + 1] - time_s[landing]
+            then = math.log(following / lengths[(tooth + n_missing + 1) % n] / pitch)
+            # neighbours on both sides: an even trend is cheaper than a bend
+            both = abs(change - then) + TREND_COST * abs(change + then)
+            cost = min(both, abs(change) + LOOK_AHEAD_COST)
+        cost += PULSE_COST * (n_missing + n_extra)
         if cost < best:
             best, choice = cost, (n_missing, n_extra)
     return choice
 
 
-def find_regular_turns(log_pitch: NDArray[np.float64], pattern: Pattern) -> NDArray[np.int64]:
-    """Find teeth at which a revolution without any fault begins.
+def learn_lengths(log_pitch: NDArray[np.float64], pattern: Pattern) -> NDArray[np.float64]:
+    """Learn how long the gaps are seen to be; a sensor often sees them some per cent too long.
 
     Parameters
     ----------
@@ -159,42 +171,96 @@ def find_regular_turns(log_pitch: NDArray[np.float64], pattern: Pattern) -> NDAr
 
     Returns
     -------
+    lengths : float64 array [shape=(pattern.n_teeth,), unit=pitches]
+        `pattern.steps`, with the median of the recording for each gap, if within a fifth of it.
+    """
+    lengths = pattern.steps.astype(float)
+    _, speed = _turn_speeds(log_pitch, np.log(lengths), MOST_LEARNT)
+    if len(speed) < LEAST_LEARNT:
+        return lengths
+    excess = np.median(speed[:, 1:-1] - (speed[:, :-2] + speed[:, 2:]) / 2, axis=0)
+    excess[(pattern.steps == 1) | (np.abs(excess) > MOST_EXCESS)] = 0.0
+    learnt: NDArray[np.float64] = lengths * np.exp(excess)
+    return learnt
+
+
+def find_regular_turns(
+    log_pitch: NDArray[np.float64], lengths: NDArray[np.float64]
+) -> NDArray[np.int64]:
+    """Find teeth at which a revolution without any fault begins.
+
+    Parameters
+    ----------
+    log_pitch : float64 array [shape=(n_teeth - 1,)]
+        Logarithm of the intervals between pulses.
+    lengths : float64 array [shape=(n,), unit=pitches]
+        From `learn_lengths`.
+
+    Returns
+    -------
     starts : int64 array [unit=tooth index, ascending]
         Pulses that are the first tooth after the first gap, with a whole revolution behind them
         that has the right number of teeth, the gaps in their places, and a steady speed.
     """
-    n, log_steps = pattern.n_teeth, np.log(pattern.steps)
-    candidates = find_gap_ends(log_pitch, pattern)
-    candidates = candidates[candidates + n < log_pitch.size + 1]
-    starts = [np.empty(0, np.int64)]
-    # intervals from the gap before to the first one of the next revolution, where it exists
+    return _turn_speeds(log_pitch, np.log(lengths), None)[0]
+
+
+def _turn_speeds(
+    log_pitch: NDArray[np.float64], log_lengths: NDArray[np.float64], most: int | None
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Regular revolutions and their speeds, from the gap before to the next one's first pitch.
+
+    Speeds are logarithms of seconds per pitch, kept only if `most` limits their number.
+    """
+    n = log_lengths.size
+    candidates = _gap_ends(log_pitch, log_lengths)
+    candidates = candidates[candidates + n <= log_pitch.size][:most]
     columns = np.arange(-1, n + 1)
-    expected = log_steps[columns % n]
+    expected = log_lengths[columns % n]
+    # one pulse more or less beside a gap must show: half way to that, against both neighbours
+    gaps = np.flatnonzero(expected[1:-1] > GAP_LOG) + 1
+    margin = np.log1p(np.exp(-expected[gaps])) / 2
+    starts, speeds = [np.empty(0, np.int64)], [np.empty((0, n + 2))]
     for group in np.array_split(candidates, max(1, candidates.size * (n + 2) // (1 << 21))):
         rows = np.minimum(group[:, None] + columns, log_pitch.size - 1)
         speed = log_pitch[rows] - expected
-        change = np.abs(np.diff(speed, axis=1))
-        change[group + n >= log_pitch.size, -1] = 0.0  # the recording ends with the gap
-        starts.append(group[np.all(change < STEADY_LOG, axis=1)])
-    return np.concatenate(starts)
+        open_end = group + n >= log_pitch.size  # the recording ends with the gap
+        speed[open_end, -1] = speed[open_end, -3]
+        steady = np.all(np.abs(np.diff(speed, axis=1)) < STEADY_LOG, axis=1)
+        if most is None:
+            excess = speed[:, gaps] - (speed[:, gaps - 1] + speed[:, gaps + 1]) / 2
+            steady &= np.all(np.abs(excess) < margin, axis=1)
+        else:
+            speeds.append(speed[steady])
+        starts.append(group[steady])
+    return np.concatenate(starts), np.concatenate(speeds)
 
 
-def find_gap_ends(log_pitch: NDArray[np.float64], pattern: Pattern) -> NDArray[np.int64]:
+def find_gap_ends(
+    log_pitch: NDArray[np.float64], lengths: NDArray[np.float64]
+) -> NDArray[np.int64]:
     """Find pulses that look like the first tooth after the first gap, by their neighbourhood.
 
     Parameters
     ----------
     log_pitch : float64 array [shape=(n_teeth - 1,)]
-    pattern : Pattern
+    lengths : float64 array [shape=(n,), unit=pitches]
+        From `learn_lengths`.
 
     Returns
     -------
     candidates : int64 array [unit=tooth index, ascending]
     """
-    log_steps = np.log(pattern.steps)
-    before = log_pitch[:-2] - log_steps[-2]
-    gap = log_pitch[1:-1] - log_steps[-1]
-    after = log_pitch[2:] - log_steps[0]
+    return _gap_ends(log_pitch, np.log(lengths))
+
+
+def _gap_ends(
+    log_pitch: NDArray[np.float64], log_lengths: NDArray[np.float64]
+) -> NDArray[np.int64]:
+    """Find intervals that fit the first gap beside both neighbours; the pulses they end with."""
+    before = log_pitch[:-2] - log_lengths[-2]
+    gap = log_pitch[1:-1] - log_lengths[-1]
+    after = log_pitch[2:] - log_lengths[0]
     steady = (np.abs(gap - before) < STEADY_LOG) & (np.abs(after - gap) < STEADY_LOG)
     return np.flatnonzero(steady) + 2
 
