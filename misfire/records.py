@@ -164,14 +164,14 @@ class CrankWheel:
 
 @dataclass(frozen=True, slots=True)
 class Cam:
-    """Crank angle (0..720 after compression TDC of firing_order[0]) of the cam's first rising edge."""
+    """Crank angle (0..720 after TDC of firing_order[0]) of the cam's first rising edge."""
 
     edge_deg: float
 
 
 @dataclass(frozen=True, slots=True)
 class ChannelCard:
-    """One `[[channel]]` of a job card. None where the card is silent; `cylinders` empty means all."""
+    """One `[[channel]]` of a job card: None where it is silent; `cylinders` empty means all."""
 
     role: str
     file: str
@@ -211,9 +211,10 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """One channel of a recording: value = counts x scale + offset; sample i was taken at
-    start_s + i x period_s on the common clock.
+    """One channel of a recording.
 
+    Value = counts x scale + offset; sample i was taken at start_s + i / rate_hz on the common
+    clock.
     `n_samples` is 0 for a logic channel that is stored as level changes (`is_levels`).
     Counts at or beyond `clip_low`/`clip_high` are over range. `clock` names the instrument.
     """

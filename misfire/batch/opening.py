@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from misfire.align.store import is_store, open_store
+from misfire.align.store import open_store
 from misfire.errors import FormatError
 from misfire.ingest.reading import open_raw
 from misfire.ingest.source import Progress
@@ -54,11 +54,6 @@ def open_recording(
     except OSError as error:
         raise FormatError(f"{path}: cannot be read ({error.strerror})") from None
     if start == _HDF5:
-        if not is_store(path):
-            raise FormatError(
-                f"{path}: is an HDF5 file, but no recording of ours or a damaged one; describe raw "
-                "data in a job card (TOML) and give that, or run `misfire ingest` again"
-            )
         return open_store(path)
     if path.suffix.lower() != ".toml" and (b"\0" in start or _is_raw(path)):
         raise FormatError(

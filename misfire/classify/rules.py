@@ -100,10 +100,18 @@ def score_cylinders(
 
     def shift(name: str) -> NDArray[np.float64]:
         alone, others = get(f"{name}_lost_own"), get(f"{name}_others")
-        return np.where(np.isfinite(alone) & (np.abs(alone) > np.abs(np.nan_to_num(others))),
-                        alone, np.nan_to_num(others))
+        return np.where(
+            np.isfinite(alone) & (np.abs(alone) > np.abs(np.nan_to_num(others))),
+            alone,
+            np.nan_to_num(others),
+        )
 
-    up, down = (lambda v: np.clip(v / SHIFT, 0, 4)), (lambda v: np.clip(-v / SHIFT, 0, 4))
+    def up(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(np.clip(values / SHIFT, 0, 4))
+
+    def down(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return up(-values)
+
     no_burn = np.nan_to_num(get("no_breakdown_lost_share"))
     step = np.nan_to_num(get("ramp_step_a_others"))
     step = np.maximum(step, np.nan_to_num(get("ramp_step_a_lost_own")))
@@ -114,12 +122,16 @@ def score_cylinders(
         + 0.7 * down(shift("burn_time_ms"))
         + 2 * no_burn * (shift("ring_v") > 0.1)
         + np.clip(np.nan_to_num(get("tail_a_lost_own")) / 0.02, 0, 3),
-        "fouled_plug": 3 * no_burn * (shift("ring_v") < 0) + np.clip(step / 0.2, 0, 3)
-        + 0.7 * up(shift("burn_time_ms")) + 0.5 * down(shift("breakdown_us")),
-        "weak_coil": up(np.abs(shift("ramp_a_per_ms")) - SHIFT) + down(shift("peak_current_a"))
+        "fouled_plug": 3 * no_burn * (shift("ring_v") < 0)
+        + np.clip(step / 0.2, 0, 3)
+        + 0.7 * up(shift("burn_time_ms"))
+        + 0.5 * down(shift("breakdown_us")),
+        "weak_coil": up(np.abs(shift("ramp_a_per_ms")) - SHIFT)
+        + down(shift("peak_current_a"))
         + 0.5 * down(shift("burn_time_ms")) * (np.abs(shift("breakdown_us")) < SHIFT),
         "mixture": np.full(z.size, 1.5),
-        "low_compression": persistent * (lost < 2) + np.clip(np.nan_to_num(get("cranking_gain_z")) / 2, 0, 4)
+        "low_compression": persistent * (lost < 2)
+        + np.clip(np.nan_to_num(get("cranking_gain_z")) / 2, 0, 4)
         + np.where((z > 3.5) & (get("lost_share") < 0.3), 3.0, 0.0)
         + 0.5 * down(shift("breakdown_us")),
         "crank_signal": np.where(disturbed > 0.005, 4.0, -3.0) - 0.1 * lost,

@@ -36,7 +36,9 @@ def find_firings(
     angles = cylinder_angles(engine)
     order = np.array(engine.firing_order)
     offsets = np.array([angles[int(c)] for c in order])
-    parts: list[tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64], NDArray[np.int32]]] = []
+    parts: list[
+        tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64], NDArray[np.int32]]
+    ] = []
     for number, extra in phase.offset_deg.items():
         if not np.isfinite(extra):
             continue
@@ -64,15 +66,11 @@ def find_firings(
     stretch = np.concatenate([p[3] for p in parts])
     tdc_s = time_at(track, tdc_angle)
     good = np.isfinite(tdc_s)
-    tdc_angle, cycle, cylinder, stretch, tdc_s = (
-        v[good] for v in (tdc_angle, cycle, cylinder, stretch, tdc_s)
-    )
-    if tdc_s.size == 0:
+    if not good.any():
         raise CycleError("the crank signal covers no whole power stroke: record for longer")
-    by_time = np.argsort(tdc_s, kind="stable")
-    tdc_angle, cycle, cylinder, stretch, tdc_s = (
-        v[by_time] for v in (tdc_angle, cycle, cylinder, stretch, tdc_s)
-    )
+    rows = np.flatnonzero(good)[np.argsort(tdc_s[good], kind="stable")]
+    tdc_angle, tdc_s = tdc_angle[rows], tdc_s[rows]
+    cycle, cylinder, stretch = cycle[rows], cylinder[rows], stretch[rows]
     cycle = cycle - cycle.min()
     index, advance, strikes = _match(track, trains, engine, tdc_angle, cylinder)
     spark_s = np.full(tdc_s.size, np.nan)
@@ -202,9 +200,7 @@ def _usual_advance(
     return np.asarray(np.interp(tdc_angle - usual, theta[rank], smooth))
 
 
-def _fill_advance(
-    tdc_s: NDArray[np.float64], advance: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _fill_advance(tdc_s: NDArray[np.float64], advance: NDArray[np.float64]) -> NDArray[np.float64]:
     """Advance of every firing, from the neighbours in time where none was seen."""
     known = np.flatnonzero(np.isfinite(advance))
     if known.size == 0:

@@ -199,8 +199,10 @@ def _score(
         else:
             continue
         # Medians of n firings: a real difference shows in their ratio and in the ranks alike.
-        rank = float(np.mean(np.sign(np.subtract.outer(height[first], height[second])))) if n else (
-            1.0 if a > b else -1.0
+        rank = (
+            float(np.mean(np.sign(np.subtract.outer(height[first], height[second]))))
+            if n
+            else (1.0 if a > b else -1.0)
         )
         part = float(min(max(n, 4), 50))
         total += rank * part
@@ -245,9 +247,9 @@ def _tdc_from_sparks(
     wide = np.concatenate((folded - 360.0, folded, folded + 360.0))
     n = np.searchsorted(wide, grid + 10.0) - np.searchsorted(wide, grid - 10.0)
     centre = grid[int(np.argmax(n))]
-    spark = centre + float(np.median(wrap_deg(theta - centre, 360.0)[
-        np.abs(wrap_deg(theta - centre, 360.0)) <= 10.0
-    ]))
+    spark = centre + float(
+        np.median(wrap_deg(theta - centre, 360.0)[np.abs(wrap_deg(theta - centre, 360.0)) <= 10.0])
+    )
     interval = 720.0 / engine.cylinders
     tdc = spark + USUAL_ADVANCE_DEG
     if ripple_tdc_deg is not None:

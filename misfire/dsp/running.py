@@ -60,7 +60,9 @@ def _nan_quantile(window: NDArray[np.float64], quantile: float) -> NDArray[np.fl
 
 
 def robust_spread(values: NDArray[np.float64]) -> float:
-    """Standard deviation of a normal with the same median absolute deviation, NaN left out.
+    """Give the normal standard deviation with the same median absolute deviation.
+
+    NaN are left out.
 
     Notes
     -----

@@ -105,9 +105,7 @@ def _is_known(
     return np.asarray(inside | on_tooth)
 
 
-def _harmonic_slopes(
-    width: NDArray[np.float64], rate: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _harmonic_slopes(width: NDArray[np.float64], rate: NDArray[np.float64]) -> NDArray[np.float64]:
     """Slope at every tooth from the rates on its two sides; one side alone where that is all."""
     left = np.concatenate(([np.nan], rate))
     right = np.concatenate((rate, [np.nan]))

@@ -176,9 +176,13 @@ def _measure(
 
     # Levels just before and just after the cut-off, each from a line through settled samples.
     lead = max(4, round(0.2e-3 * rate))
-    slope, base = fit_lines(window, (column >= -fall // 2 - lead) & (column < -fall // 2) & (rows[:, None] >= 0), column)
+    slope, base = fit_lines(
+        window, (column >= -fall // 2 - lead) & (column < -fall // 2) & (rows[:, None] >= 0), column
+    )
     high = base + slope * 0.5
-    slope, base = fit_lines(window, (column >= fall) & (column < fall + lead) & (rows[:, None] >= 0), column)
+    slope, base = fit_lines(
+        window, (column >= fall) & (column < fall + lead) & (rows[:, None] >= 0), column
+    )
     low = base + slope * 0.5
     peak = high - low
     strokes["peak_current_a"] = peak * abs(channel.scale)
@@ -188,11 +192,17 @@ def _measure(
     below = (window[:, near] < half[:, None]) & (np.arange(-fall, fall) > -2)
     at = np.clip(np.argmax(below, axis=1) + before - fall, 1, column.size - 1)
     a, b = window[rows, at - 1], window[rows, at]
-    strokes["stop_s"] = column[at] - 1 + np.clip(np.divide(a - half, a - b, out=np.full(n, 0.5), where=a != b), 0, 1)
+    strokes["stop_s"] = (
+        column[at]
+        - 1
+        + np.clip(np.divide(a - half, a - b, out=np.full(n, 0.5), where=a != b), 0, 1)
+    )
 
     tail = (column >= 0.4 * fall) & (column < 1.3 * fall)
     rest = (column >= 2 * fall) & (column < 2 * fall + lead)
-    strokes["tail_a"] = (window[:, tail].mean(axis=1) - window[:, rest].mean(axis=1)) * abs(channel.scale)
+    strokes["tail_a"] = (window[:, tail].mean(axis=1) - window[:, rest].mean(axis=1)) * abs(
+        channel.scale
+    )
     _measure_ramp(strokes, window, column, peak, low, cuts, part, levels, rate, channel, settings)
     return strokes
 
@@ -218,7 +228,10 @@ def _measure_ramp(
     filled = np.where(np.isnan(window), low[:, None], window) - low[:, None]
     total = np.concatenate((np.zeros((n, 1)), np.cumsum(filled, axis=1)), axis=1)
     centre = np.arange(width)
-    left, right = np.clip(centre - smooth // 2, 0, width), np.clip(centre + smooth // 2 + 1, 0, width)
+    left, right = (
+        np.clip(centre - smooth // 2, 0, width),
+        np.clip(centre + smooth // 2 + 1, 0, width),
+    )
     mean = (total[:, right] - total[:, left]) / (right - left)
     earlier = centre < zero_at - 1
     # The ramp begins after the last stretch at the level to which the current falls back.

@@ -175,7 +175,9 @@ def _measure(
     lead = max(4, int(1e-3 * rate))
     supply = cut_windows(counts, begin, before=lead, after=0)[:, : lead - max(1, lead // 8)]
     battery = _median(supply, levels.battery)
-    battery = np.where(np.abs(battery - levels.battery) < 0.6 * levels.battery, battery, levels.battery)
+    battery = np.where(
+        np.abs(battery - levels.battery) < 0.6 * levels.battery, battery, levels.battery
+    )
     scale = channel.scale
     strokes["battery_v"] = battery * scale + channel.offset
 
@@ -192,7 +194,9 @@ def _measure(
     # The leakage inductance's own spike comes first; the reflected firing line is what stands
     # just before the gap breaks down.
     late = max(1, round(6e-6 * rate))
-    strokes["firing_v"] = np.where(column >= fired_at[:, None] - late, kick, -np.inf).max(axis=1) * scale
+    strokes["firing_v"] = (
+        np.where(column >= fired_at[:, None] - late, kick, -np.inf).max(axis=1) * scale
+    )
     flags = np.where(clipped, STROKE_FLAGS["clipped"], 0)
     _measure_burn(strokes, window, fired_at + steps, levels, rate, scale, settings)
     flags |= np.where(strokes["burn_time_ms"] == 0, STROKE_FLAGS["no_breakdown"], 0)
@@ -284,9 +288,7 @@ def _measure_burn(
         foot = np.where(below.any(axis=1), top_span.size - np.argmax(below[:, ::-1], axis=1), 0)
         hit = np.where(rising & has, hit + foot, hit)
         # A restrike comes back to the spark line, the end of burn does not.
-        back = mean_between(
-            (hit + 2 * skip)[:, None], (hit + 2 * skip + lag)[:, None]
-        )[:, 0]
+        back = mean_between((hit + 2 * skip)[:, None], (hit + 2 * skip + lag)[:, None])[:, 0]
         level = running[rows, hit]
         again = has & (np.abs(back - level) < 0.2 * np.abs(level) + 2 * levels.noise)
         steady = np.abs(filled[rows, np.minimum(hit + 3 * skip, width - 1)] - level)
@@ -312,7 +314,9 @@ def _measure_burn(
     level = mean_between((middle - span)[:, None], (middle + span)[:, None])[:, 0]
     strokes["burn_level_v"] = np.where(burned, level * scale, np.nan)
     tail = np.where(burned, burn_end, peak_at + settle)
-    ring = (column[None, :] >= tail[:, None]) & (column[None, :] < tail[:, None] + int(0.6e-3 * rate))
+    ring = (column[None, :] >= tail[:, None]) & (
+        column[None, :] < tail[:, None] + int(0.6e-3 * rate)
+    )
     swing = np.where(ring, filled, -np.inf).max(axis=1) - np.where(ring, filled, np.inf).min(axis=1)
     strokes["ring_v"] = swing * scale
 

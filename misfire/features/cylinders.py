@@ -128,7 +128,9 @@ def build_cylinder_table(
             row[f"{name}_spread"] = _spread(alone[own & running])
             row[f"{name}_lost_own"] = _median(alone[mine_lost])
             row[f"{name}_lost_others"] = _median(against[mine_lost])
-        row["watched_burn"] = float(np.isfinite(columns["no_breakdown"][own]).mean()) if own.any() else 0.0
+        row["watched_burn"] = (
+            float(np.isfinite(columns["no_breakdown"][own]).mean()) if own.any() else 0.0
+        )
         seen = np.isfinite(columns["peak_current_a_own"][own])
         row["watched_current"] = float(seen.mean()) if own.any() else 0.0
         row["watched_torque"] = float(np.isfinite(z[own]).mean()) if own.any() else 0.0
@@ -188,4 +190,6 @@ def _quantile(values: NDArray[np.float64], q: float) -> float:
 def _spread(values: NDArray[np.float64]) -> float:
     """Distance of the 90 and 10 per cent points of the finite values."""
     values = _finite(values)
-    return float(np.subtract(*np.quantile(values, (0.9, 0.1)))) if values.size >= 5 else float("nan")
+    return (
+        float(np.subtract(*np.quantile(values, (0.9, 0.1)))) if values.size >= 5 else float("nan")
+    )

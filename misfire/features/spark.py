@@ -24,7 +24,9 @@ DIFFERENCE_FIELDS = ("ramp_step_a", "tail_a", "burn_slope_v_per_ms")
 OWN_REACH = 15  # firings of the same cylinder on each side that make its reference
 
 
-def gather_strokes(firings: Firings, trains: Sequence[StrokeTrain]) -> dict[str, NDArray[np.float64]]:
+def gather_strokes(
+    firings: Firings, trains: Sequence[StrokeTrain]
+) -> dict[str, NDArray[np.float64]]:
     """Bring what all channels saw of each firing into one row.
 
     Parameters

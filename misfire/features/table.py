@@ -98,7 +98,9 @@ def build_firing_table(
     for name in SPARK_COLUMNS:
         columns[name] = spark.get(name, nothing)
     columns["speed_rpm"] = firings.rpm
-    before = np.concatenate((np.full(engine.cylinders, np.nan), firings.rpm[: -engine.cylinders or None]))[:n]
+    before = np.concatenate(
+        (np.full(engine.cylinders, np.nan), firings.rpm[: -engine.cylinders or None])
+    )[:n]
     columns["speed_change_relative"] = (firings.rpm - before) / firings.rpm
     columns["cylinders"] = np.full(n, float(engine.cylinders))
     return pd.DataFrame({name: columns[name] for name in FIRING_COLUMNS})

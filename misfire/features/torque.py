@@ -76,9 +76,7 @@ def compute_torque(track: CrankTrack, firings: Firings, *, engine: Engine) -> To
     work = _remove_pitch_error(work, speed2, firings.cylinder, engine)
     gain = _remove_pitch_error(gain, speed2, firings.cylinder, engine)
     deficit, deficit_z, own_z, _, noise = _against_neighbours(work, firings.cylinder, engine)
-    gain_deficit, gain_z, gain_own_z, level, _ = _against_neighbours(
-        gain, firings.cylinder, engine
-    )
+    gain_deficit, gain_z, gain_own_z, level, _ = _against_neighbours(gain, firings.cylinder, engine)
     return TorqueTable(
         accel=work / np.deg2rad(span),
         deficit=deficit,

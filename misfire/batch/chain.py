@@ -1,0 +1,120 @@
+"""The main job on one recording: from a job card or recording to a diagnosis."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from misfire.align.store import write_store
+from misfire.batch.measuring import measure
+from misfire.batch.opening import open_recording
+from misfire.batch.verdict import decide
+from misfire.records import Diagnosis, Finding, Recording
+
+Progress = Callable[[str, float], None]
+
+
+def diagnose(path: Path | str, *, progress: Progress | None = None) -> Diagnosis:
+    """Name the suspect cylinders and faults of one recording.
+
+    Parameters
+    ----------
+    path : path
+        A job card with its raw files, or a recording made by `ingest`.
+    progress : callable (stage, fraction), optional
+
+    Returns
+    -------
+    diagnosis : Diagnosis
+        Its `events` is a DataFrame with one row per expected firing.
+
+    Raises
+    ------
+    MisfireError
+        If the input cannot be used; the message names file, field and remedy.
+    """
+    recording = open_recording(path, progress=progress)
+    try:
+        return diagnose_recording(recording, progress=progress)
+    finally:
+        recording.close()
+
+
+def ingest(job: Path | str, out: Path | str, *, progress: Progress | None = None) -> dict[str, Any]:
+    """Turn raw files into one aligned HDF5 recording, without loss.
+
+    Parameters
+    ----------
+    job : path of a job card
+    out : path of the recording to write
+    progress : callable (stage, fraction), optional
+
+    Returns
+    -------
+    summary : dict
+        Path, source hash, channels and findings.
+    """
+    recording = open_recording(job, progress=progress)
+    try:
+        write_store(recording, Path(out), progress=progress)
+        return {
+            "recording": str(out),
+            "vehicle": recording.job.vehicle_id,
+            "source_sha256": recording.sha256,
+            "channels": [
+                {
+                    "name": c.name,
+                    "role": c.role,
+                    "unit": c.unit,
+                    "rate_hz": c.rate_hz,
+                    "samples": c.n_samples,
+                }
+                for c in recording.channels
+            ],
+            "quality": [
+                {"channel": f.channel, "code": f.code, "severity": f.severity, "message": f.message}
+                for f in recording.findings
+            ],
+        }
+    finally:
+        recording.close()
+
+
+def diagnose_recording(recording: Recording, *, progress: Progress | None = None) -> Diagnosis:
+    """Measure and judge an open recording; see `diagnose`."""
+    evidence = measure(recording, progress=progress)
+    if progress is not None:
+        progress("judging", 0.5)
+    verdict = decide(evidence)
+    if progress is not None:
+        progress("judging", 1.0)
+    firings = evidence.firings
+    moving = np.isfinite(firings.rpm)
+    return Diagnosis(
+        vehicle=recording.job.vehicle_id,
+        note=recording.job.note,
+        job=recording.job,
+        source=recording.path.name,
+        sha256=recording.sha256,
+        verdict=verdict.verdict,
+        duration_s=evidence.detected.duration_s,
+        cycles=int(np.unique(firings.cycle).size),
+        cylinders=verdict.cylinders,
+        findings=_unique((*evidence.findings, *verdict.findings)),
+        notes=verdict.notes,
+        events=verdict.events,
+        extras=verdict.extras,
+        rpm_s=firings.spark_s[moving],
+        rpm=firings.rpm[moving],
+        panels=verdict.panels,
+        witnesses=verdict.witnesses,
+        settings=verdict.settings,
+    )
+
+
+def _unique(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Keep the order and say each finding once."""
+    return tuple(dict.fromkeys(findings))

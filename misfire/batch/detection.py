@@ -1,0 +1,314 @@
+"""From a recording to events on one clock: strokes of every coil channel, crank track, cam."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.align.clocks import estimate_clock
+from misfire.cycles.wheel import decode_wheel
+from misfire.dsp.blocks import iterate_blocks
+from misfire.errors import AlignError, ChannelError, CycleError
+from misfire.events.cam import find_edges, find_edges_levels
+from misfire.events.crank import find_teeth, find_teeth_levels
+from misfire.events.current import find_current_strokes
+from misfire.events.primary import find_primary_strokes
+from misfire.events.secondary import find_pickup_strokes, measure_pickup
+from misfire.events.trigger import pair_edges
+from misfire.records import Channel, CrankTrack, Finding, Recording, StrokeTrain
+
+Progress = Callable[[str, float], None]
+
+STROKE_ROLES = ("coil_primary", "coil_current", "coil_trigger")
+
+
+@dataclass(frozen=True, slots=True)
+class Detected:
+    """Events of one recording on the common clock, and what went wrong on the way.
+
+    `trains` hold primary, current and trigger channels in this order; `pickups` the secondary
+    ones. `channels` are the recording's with `start_s` and `rate_hz` on the common clock.
+    """
+
+    channels: tuple[Channel, ...]
+    trains: list[StrokeTrain]
+    pickups: list[StrokeTrain]
+    track: CrankTrack | None
+    cam_rise_s: NDArray[np.float64]
+    duration_s: float
+    findings: tuple[Finding, ...]
+
+
+def detect_events(recording: Recording, *, progress: Progress | None = None) -> Detected:
+    """Run every channel's detector once and put all events on one clock.
+
+    Parameters
+    ----------
+    recording : Recording
+    progress : callable (stage, fraction), optional
+
+    Returns
+    -------
+    detected : Detected
+
+    Raises
+    ------
+    ChannelError
+        If no channel shows sparks or crank angle.
+    """
+    findings: list[Finding] = []
+    strokes: dict[str, NDArray[np.void]] = {}
+    teeth: dict[str, NDArray[np.float64]] = {}
+    cam: dict[str, NDArray[np.float64]] = {}
+    useful = [c for c in recording.channels if c.role in (*STROKE_ROLES, "crank", "cam")]
+    for number, channel in enumerate(useful):
+
+        def report(part: float, channel: Channel = channel, number: int = number) -> None:
+            if progress is not None:
+                progress(f"reading {channel.name}", (number + part) / len(useful))
+
+        report(0.0)
+        read = _reader(recording, channel)
+        blocks = _blocks(recording, channel, report)
+        if channel.role == "coil_primary":
+            strokes[channel.name] = find_primary_strokes(read, channel, on_block=report)
+        elif channel.role == "coil_current":
+            strokes[channel.name] = find_current_strokes(read, channel, on_block=report)
+        elif channel.role == "coil_trigger":
+            strokes[channel.name] = _trigger_strokes(recording, channel, blocks)
+        elif channel.role == "crank":
+            wheel = recording.job.wheel
+            if channel.is_levels:
+                train = find_teeth_levels(recording.read_levels(channel.name))
+            else:
+                train = find_teeth(
+                    blocks, rate_hz=channel.rate_hz, sensor=wheel.sensor if wheel else None
+                )
+            findings += [replace(f, channel=channel.name) for f in train.findings]
+            teeth[channel.name] = train.tooth_s + (0.0 if channel.is_levels else channel.start_s)
+        else:
+            cam[channel.name] = _rises(recording, channel, blocks)
+    for channel in useful:
+        if channel.role in STROKE_ROLES and strokes[channel.name].size == 0:
+            findings.append(
+                Finding(
+                    "no_strokes",
+                    "warning",
+                    f"no coil stroke is to be seen in this {channel.role} channel: check the "
+                    "connection, the range and the attenuation",
+                    channel.name,
+                )
+            )
+    channels, clock_findings = _join_clocks(recording, strokes, teeth)
+    findings += clock_findings
+    renamed = {c.name: c for c in channels}
+    trains = []
+    for role in STROKE_ROLES:
+        for old in recording.channels:
+            if old.role == role and strokes.get(old.name) is not None:
+                moved = _move_strokes(strokes[old.name], old, renamed[old.name])
+                trains.append(StrokeTrain(renamed[old.name], moved))
+    pickups = _measure_pickups(recording, renamed, trains)
+    track = None
+    for old in recording.channels:
+        if old.role == "crank" and track is None:
+            tooth_s = _move(teeth[old.name], old, renamed[old.name])
+            try:
+                track = decode_wheel(tooth_s, wheel=recording.job.wheel)
+                findings += [
+                    f if f.channel else replace(f, channel=old.name) for f in track.findings
+                ]
+            except CycleError as error:
+                findings.append(Finding("no_sync", "error", str(error), old.name))
+    rises = [
+        _move(cam[old.name], old, renamed[old.name])
+        for old in recording.channels
+        if old.role == "cam"
+    ]
+    if track is None and not any(t.strokes.size for t in (*trains, *pickups)):
+        reasons = "; ".join(f.message for f in findings if f.severity != "info")
+        raise ChannelError(
+            f"{recording.path}: neither crank angle nor a spark can be read from any channel"
+            + (f" ({reasons})" if reasons else "")
+        )
+    return Detected(
+        channels=channels,
+        trains=trains,
+        pickups=pickups,
+        track=track,
+        cam_rise_s=np.sort(np.concatenate(rises)) if rises else np.empty(0),
+        duration_s=_duration(recording, channels),
+        findings=tuple(findings),
+    )
+
+
+def _reader(recording: Recording, channel: Channel) -> Callable[[int, int], NDArray[np.int16]]:
+    """Reader of one channel."""
+    return lambda start, stop: recording.read(channel.name, start, stop)
+
+
+def _blocks(
+    recording: Recording, channel: Channel, report: Callable[[float], None]
+) -> Callable[[], Iterator[NDArray[np.int16]]]:
+    """Blocks of one channel from its beginning, each time it is called."""
+
+    def walk() -> Iterator[NDArray[np.int16]]:
+        for _, stop, _, counts in iterate_blocks(_reader(recording, channel), channel.n_samples):
+            yield counts
+            report(stop / channel.n_samples)
+
+    return walk
+
+
+def _trigger_strokes(
+    recording: Recording, channel: Channel, blocks: Callable[[], Iterator[NDArray[np.int16]]]
+) -> NDArray[np.void]:
+    """Strokes of a trigger channel, sampled or as level changes."""
+    if channel.is_levels:
+        edges = find_edges_levels(recording.read_levels(channel.name))
+        shift = 0.0
+    else:
+        edges = find_edges(blocks, rate_hz=channel.rate_hz)
+        shift = channel.start_s
+    time_s = np.concatenate((edges.rise_s, edges.fall_s)) + shift
+    sign = np.concatenate(
+        (np.ones(edges.rise_s.size, np.int8), np.full(edges.fall_s.size, -1, np.int8))
+    )
+    order = np.argsort(time_s, kind="stable")
+    return pair_edges(time_s[order], sign[order])
+
+
+def _rises(
+    recording: Recording, channel: Channel, blocks: Callable[[], Iterator[NDArray[np.int16]]]
+) -> NDArray[np.float64]:
+    """Rising edges of a cam channel on the file's clock."""
+    if channel.is_levels:
+        return find_edges_levels(recording.read_levels(channel.name)).rise_s
+    edges = find_edges(blocks, rate_hz=channel.rate_hz)
+    sharp = edges.rise_s if edges.steep > 0 else edges.fall_s
+    return sharp + channel.start_s
+
+
+def _join_clocks(
+    recording: Recording,
+    strokes: dict[str, NDArray[np.void]],
+    teeth: dict[str, NDArray[np.float64]],
+) -> tuple[tuple[Channel, ...], list[Finding]]:
+    """Work out offset and drift of every instrument whose start is not given."""
+    channels = list(recording.channels)
+    findings: list[Finding] = []
+    unknown = sorted({c.clock for c in channels if not c.clock_known})
+
+    def events(clock: str, roles: tuple[str, ...]) -> NDArray[np.float64]:
+        parts = [
+            strokes[c.name]["stop_s"]
+            for c in channels
+            if c.clock == clock and c.role in roles and c.name in strokes
+        ]
+        merged = np.sort(np.concatenate(parts)) if parts else np.empty(0)
+        keep = np.concatenate(([True], np.diff(merged) > 0.5e-3)) if merged.size else slice(0)
+        return np.asarray(merged[keep])
+
+    known = [c.clock for c in channels if c.clock_known]
+    for clock in unknown:
+        fit, reason = None, "no channel of it shows what a channel of the first instrument shows"
+        for other in dict.fromkeys(known):
+            ours, theirs = events(other, STROKE_ROLES), events(clock, STROKE_ROLES)
+            tooth_pairs = [
+                (teeth[a.name], teeth[b.name])
+                for a in channels
+                for b in channels
+                if a.clock == other and b.clock == clock and a.name in teeth and b.name in teeth
+            ]
+            for reference, own in ((ours, theirs), *tooth_pairs):
+                try:
+                    fit = estimate_clock(reference, own)
+                    break
+                except AlignError as error:
+                    reason = str(error)
+            if fit is not None:
+                break
+        if fit is None:
+            findings.append(
+                Finding(
+                    "clock_unknown",
+                    "warning",
+                    f"{clock} could not be put on the common clock and is left out: {reason}",
+                )
+            )
+            channels = [c for c in channels if c.clock != clock]
+            continue
+        known.append(clock)
+        channels = [
+            replace(
+                c,
+                start_s=c.start_s * (1 + fit.drift) + fit.offset_s,
+                rate_hz=c.rate_hz / (1 + fit.drift),
+                clock_known=True,
+            )
+            if c.clock == clock
+            else c
+            for c in channels
+        ]
+        findings.append(
+            Finding(
+                "clock_joined",
+                "info",
+                f"{clock}: clock worked out from {fit.n_matched} events both instruments saw: "
+                f"offset {fit.offset_s:.6f} s, drift {fit.drift * 1e6:+.1f} ppm, "
+                f"standard error {fit.uncertainty_s * 1e6:.1f} us",
+            )
+        )
+    return tuple(channels), findings
+
+
+def _move(time_s: NDArray[np.float64], old: Channel, new: Channel | None) -> NDArray[np.float64]:
+    """Instants of a channel after its clock was worked out."""
+    if new is None:
+        return np.empty(0)
+    return new.start_s + (time_s - old.start_s) * (old.rate_hz / new.rate_hz)
+
+
+def _move_strokes(strokes: NDArray[np.void], old: Channel, new: Channel | None) -> NDArray[np.void]:
+    """Strokes on the common clock."""
+    if new is None:
+        return strokes[:0]
+    moved = strokes.copy()
+    for name in ("start_s", "stop_s"):
+        moved[name] = _move(strokes[name], old, new)
+    return moved
+
+
+def _measure_pickups(
+    recording: Recording, renamed: dict[str, Channel], trains: list[StrokeTrain]
+) -> list[StrokeTrain]:
+    """Measure secondary channels where coils switched off, or find the firings in them alone."""
+    pickups = []
+    stops = [t.strokes["stop_s"] for t in trains if t.strokes.size]
+    for old in recording.channels:
+        if old.role != "coil_secondary" or old.name not in renamed or old.is_levels:
+            continue
+        channel = renamed[old.name]
+        read = _reader(recording, old)
+        if stops:
+            merged = np.sort(np.concatenate(stops))
+            merged = merged[np.concatenate(([True], np.diff(merged) > 0.5e-3))]
+            strokes = measure_pickup(read, channel, merged)
+        else:
+            strokes = find_pickup_strokes(read, channel)
+        pickups.append(StrokeTrain(channel, strokes))
+    return pickups
+
+
+def _duration(recording: Recording, channels: tuple[Channel, ...]) -> float:
+    """Time from the first to the last sample of any channel."""
+    spans = []
+    for c in channels:
+        if c.is_levels:
+            levels = recording.read_levels(c.name)
+            if levels.size:
+                spans.append((float(levels["time_s"][0]), float(levels["time_s"][-1])))
+        else:
+            spans.append((c.start_s, c.start_s + c.n_samples / c.rate_hz))
+    return max(b for _, b in spans) - min(a for a, _ in spans) if spans else 0.0

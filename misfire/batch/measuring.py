@@ -1,0 +1,139 @@
+"""Measure every firing of one recording; nothing is judged yet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.batch.detection import Detected, detect_events
+from misfire.cycles.assign import find_firings
+from misfire.cycles.phase import find_phase
+from misfire.cycles.sparkclock import track_from_sparks
+from misfire.errors import CycleError
+from misfire.features.spark import compute_spark, gather_strokes
+from misfire.features.table import build_firing_table
+from misfire.features.torque import TorqueTable, compute_torque
+from misfire.records import CrankTrack, Finding, Firings, Recording, StrokeTrain
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Everything measured in one recording, before it is judged."""
+
+    recording: Recording
+    detected: Detected
+    track: CrankTrack
+    has_crank: bool
+    firings: Firings
+    torque: TorqueTable
+    strokes: dict[str, NDArray[np.float64]]
+    firing_table: pd.DataFrame
+    findings: tuple[Finding, ...]
+
+
+def measure(recording: Recording, *, progress: Progress | None = None) -> Evidence:
+    """Measure every firing of a recording; nothing is judged yet.
+
+    Parameters
+    ----------
+    recording : Recording
+    progress : callable (stage, fraction), optional
+
+    Returns
+    -------
+    evidence : Evidence
+
+    Raises
+    ------
+    ChannelError, CycleError
+        If no channel shows sparks or crank angle, or they do not make engine cycles.
+    """
+    job = recording.job
+    engine = job.engine
+    detected = detect_events(recording, progress=progress)
+    if progress is not None:
+        progress("assigning cylinders", 0.0)
+    findings = [*recording.findings, *detected.findings]
+    has_crank = detected.track is not None and detected.track.revolution_known
+    track = detected.track
+    trains = [t for t in detected.trains if t.strokes.size]
+    if track is None or not track.revolution_known:
+        single = [p for p in detected.pickups if p.strokes.size]
+        if engine.ignition == "distributor":
+            single = _firings_of_pickups(single)
+        elif trains:
+            single = []
+        try:
+            track = track_from_sparks([*trains, *single], engine=engine)
+        except CycleError as error:
+            worst = [f.message for f in findings if f.code == "no_sync"]
+            raise CycleError(f"{recording.path}: " + "; ".join([*worst, str(error)])) from error
+        findings += track.findings
+        if not trains:
+            trains = single
+    phase = find_phase(
+        track, trains, detected.pickups, detected.cam_rise_s, engine=engine, cam=job.cam
+    )
+    firings = find_firings(track, trains, engine=engine, phase=phase)
+    findings += firings.findings
+    torque = compute_torque(track, firings, engine=engine)
+    strokes = gather_strokes(firings, [*trains, *_index_pickups(detected.pickups, firings)])
+    table = build_firing_table(firings, torque, compute_spark(strokes, firings), engine=engine)
+    return Evidence(
+        recording=recording,
+        detected=detected,
+        track=track,
+        has_crank=has_crank,
+        firings=firings,
+        torque=torque,
+        strokes=strokes,
+        firing_table=table,
+        findings=tuple(findings),
+    )
+
+
+def _firings_of_pickups(pickups: list[StrokeTrain]) -> list[StrokeTrain]:
+    """Keep the strokes at which a pick-up's own lead fired, not what it hears of the others."""
+    kept = []
+    for train in pickups:
+        height = np.abs(train.strokes["firing_v"])
+        finite = height[np.isfinite(height)]
+        if finite.size == 0:
+            continue
+        loud = height > 0.4 * float(np.quantile(finite, 0.95))
+        kept.append(StrokeTrain(train.channel, train.strokes[loud]))
+    return kept
+
+
+def _index_pickups(pickups: list[StrokeTrain], firings: Firings) -> list[StrokeTrain]:
+    """Match pick-up measurements to firings by their instant, in place of a stroke index."""
+    kept = []
+    for train in pickups:
+        stops = train.strokes["stop_s"]
+        name = train.channel.name
+        if stops.size == 0 or name in firings.stroke_index:
+            continue
+        at = np.clip(np.searchsorted(stops, firings.spark_s), 1, max(1, stops.size - 1))
+        left = np.clip(at - 1, 0, stops.size - 1)
+        at = np.clip(at, 0, stops.size - 1)
+        near = np.where(
+            np.abs(stops[left] - firings.spark_s) < np.abs(stops[at] - firings.spark_s), left, at
+        )
+        own = (
+            np.isin(firings.cylinder, train.channel.cylinders)
+            if train.channel.cylinders
+            else np.ones(firings.cylinder.size, bool)
+        )
+        match = own & (np.abs(stops[near] - firings.spark_s) < 0.5e-3)
+        firings.stroke_index[name] = np.where(match, near, -1)
+        kept.append(train)
+    return kept

@@ -1,0 +1,317 @@
+"""From measured firings to a verdict: probabilities, evidence, next tests, pictures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.batch.measuring import Evidence
+from misfire.batch.panels import build_panels
+from misfire.classify.evidence import write_evidence
+from misfire.classify.rules import score_cylinders, score_firings
+from misfire.classify.separability import advise_channels, find_separable, spread_probability
+from misfire.features.cylinders import CRANKING_RPM, build_cylinder_table
+from misfire.records import (
+    EVENT_COLUMNS,
+    FAULT_TYPES,
+    STROKE_FLAGS,
+    CylinderResult,
+    Finding,
+    WaveformPanel,
+)
+from misfire.report.advice import next_tests
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+USUAL_TURNS = 80.0  # coil turns ratio where the job card gives none (ANCHORS C1: 70 to 110)
+FAULTY = 0.5
+DOUBTFUL = 0.25  # a cylinder above this is not called sound
+LEAST_CYCLES = 8  # fewer cycles say nothing about a cylinder
+CUT_LEVEL = -6.0  # spreads below the usual gain, all cylinders alike: the fuel is cut
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What is said of one recording, and the tables it is said from."""
+
+    verdict: str
+    cylinders: tuple[CylinderResult, ...]
+    findings: tuple[Finding, ...]
+    notes: tuple[str, ...]
+    events: pd.DataFrame
+    extras: pd.DataFrame
+    panels: tuple[WaveformPanel, ...]
+    witnesses: dict[str, Any]
+    settings: dict[str, Any]
+
+
+def decide(evidence: Evidence) -> Verdict:
+    """Judge every firing, then every cylinder, then the recording.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        From `measure`.
+
+    Returns
+    -------
+    verdict : Verdict
+    """
+    engine = evidence.recording.job.engine
+    firings = evidence.firings
+    probability = score_firings(evidence.firing_table)
+    table = build_cylinder_table(
+        evidence.firing_table,
+        probability,
+        firings.cylinder,
+        n_cylinders=engine.cylinders,
+        disturbed=evidence.torque.disturbed,
+    )
+    faulty, faults = score_cylinders(table)
+    witnesses = find_witnesses(evidence)
+    faults = np.stack(
+        [spread_probability(faults[i], witnesses[i + 1]) for i in range(engine.cylinders)]
+    )
+    shared = _share_pairs(evidence, faulty)
+    events, extras = _build_events(evidence, probability)
+    word, notes, findings = _conclude(evidence, shared, faults, table, witnesses)
+    order = sorted(range(engine.cylinders), key=lambda i: (-shared[i], -faulty[i], i))
+    disturbed = float(np.mean(evidence.torque.disturbed)) if firings.cylinder.size else 0.0
+    present = sorted({c.role for c in evidence.recording.channels})
+    results = []
+    for rank, i in enumerate(order, start=1):
+        cylinder = i + 1
+        own = (firings.cylinder == cylinder) & np.isfinite(probability)
+        ranked = sorted(zip(FAULT_TYPES, faults[i], strict=True), key=lambda f: -f[1])
+        suspect = shared[i] >= DOUBTFUL
+        tests: tuple[str, ...] = ()
+        if suspect:
+            likely = [t for t, p in ranked if p >= 0.25][:2] or [ranked[0][0]]
+            collected = [
+                test
+                for t in likely
+                for test in next_tests(t, ignition=engine.ignition, channels_present=present)
+            ]
+            tests = tuple(dict.fromkeys(collected))
+        results.append(
+            CylinderResult(
+                cylinder=cylinder,
+                rank=rank,
+                probability=float(shared[i]),
+                cycles=int(own.sum()),
+                misfires=int((own & (probability >= 0.5)).sum()),
+                faults=tuple((t, float(p)) for t, p in ranked),
+                features=_features(events, cylinder),
+                evidence=write_evidence(events, extras, cylinder, disturbed_share=disturbed)
+                if suspect
+                else (),
+                next_tests=tests,
+            )
+        )
+    suspects = tuple(r.cylinder for r in results if r.probability >= DOUBTFUL)[:2]
+    panels = build_panels(
+        evidence.recording,
+        evidence.detected,
+        firings,
+        suspects=suspects,
+        probability=probability,
+        dwell_ms=evidence.strokes["dwell_ms"],
+    )
+    return Verdict(
+        verdict=word,
+        cylinders=tuple(results),
+        findings=findings,
+        notes=notes,
+        events=events,
+        extras=extras,
+        panels=panels,
+        witnesses={str(c): sorted(w) for c, w in witnesses.items()},
+        settings={"model": "physics scores", "phase": "resolved" if firings.resolved else "open"},
+    )
+
+
+def find_witnesses(evidence: Evidence) -> dict[int, frozenset[str]]:
+    """Which kinds of evidence each cylinder has; see WITNESSES of the separability table."""
+    firings = evidence.firings
+    torque = np.isfinite(evidence.torque.deficit_z)
+    cranking = torque & (firings.rpm < CRANKING_RPM)
+    found = {}
+    for cylinder in range(1, evidence.recording.job.engine.cylinders + 1):
+        own = firings.cylinder == cylinder
+        have = set()
+        if own.any():
+            if np.isfinite(evidence.strokes["burn_time_ms"][own]).mean() > 0.3:
+                have.add("burn")
+            if np.isfinite(evidence.strokes["peak_current_a"][own]).mean() > 0.3:
+                have.add("current")
+            if (evidence.strokes["watched"][own] > 0).any():
+                have.add("switching")
+            if evidence.has_crank and torque[own].mean() > 0.3:
+                have.add("torque")
+            if evidence.has_crank and cranking[own].sum() >= 3:
+                have.add("cranking")
+        found[cylinder] = frozenset(have)
+    return found
+
+
+def _share_pairs(evidence: Evidence, faulty: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Where cylinders 360 degrees apart cannot be told apart, share their probability."""
+    firings = evidence.firings
+    if firings.resolved:
+        return faulty
+    shared = faulty.copy()
+    for a, b in firings.mates.items():
+        shared[a - 1] = 0.5 * (faulty[a - 1] + faulty[b - 1])
+    return shared
+
+
+def _conclude(
+    evidence: Evidence,
+    shared: NDArray[np.float64],
+    faults: NDArray[np.float64],
+    table: pd.DataFrame,
+    witnesses: dict[int, frozenset[str]],
+) -> tuple[str, tuple[str, ...], tuple[Finding, ...]]:
+    """Choose the verdict, with its reasons and what the crank sensor itself has."""
+    firings = evidence.firings
+    notes: list[str] = []
+    findings: list[Finding] = []
+    first = int(np.argmax(shared))
+    lead = FAULT_TYPES[int(np.argmax(faults[first]))]
+    judged = np.expm1(table["firings_log"].to_numpy(float))
+    disturbed = int(evidence.torque.disturbed.sum())
+    lost_sync = 0.0
+    if evidence.track.lost_s is not None and evidence.track.lost_s.size:
+        lost_sync = float(np.sum(np.diff(evidence.track.lost_s, axis=1)))
+    if evidence.has_crank and (disturbed > 2 or lost_sync > 0.1):
+        findings.append(
+            Finding(
+                "crank_signal",
+                "warning",
+                f"crank pulses are missing or extra in {disturbed} power strokes"
+                + (f", sync was lost for {lost_sync:.1f} s" if lost_sync > 0.1 else "")
+                + ": check sensor, gap, wheel and wiring before trusting a misfire count from it",
+            )
+        )
+    top = float(shared[first])
+    pair = None if firings.resolved else firings.mates.get(first + 1)
+    if pair is not None and 2 * top >= FAULTY and lead != "crank_signal":
+        notes.append(
+            f"cylinder {first + 1} or cylinder {pair}: they fire 360 degrees apart and nothing "
+            "recorded tells the two revolutions apart, so the probability is shared. Record the "
+            "primary of one coil of a known cylinder, a cam sensor, or a secondary pick-up on one "
+            "of the two"
+        )
+        return "misfire", tuple(notes), tuple(findings)
+    if top >= FAULTY and lead != "crank_signal":
+        told = find_separable(witnesses[first + 1])
+        likely = [t for t, p in zip(FAULT_TYPES, faults[first], strict=True) if p >= 0.15]
+        if lead not in told or len(likely) > 1:
+            wanted = advise_channels(likely, witnesses[first + 1])
+            if wanted:
+                notes.append(
+                    "the channels of this recording cannot tell all likely causes apart; next "
+                    f"time also record {', and '.join(wanted)}"
+                )
+        return "misfire", tuple(notes), tuple(findings)
+    if float(np.nanmedian(judged)) < LEAST_CYCLES:
+        notes.append(
+            f"only {int(np.nanmedian(judged))} engine cycles could be judged: record at least a "
+            "minute; a fault that comes once in 100 firings needs 299 firings of each cylinder to "
+            "be met with 95 % certainty"
+        )
+        return "inconclusive", tuple(notes), tuple(findings)
+    if top >= DOUBTFUL and lead != "crank_signal":
+        notes.append(
+            f"cylinder {first + 1} is doubtful ({100 * top:.0f} %): a longer recording in the "
+            "condition in which the fault is felt would settle it"
+        )
+        return "inconclusive", tuple(notes), tuple(findings)
+    if not evidence.has_crank and not any("burn" in w for w in witnesses.values()):
+        notes.append(
+            "neither torque nor spark lines were recorded: connect the crank sensor or the coil "
+            "primaries to judge the combustion"
+        )
+        return "inconclusive", tuple(notes), tuple(findings)
+    if not evidence.has_crank:
+        notes.append(
+            "without a crank signal only the sparks were judged; a cylinder without fuel or "
+            "compression would not show"
+        )
+    n = int(np.nanmin(judged[judged > 0])) if (judged > 0).any() else 0
+    if n:
+        notes.append(
+            f"no lost combustion in {n} cycles of each cylinder: a fault rarer than one in "
+            f"{max(1, int(n / 3))} firings could still have been missed (95 % certainty)"
+        )
+    return "no_misfire", tuple(notes), tuple(findings)
+
+
+def _build_events(
+    evidence: Evidence, probability: NDArray[np.float64]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Make the table of events.parquet and the further columns that pictures use."""
+    import pandas as pd
+
+    firings, strokes = evidence.firings, evidence.strokes
+    engine = evidence.recording.job.engine
+    turns = engine.coil_turns_ratio or USUAL_TURNS
+    tdc = dict(zip(engine.firing_order, engine.firing_angles_deg, strict=True))
+    own_tdc = np.array([tdc[int(c)] for c in firings.cylinder])
+    cut = evidence.firing_table["torque_level_change"].to_numpy(float) < CUT_LEVEL
+    bits = strokes["flags"].astype(np.int64)
+    bits |= np.where(cut, STROKE_FLAGS["fuel_cut"], 0)
+    bits |= np.where(evidence.torque.disturbed, STROKE_FLAGS["crank_gap"], 0)
+    bits |= np.where(~np.isfinite(probability), STROKE_FLAGS["edge"], 0)
+    columns = {
+        "time_s": firings.spark_s,
+        "cycle": firings.cycle.astype(float),
+        "cylinder": firings.cylinder.astype(float),
+        "crank_deg": (own_tdc - firings.advance_deg) % 720.0,
+        "rpm": firings.rpm,
+        "dwell_ms": strokes["dwell_ms"],
+        "peak_current_a": strokes["peak_current_a"],
+        "primary_peak_v": strokes["primary_peak_v"],
+        "firing_voltage_kv": strokes["firing_v"] * turns / 1e3,
+        "burn_time_ms": strokes["burn_time_ms"],
+        "burn_voltage_kv": strokes["burn_level_v"] * turns / 1e3,
+        "segment_accel": evidence.torque.accel,
+        "misfire_probability": probability,
+        "strikes": firings.strikes.astype(float),
+    }
+    events = pd.DataFrame(columns)
+    for name in ("cycle", "cylinder", "strikes"):
+        events[name] = events[name].astype(np.int64)
+    names = [(name, bit) for name, bit in STROKE_FLAGS.items()]
+    words = {b: " ".join(n for n, bit in names if b & bit) for b in np.unique(bits).tolist()}
+    events["flags"] = [words[b] for b in bits.tolist()]
+    extras = pd.DataFrame(
+        {
+            "lost": probability >= 0.5,
+            "no_breakdown": evidence.firing_table["no_breakdown"].to_numpy(float),
+            "no_dwell": evidence.firing_table["no_dwell"].to_numpy(float),
+            "torque_deficit_z": evidence.torque.deficit_z,
+            "gain_deficit_z": evidence.torque.gain_z,
+            "ramp_step_a": strokes["ramp_step_a"],
+            "advance_deg": firings.advance_deg,
+        }
+    )
+    return events[list(EVENT_COLUMNS)], extras
+
+
+def _features(events: pd.DataFrame, cylinder: int) -> dict[str, float]:
+    """Median of each measure over this cylinder's firings."""
+    own = events[events["cylinder"] == cylinder]
+    names = (
+        "dwell_ms",
+        "peak_current_a",
+        "firing_voltage_kv",
+        "burn_time_ms",
+        "burn_voltage_kv",
+        "segment_accel",
+    )
+    return {name: float(own[name].median()) for name in names}

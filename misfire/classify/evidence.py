@@ -1,0 +1,135 @@
+"""Evidence in words: which firings, which values, against which reference."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+MEASURES = (
+    # column, words, format, share of change worth a sentence
+    ("dwell_ms", "dwell", "{:.2f} ms", 0.06),
+    ("peak_current_a", "peak primary current", "{:.1f} A", 0.06),
+    ("firing_voltage_kv", "firing voltage", "{:.1f} kV", 0.20),
+    ("burn_time_ms", "burn time", "{:.2f} ms", 0.15),
+    ("burn_voltage_kv", "burn voltage", "{:.2f} kV", 0.15),
+)
+
+
+def write_evidence(
+    events: pd.DataFrame,
+    extras: pd.DataFrame,
+    cylinder: int,
+    *,
+    disturbed_share: float = 0.0,
+) -> tuple[str, ...]:
+    """Write what speaks for or against one cylinder.
+
+    Parameters
+    ----------
+    events : DataFrame [columns=EVENT_COLUMNS]
+    extras : DataFrame
+        Same rows; `lost`, `no_breakdown`, `no_dwell`, `torque_deficit_z`, `ramp_step_a`.
+    cylinder : int
+    disturbed_share : float [0..1]
+        Share of firings with crank pulses missing or extra.
+
+    Returns
+    -------
+    sentences : tuple of str
+        The strongest first; empty if the cylinder is like the others.
+    """
+    own = (events["cylinder"] == cylinder).to_numpy()
+    lost = extras["lost"].to_numpy(bool)
+    mine_lost = own & lost
+    good = ~lost
+    sentences: list[str] = []
+    n_lost, n_judged = (
+        int(mine_lost.sum()),
+        int((own & events["misfire_probability"].notna().to_numpy()).sum()),
+    )
+    if n_lost:
+        sentences.append(
+            f"{n_lost} of {n_judged} power strokes lost ({100 * n_lost / max(n_judged, 1):.1f} %)"
+        )
+    dead = int(np.nansum(extras["no_dwell"].to_numpy(float)[own]))
+    if dead:
+        sentences.append(f"the coil was not switched at all in {dead} firings (dwell absent)")
+    dark = int(np.nansum(extras["no_breakdown"].to_numpy(float)[own]))
+    if dark:
+        sentences.append(f"no breakdown: no spark line after {dark} switch-offs")
+    accel = events["segment_accel"].to_numpy(float)
+    of = mine_lost if n_lost else own
+    reference = good & ~own & np.isfinite(accel)
+    if np.isfinite(accel[of]).any() and reference.any():
+        a, b = float(np.nanmedian(accel[of])), float(np.median(accel[reference]))
+        z = float(np.nanmedian(extras["torque_deficit_z"].to_numpy(float)[of]))
+        if abs(z) > 2.5:
+            sentences.append(
+                f"crank acceleration {a:.0f} 1/s² against {b:.0f} 1/s² in the other cylinders"
+                + (", in the lost firings" if n_lost else ", in all its power strokes")
+                + f" ({abs(z):.0f} times the usual scatter)"
+            )
+    for column, words, form, least in MEASURES:
+        sentence = _compare(
+            events[column].to_numpy(float), own, mine_lost, good, words, form, least
+        )
+        if sentence:
+            sentences.append(sentence)
+    step = extras["ramp_step_a"].to_numpy(float)
+    if np.isfinite(step[own]).any():
+        here = float(np.nanmedian(step[own]))
+        rest = step[~own & np.isfinite(step)]
+        there = float(np.median(rest)) if rest.size else 0.0
+        if here - there > 0.15:
+            sentences.append(
+                f"the current ramp starts with a step of {here:.1f} A"
+                + (f" against {there:.1f} A in the other cylinders" if rest.size else "")
+                + " (the coil works into a load)"
+            )
+    if disturbed_share > 0.005:
+        sentences.append(
+            f"crank pulses are missing or extra in {100 * disturbed_share:.1f} % of the power "
+            "strokes of all cylinders"
+        )
+    return tuple(sentences)
+
+
+def _compare(
+    values: NDArray[np.float64],
+    own: NDArray[np.bool_],
+    mine_lost: NDArray[np.bool_],
+    good: NDArray[np.bool_],
+    words: str,
+    form: str,
+    least: float,
+) -> str:
+    """Compare the lost firings with the own good ones, else the cylinder with the others."""
+    finite = np.isfinite(values)
+    sets = (
+        (
+            mine_lost & finite,
+            own & good & finite,
+            "in its own good firings",
+            ", in the lost firings",
+        ),
+        (
+            mine_lost & finite,
+            ~own & good & finite,
+            "in the other cylinders",
+            ", in the lost firings",
+        ),
+        (own & finite, ~own & good & finite, "in the other cylinders", ""),
+    )
+    for these, those, reference, where in sets:
+        if these.sum() < 2 or those.sum() < 5:
+            continue
+        a, b = float(np.median(values[these])), float(np.median(values[those]))
+        if b > 0 and abs(a / b - 1) > least:
+            return f"{words} {form.format(a)} against {form.format(b)} {reference}{where}"
+        return ""
+    return ""
