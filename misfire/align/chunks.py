@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.align.packing import ERRORS, unpack
+from misfire.align.packing import unpack
 from misfire.errors import FormatError, ParameterError
 
 KEPT_CHUNKS = 6  # a block of four chunks and its context; half a megabyte each
@@ -70,7 +70,7 @@ class ChunkReader:
             if skipped:
                 raise ValueError("chunk without its filters")
             counts = unpack(data, self.chunk)
-        except (*ERRORS, OSError, RuntimeError):
+        except (ValueError, OSError, RuntimeError):
             raise self._damaged(first) from None
         self._kept[number] = counts
         if len(self._kept) > KEPT_CHUNKS:

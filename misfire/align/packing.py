@@ -1,29 +1,20 @@
 """The chunk coding of stored counts: byte shuffle and deflate, as any HDF5 reader knows them."""
 
+import contextlib
 import zlib
-from collections.abc import Callable
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-try:  # same format, several times quicker; optional
-    from isal import isal_zlib as _fast
-except ImportError:
-    _fast = None
+_codec: Any = zlib
+with contextlib.suppress(ImportError):  # same format, several times quicker; optional
+    from isal import isal_zlib as _codec
 
 LEVEL = 1
-"""Deflate level of plain zlib: higher ones cost much time for little."""
+"""Deflate level: higher ones cost much time for little."""
 
-_ISAL_LEVEL = 1
-
-_compress: Callable[..., bytes] = zlib.compress if _fast is None else _fast.compress
-_decompress: Callable[[Any], bytes] = zlib.decompress if _fast is None else _fast.decompress
-
-ERRORS: tuple[type[Exception], ...] = (
-    (zlib.error, ValueError) if _fast is None else (zlib.error, ValueError, _fast.error)
-)
-"""What `unpack` raises on a damaged chunk."""
+_DAMAGE: tuple[type[Exception], ...] = (zlib.error, cast(type[Exception], _codec.error))
 
 
 def pack(counts: NDArray[np.int16]) -> bytes:
@@ -36,7 +27,8 @@ def pack(counts: NDArray[np.int16]) -> bytes:
     """
     little = np.ascontiguousarray(counts, dtype="<i2")
     shuffled = np.ascontiguousarray(little.view(np.uint8).reshape(-1, 2).T)
-    return _compress(shuffled.data, LEVEL if _fast is None else _ISAL_LEVEL)
+    data: bytes = _codec.compress(shuffled.data, LEVEL)
+    return data
 
 
 def unpack(data: bytes, n_samples: int) -> NDArray[np.int16]:
@@ -45,9 +37,12 @@ def unpack(data: bytes, n_samples: int) -> NDArray[np.int16]:
     Raises
     ------
     ValueError
-        If the chunk has another length; one of `ERRORS` if it is damaged.
+        If the chunk is damaged or has another length.
     """
-    raw = np.frombuffer(_decompress(data), np.uint8)
+    try:
+        raw = np.frombuffer(_codec.decompress(data), np.uint8)
+    except _DAMAGE as error:
+        raise ValueError(str(error)) from None
     if raw.size != 2 * n_samples:
         raise ValueError(f"chunk of {raw.size} bytes instead of {2 * n_samples}")
     words = np.empty(n_samples, np.uint16)

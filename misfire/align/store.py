@@ -124,20 +124,21 @@ def _write_file(recording: Recording, path: Path, progress: Progress | None) -> 
                 levels = recording.read_levels(channel.name)
                 dataset = file["levels"].create_dataset(safe, data=levels)
             else:
+                chunk = min(CHUNK_SAMPLES, channel.n_samples)
                 dataset = file["channels"].create_dataset(
                     safe,
                     shape=(channel.n_samples,),
                     dtype="<i2",
-                    chunks=(CHUNK_SAMPLES,),
+                    chunks=(chunk,),
                     compression="gzip",
                     compression_opts=LEVEL,
                     shuffle=True,
                 )
-                for start in range(0, channel.n_samples, CHUNK_SAMPLES):
-                    stop = min(start + CHUNK_SAMPLES, channel.n_samples)
+                for start in range(0, channel.n_samples, chunk):
+                    stop = min(start + chunk, channel.n_samples)
                     counts = recording.read(channel.name, start, stop)
-                    if counts.size < CHUNK_SAMPLES:
-                        counts = np.pad(counts, (0, CHUNK_SAMPLES - counts.size))
+                    if counts.size < chunk:
+                        counts = np.pad(counts, (0, chunk - counts.size))
                     dataset.id.write_direct_chunk((start,), pack(counts))
                     done += stop - start
                     if progress is not None:
@@ -291,10 +292,15 @@ def _read_channel(dataset: Any, *, is_levels: bool) -> Channel:
         raise ValueError(f"{dataset.name} is no row of int16 counts")
     return Channel(
         name=str(attrs["name"]),
-        **{key: str(attrs[key]) for key in _TEXTS},
-        **{key: float(attrs[key]) for key in _NUMBERS},
+        role=str(attrs["role"]),
+        unit=str(attrs["unit"]),
+        scale=float(attrs["scale"]),
+        offset=float(attrs["offset"]),
+        rate_hz=float(attrs["rate_hz"]),
+        start_s=float(attrs["start_s"]),
         n_samples=0 if is_levels else int(dataset.shape[0]),
         cylinders=tuple(int(number) for number in attrs["cylinders"]),
+        clock=str(attrs["clock"]),
         is_levels=is_levels,
         clip_low=int(attrs["clip_low"]),
         clip_high=int(attrs["clip_high"]),

@@ -12,6 +12,7 @@ from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import READ_SAMPLES, Counts, Progress, RawColumn
 from misfire.records import Finding
 
+_HUGE = 9e36  # SCPI prints 9.9E37 for infinity (SCPI-99, vol. 1, 7.2.1.4; from memory)
 _NARROW = {"b": (-128, 127), "B": (0, 255), "?": (-32768, 32767), "h": (-32768, 32767)}
 
 
@@ -167,8 +168,7 @@ def _map_floats(
     search = GridSearch(eps=max(eps, 2.0**-52), is_text=column.is_text)
     n_over = 0
     for start in range(0, column.n_samples, READ_SAMPLES):
-        values = column.read(start, min(start + READ_SAMPLES, column.n_samples))
-        values = values.astype(np.float64)
+        values = _read_floats(column, start)
         finite = np.isfinite(values)
         if not finite.all():
             values = values[finite]
@@ -181,7 +181,7 @@ def _map_floats(
     if search.step is not None:
         step, base = search.step, search.base
     else:
-        step = (search.high - search.low) / (2 * MAX_COUNT)
+        step = max((search.high - search.low) / (2 * MAX_COUNT), 1e-30)
         base = search.low + step * MAX_COUNT
         findings.append(_requantised(name, step))
     top = round((search.high - base) / step) + 1
@@ -201,8 +201,7 @@ def _map_floats(
     rising = True  # side of the last number seen: where an unsigned over-range mark belongs
     middle = (search.low + search.high) / 2
     for start in range(0, column.n_samples, READ_SAMPLES):
-        values = column.read(start, min(start + READ_SAMPLES, column.n_samples))
-        filled, rising = _fill_unsigned(values.astype(np.float64), middle, rising)
+        filled, rising = _fill_unsigned(_read_floats(column, start), middle, rising)
         over, under = filled == np.inf, filled == -np.inf
         is_high, is_low = is_high or bool(over.any()), is_low or bool(under.any())
         filled[over | under] = base
@@ -221,6 +220,15 @@ def _map_floats(
     clips = (bottom if is_low else -32768, top if is_high else 32767)
     counts = Counts(column.n_samples, read, step, base, *clips, tuple(findings))
     return _from_array(counts, file.map(np.int16))
+
+
+def _read_floats(column: RawColumn, start: int) -> NDArray[np.float64]:
+    """Read a block; numbers too large to be any become infinite."""
+    values = column.read(start, min(start + READ_SAMPLES, column.n_samples)).astype(np.float64)
+    huge = np.abs(values) > _HUGE
+    if huge.any():
+        values[huge] = np.copysign(np.inf, values[huge])
+    return values
 
 
 def _fill_unsigned(

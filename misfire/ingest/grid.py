@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 MAX_COUNT = 32766  # one count on each side is kept for over-range samples
 _TABLE = 2 * MAX_COUNT + 1
+_MIN_STEP = 1e-30  # nothing an instrument records is finer
 _SPAN_COUNTS = 2 * MAX_COUNT
 
 
@@ -92,15 +93,18 @@ class GridSearch:
             if (self.high - self.low) / unit <= _SPAN_COUNTS:  # the printed numbers as they are
                 self.step, self.base = unit, self._place_base(unit, 0.0)
                 return True
-        found = _find_lattice(known, self._tolerance(known))
+        tolerance = self._tolerance(known)
+        found = _find_lattice(known, tolerance)
         if found is None:
             return False
         step, origin = found
         if (self.high - self.low) / step > _SPAN_COUNTS + 0.5:
             self._fail()  # more numbers can only make the grid finer
             return False
-        if abs(origin - step * round(origin / step)) <= float(self._tolerance(known).min()):
-            origin = 0.0
+        polished = _polish(known, tolerance, step, 0.0) or _polish(known, tolerance, step, origin)
+        if polished is None:
+            return False
+        step, origin = polished
         self.step, self.base = step, self._place_base(step, origin)
         return True
 
@@ -139,36 +143,64 @@ def _find_lattice(
     the spacing of two neighbours alone is too uncertain to count far with.
     """
     spacings = np.diff(known)
-    # The closest pair among the numbers that are known best.
-    order = np.lexsort((tolerance[:-1], np.round(spacings / np.max(tolerance))))
-    anchor = int(order[0])
+    slacks = tolerance[:-1] + tolerance[1:]
+    sure = np.flatnonzero(spacings > 6 * slacks)
+    if sure.size == 0 or float(spacings.min()) < _MIN_STEP:
+        return None
+    anchor = int(sure[np.argmin(spacings[sure])])
     step = float(spacings[anchor])
     away = known - known[anchor]
     slack = tolerance + tolerance[anchor]
     for _ in range(60):
-        if step <= 4 * float(slack.min()):
-            return None
         finer = None
         span = 2 * step
-        while True:
+        while finer is None:
             near = np.abs(away) <= span
-            counts = np.rint(away[near] / step)
-            left = np.abs(away[near] - counts * step)
-            off = left > slack[near]
-            if off.any():
-                finer = float(left[off].min())
-                break
-            weight = 1 / slack[near] ** 2
+            steps, error = away[near], slack[near]
+            counts = np.rint(steps / step)
+            weight = 1 / error**2
             power = float((weight * counts**2).sum())
-            if power > 0:
-                step = float((weight * counts * away[near]).sum() / power)
-            if near.all():
-                break
-            span *= 2
-        if finer is None:
-            counts = np.rint(away / step)
-            weight = 1 / tolerance**2
-            origin = float((weight * (known - counts * step)).sum() / weight.sum())
-            return step, origin
+            refined = float((weight * counts * steps).sum() / power) if power > 0 else step
+            off = np.abs(steps - counts * refined) > 2 * error
+            if off.any():
+                left = np.abs(steps - counts * step)
+                left = left[off & (left > 3 * error)]
+                if left.size == 0:
+                    return None
+                finer = float(left.min())
+            elif near.all():
+                return refined, float(known[anchor])
+            else:
+                step = refined
+                span *= 2
         step = finer
+        if step <= max(4 * float(slack.min()), _MIN_STEP):
+            return None
+    return None
+
+
+def _polish(
+    known: NDArray[np.float64], tolerance: NDArray[np.float64], step: float, origin: float
+) -> tuple[float, float] | None:
+    """Shift a nearly right grid until every number is within its tolerance, or give None.
+
+    A grid through 0 keeps 0. Source: Lawson's iteration for Chebyshev fits (J. R. Rice, The
+    Approximation of Functions, vol. 2, 1969), from memory.
+    """
+    counts = np.rint((known - origin) / step)
+    weight = 1 / tolerance**2
+    for _ in range(40):
+        total = float(weight.sum())
+        mean_count = float((weight * counts).sum()) / total if origin else 0.0
+        mean = float((weight * known).sum()) / total if origin else 0.0
+        centred = counts - mean_count
+        power = float((weight * centred**2).sum())
+        if power <= 0:
+            return None
+        step = float((weight * centred * (known - mean)).sum()) / power
+        start = mean - step * mean_count
+        misfit = np.abs(known - (start + step * counts)) / tolerance
+        if float(misfit.max()) <= 1:
+            return step, start
+        weight = weight * (misfit + 1e-3)
     return None

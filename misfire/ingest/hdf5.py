@@ -22,6 +22,10 @@ from misfire.ingest.source import (
 )
 from misfire.records import Finding
 
+_ATTRIBUTES = ("rate_hz", "scale", "offset", "unit")
+_DAMAGE = (OSError, RuntimeError, KeyError, ValueError, TypeError, OverflowError, MemoryError)
+"""What the HDF5 library raises on a damaged file, depending on where the damage is."""
+
 
 def open_hdf5(
     path: Path, requests: Sequence[Request], *, scratch: Scratch, progress: Progress | None = None
@@ -55,6 +59,7 @@ def open_hdf5(
     except OSError as error:
         reason = "is cut short" if "truncated" in str(error) else "cannot be opened as HDF5"
         raise FormatError(f"{path}: {reason}; copy or export it again") from None
+    scratch.own(file.close)
     return [_open_dataset(file, path, request, scratch, progress) for request in requests]
 
 
@@ -64,19 +69,26 @@ def _open_dataset(
     """Open the dataset of one channel."""
     name = request.card.name
     dataset = _find_dataset(file, path, request)
-    shape, flat = dataset.shape, None
-    if len(shape) == 2 and 1 in shape:
+    try:
+        shape, dtype = dataset.shape, dataset.dtype
+        attrs = {key: dataset.attrs[key] for key in dataset.attrs if key in _ATTRIBUTES}
+        n_written = _count_written(dataset)
+    except _DAMAGE:
+        raise FormatError(
+            f"{path}: dataset {dataset.name!r} is damaged; copy or export the file again"
+        ) from None
+    flat = None
+    if shape is not None and len(shape) == 2 and 1 in shape:
         flat = 0 if shape[0] == 1 else 1
-    elif len(shape) != 1:
+    elif shape is None or len(shape) != 1:
         raise request.error(
             "column",
             f'"{request.card.column}" of {path.name} has the shape {shape}; store each channel '
             "as a dataset of one dimension",
         )
-    if dataset.dtype.kind not in "biuf":
+    if dtype.kind not in "biuf":
         raise request.error(
-            "column",
-            f'"{request.card.column}" of {path.name} holds {dataset.dtype}, not real numbers',
+            "column", f'"{request.card.column}" of {path.name} holds {dtype}, not real numbers'
         )
 
     def read(start: int, stop: int) -> NDArray[Any]:
@@ -85,7 +97,7 @@ def _open_dataset(
                 values = dataset[start:stop]
             else:
                 values = dataset[0, start:stop] if flat == 0 else dataset[start:stop, 0]
-        except OSError as error:
+        except _DAMAGE as error:
             raise FormatError(
                 f"{path}: channel {name!r}, samples {start} to {stop}: cannot be read "
                 f"({_first_line(error)}); copy or export it again"
@@ -93,7 +105,7 @@ def _open_dataset(
         return np.asarray(values)
 
     total = max(shape)
-    n_samples = _count_readable(dataset, total, read)
+    n_samples = _count_readable(dataset, n_written, read)
     if n_samples == 0:
         raise FormatError(f"{path}: channel {name!r} holds no readable sample; export it again")
     findings: tuple[Finding, ...] = ()
@@ -103,14 +115,15 @@ def _open_dataset(
             "used"
         )
         findings = (truncated(name, message),)
-    column = RawColumn(n_samples, dataset.dtype, read)
-    unit = dataset.attrs.get("unit")
+    column = RawColumn(n_samples, dtype, read)
+    unit = attrs.get("unit")
+    unit = unit.decode("utf-8", "replace") if isinstance(unit, bytes) else unit
     return Source(
         map_counts(column, name=name, scratch=scratch, progress=progress),
-        rate_hz=_read_number(dataset, "rate_hz", path, positive=True),
-        scale=_read_number(dataset, "scale", path, nonzero=True),
-        offset=_read_number(dataset, "offset", path),
-        unit=unit.decode("utf-8", "replace") if isinstance(unit, bytes) else unit,
+        rate_hz=_read_number(attrs, "rate_hz", dataset.name, path, positive=True),
+        scale=_read_number(attrs, "scale", dataset.name, path, nonzero=True),
+        offset=_read_number(attrs, "offset", dataset.name, path),
+        unit=unit if isinstance(unit, str) else None,
         findings=findings,
     )
 
@@ -129,7 +142,7 @@ def _find_dataset(file: Any, path: Path, request: Request) -> Any:
     if isinstance(wanted, str):
         try:
             item = file.get(wanted)
-        except (OSError, RuntimeError, ValueError, KeyError):
+        except _DAMAGE:
             raise FormatError(
                 f"{path}: dataset {wanted!r} cannot be opened; copy or export the file again"
             ) from None
@@ -137,7 +150,7 @@ def _find_dataset(file: Any, path: Path, request: Request) -> Any:
             return item
     try:
         file.visititems(note)
-    except (OSError, RuntimeError):
+    except _DAMAGE:
         raise FormatError(f"{path}: is damaged; copy or export it again") from None
     if not known:
         raise FormatError(f"{path}: holds no dataset; export it again")
@@ -146,19 +159,24 @@ def _find_dataset(file: Any, path: Path, request: Request) -> Any:
     raise request.error("column", f"{wanted!r} is no dataset of {path.name}; {hint}")
 
 
-def _count_readable(dataset: Any, total: int, read: Any) -> int:
-    """Find how far a dataset can be read: chunks may be damaged or never written."""
+def _count_written(dataset: Any) -> int:
+    """Find how many samples come before the first chunk that was never written."""
+    total = int(max(dataset.shape or (0,)))
     if dataset.chunks is None:
         return total
     chunk = max(dataset.chunks)
-    if dataset.id.get_num_chunks() < -(-total // chunk):
-        written = {
-            dataset.id.get_chunk_info(i).chunk_offset for i in range(dataset.id.get_num_chunks())
-        }
-        starts = {max(offset) for offset in written}
-        total = next(start for start in range(0, total, chunk) if start not in starts)
-    if dataset.compression is None and not dataset.fletcher32:
+    n_chunks = dataset.id.get_num_chunks()
+    if n_chunks >= -(-total // chunk):
         return total
+    starts = {max(dataset.id.get_chunk_info(i).chunk_offset) for i in range(n_chunks)}
+    return next(start for start in range(0, total, chunk) if start not in starts)
+
+
+def _count_readable(dataset: Any, total: int, read: Any) -> int:
+    """Find how many of `total` samples come before the first damaged chunk."""
+    if dataset.chunks is None or (dataset.compression is None and not dataset.fletcher32):
+        return total
+    chunk = max(dataset.chunks)
     step = max(chunk, READ_SAMPLES // chunk * chunk)
     for start in range(0, total, step):
         try:
@@ -179,17 +197,23 @@ def _first_bad_chunk(read: Any, start: int, stop: int, chunk: int) -> int:
 
 
 def _read_number(
-    dataset: Any, key: str, path: Path, *, positive: bool = False, nonzero: bool = False
+    attrs: dict[str, Any],
+    key: str,
+    place: str,
+    path: Path,
+    *,
+    positive: bool = False,
+    nonzero: bool = False,
 ) -> float | None:
     """Read a numeric attribute, None where there is none."""
-    if key not in dataset.attrs:
+    if key not in attrs:
         return None
-    value = np.asarray(dataset.attrs[key])
+    value = np.asarray(attrs[key])
     is_number = value.size == 1 and value.dtype.kind in "iuf"
     number = float(value.reshape(-1)[0]) if is_number else math.nan
     if not math.isfinite(number) or (positive and number <= 0) or (nonzero and number == 0):
         raise FormatError(
-            f"{path}: attribute {key} of {dataset.name} is {dataset.attrs[key]!r}, not a usable "
+            f"{path}: attribute {key} of {place} is {attrs[key]!r}, not a usable "
             "number; export the file again"
         )
     return number
@@ -197,4 +221,4 @@ def _read_number(
 
 def _first_line(error: Exception) -> str:
     """Give the first line of a library's message."""
-    return str(error).splitlines()[0][:120]
+    return (str(error).splitlines() or [""])[0][:120]

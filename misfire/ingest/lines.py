@@ -1,17 +1,17 @@
 """Text files as blocks of whole lines: gzip, encodings and line ends taken care of."""
 
 import codecs
-import gzip
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, Any
+from typing import IO
 
 from misfire.errors import FormatError
 
 HEAD_BYTES = 1 << 16  # what the layout is worked out from
 BLOCK_BYTES = 1 << 22
 _GZIP = b"\x1f\x8b"
+_BROKEN = "the gzip stream breaks off or is damaged"
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8"),
     (codecs.BOM_UTF16_LE, "utf-16-le"),
@@ -31,9 +31,20 @@ class TextLines:
         self.path = path
         self.cut = ""
         self._disk: IO[bytes] = path.open("rb")
+        try:
+            self._open()
+        except FormatError:
+            self.close()
+            raise
+
+    def _open(self) -> None:
+        """Read the head."""
+        path = self.path
         is_gzip = self._disk.read(2) == _GZIP
         self._disk.seek(0)
-        self._file: Any = gzip.GzipFile(fileobj=self._disk) if is_gzip else self._disk
+        self._is_gzip = is_gzip
+        self._unpacker = zlib.decompressobj(wbits=31)
+        self._unpacked = b""
         self._start = self._read(HEAD_BYTES)
         if not self._start:
             raise FormatError(f"{path}: " + (self.cut or "is empty") + "; record or export again")
@@ -49,19 +60,40 @@ class TextLines:
 
     def _read(self, size: int) -> bytes:
         """Read up to `size` bytes; a broken gzip stream gives what came before the break."""
+        try:
+            if not self._is_gzip:
+                return self._disk.read(size)
+            parts = [self._unpacked]
+            left = size - len(self._unpacked)
+            while left > 0 and not self.cut:
+                data = self._disk.read(HEAD_BYTES)
+                if not data:
+                    if not self._unpacker.eof:
+                        self.cut = _BROKEN
+                    break
+                parts.append(self._unpack(data))
+                left -= len(parts[-1])
+        except OSError as error:
+            raise FormatError(f"{self.path}: cannot be read ({error.strerror})") from None
+        whole = b"".join(parts)
+        self._unpacked = whole[size:]
+        return whole[:size]
+
+    def _unpack(self, data: bytes) -> bytes:
+        """Decompress some bytes, which may hold the end of one member and the start of the next."""
         parts = []
-        while size > 0:
+        while data:
+            if self._unpacker.eof:
+                data = data.lstrip(b"\0")  # padding after a member
+                if not data:
+                    break
+                self._unpacker = zlib.decompressobj(wbits=31)
             try:
-                part = self._file.read(min(size, HEAD_BYTES))
-            except (EOFError, zlib.error, gzip.BadGzipFile):
-                self.cut = "the gzip stream breaks off or is damaged"
+                parts.append(self._unpacker.decompress(data))
+            except zlib.error:
+                self.cut = _BROKEN
                 break
-            except OSError as error:
-                raise FormatError(f"{self.path}: cannot be read ({error.strerror})") from None
-            if not part:
-                break
-            parts.append(part)
-            size -= len(part)
+            data = self._unpacker.unused_data
         return b"".join(parts)
 
     def _find_encoding(self, start: bytes) -> str:
@@ -131,5 +163,4 @@ class TextLines:
 
     def close(self) -> None:
         """Close the file."""
-        self._file.close()
         self._disk.close()

@@ -1,6 +1,7 @@
 """NumPy files: NPY mapped from disk, members of NPZ streamed from the archive."""
 
 import difflib
+import tokenize
 import zipfile
 import zlib
 from collections.abc import Sequence
@@ -23,6 +24,18 @@ from misfire.ingest.source import (
 )
 
 _BLOCK_BYTES = 1 << 22
+_HEADER_ERRORS = (  # the header is a Python literal, so that damage shows in many ways
+    ValueError,
+    EOFError,
+    OSError,
+    SyntaxError,
+    TypeError,
+    OverflowError,
+    MemoryError,
+    tokenize.TokenError,
+    zipfile.BadZipFile,
+    zlib.error,
+)
 
 
 def open_npy(
@@ -59,6 +72,8 @@ def open_npy(
     sources = []
     for request in requests:
         index = request.card.column
+        if isinstance(index, int) and trouble and len(columns) <= index < min(shape[-1:] + shape):
+            raise FormatError(f"{path}: ends before column {index}; copy or save it again")
         if not isinstance(index, int) or index >= len(columns):
             raise request.error(
                 "column",
@@ -118,7 +133,7 @@ def _read_header(file: IO[bytes], place: str) -> tuple[tuple[int, ...], bool, np
             shape, is_fortran, dtype = np.lib.format.read_array_header_1_0(file)
         else:
             shape, is_fortran, dtype = np.lib.format.read_array_header_2_0(file)
-    except (ValueError, EOFError, OSError, SyntaxError, zipfile.BadZipFile, zlib.error):
+    except _HEADER_ERRORS:
         raise FormatError(f"{place}: has no readable NPY header; save it again") from None
     if dtype.hasobject or dtype.kind not in "biuf":
         raise FormatError(f"{place}: holds {dtype}, not real numbers; save integers or floats")

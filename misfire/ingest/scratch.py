@@ -3,6 +3,7 @@
 import shutil
 import tempfile
 import weakref
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -13,13 +14,17 @@ from misfire.errors import FormatError
 
 
 class Scratch:
-    """A folder of plain binary files; made when first used, gone with `close` or the object."""
+    """A folder of plain binary files; made when first used, gone with `close` or the object.
+
+    It also closes, with itself, whatever else a reader keeps open.
+    """
 
     def __init__(self) -> None:
         """Make nothing yet."""
         self._folder: Path | None = None
         self._finalizer: weakref.finalize[Any, Any] | None = None
-        self._n_files = 0
+        self._files: list[ScratchFile] = []
+        self._owned: list[Callable[[], None]] = []
 
     def new_file(self) -> "ScratchFile":
         """Start one more file."""
@@ -32,11 +37,20 @@ class Scratch:
                     "with room for the recording"
                 ) from None
             self._finalizer = weakref.finalize(self, shutil.rmtree, self._folder, True)
-        self._n_files += 1
-        return ScratchFile(self._folder / f"{self._n_files}.bin")
+        file = ScratchFile(self._folder / f"{len(self._files)}.bin")
+        self._files.append(file)
+        return file
+
+    def own(self, close: Callable[[], None]) -> None:
+        """Take over closing something."""
+        self._owned.append(close)
 
     def close(self) -> None:
-        """Remove the folder."""
+        """Remove the folder, close what was taken over."""
+        for file in self._files:
+            file.end()
+        while self._owned:
+            self._owned.pop()()
         if self._finalizer is not None:
             self._finalizer()
 
@@ -58,6 +72,10 @@ class ScratchFile:
                 f"{self._path}: the temporary copy cannot be written ({error.strerror}); set "
                 "TMPDIR to a folder with room for the recording"
             ) from None
+
+    def end(self) -> None:
+        """End writing."""
+        self._file.close()
 
     def map(self, dtype: Any) -> NDArray[Any]:
         """End writing and give the whole array, mapped from disk."""

@@ -164,6 +164,7 @@ class _Table:
         self.is_logic = dict.fromkeys(self.used, True)
         self.cut = ""
         self.footer = 0
+        self.is_last_doubtful = False
 
     def read(self, lines: TextLines, progress: Progress | None) -> None:
         """Parse the whole file."""
@@ -183,12 +184,23 @@ class _Table:
             raise FormatError(f"{self.path}: holds no whole row of numbers; export it again")
 
     def _drop_cut_line(self, text: str) -> str:
-        """Drop a last line that has fewer cells than the others."""
-        start = text.rstrip("\n").rfind("\n") + 1
-        last = text[start:]
-        if last.strip() and len(split_row(last, self.layout.delimiter)) < self.layout.width:
+        """Drop a last line without an end, unless its form shows that it is whole."""
+        lines = text[text.rfind("\n", 0, len(text) - 20_000) + 1 :].splitlines()
+        lines = [line for line in lines if line.strip()]
+        if not lines:
+            return text
+        last = split_row(lines[-1], self.layout.delimiter)
+        kept = text[: text.rfind("\n") + 1]
+        if len(last) < self.layout.width:
             self.cut = "the last line is cut short"
-            return text[:start]
+            return kept
+        forms = {
+            _describe_form(split_row(line, self.layout.delimiter)[-1], self.layout.decimal)
+            for line in lines[-200:]
+        }
+        if len(forms) > 1 and kept.strip():
+            self.is_last_doubtful = True
+            return kept
         return text
 
     def _parse(self, number: int, text: str, is_last: bool) -> None:
@@ -297,6 +309,18 @@ class _Table:
             file.remove()
 
 
+def _describe_form(cell: str, decimal: str) -> tuple[bool, int]:
+    """Give what all numbers of one fixed format share: the length of their fraction, or all of it.
+
+    Examples
+    --------
+    >>> _describe_form("-12.50", "."), _describe_form("1", ".")
+    ((True, 2), (False, 1))
+    """
+    _, mark, fraction = cell.partition(decimal)
+    return bool(mark), len(fraction) if mark else len(cell)
+
+
 def _skip_lines(text: str, n_lines: int) -> str:
     """Drop the first lines of a text."""
     start = 0
@@ -398,6 +422,9 @@ def _find_faults(table: _Table, name: str) -> tuple[Finding, ...]:
     if table.cut:
         message = f"{table.path.name}: {table.cut}; the {table.n_rows} rows before are used"
         findings.append(truncated(name, message))
+    if table.is_last_doubtful:
+        message = f"{table.path.name}: its last line has no end and may be cut; it is left out"
+        findings.append(Finding("last_row", "info", message, name))
     if table.footer:
         message = f"{table.path.name}: {table.footer} lines of text after the numbers are left out"
         findings.append(Finding("trailing_text", "info", message, name))
