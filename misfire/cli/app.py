@@ -14,6 +14,7 @@ from misfire.cli.demo import demo
 from misfire.cli.diagnose import diagnose
 from misfire.cli.ingest import ingest
 from misfire.cli.output import format_os_error, print_failure
+from misfire.cli.simulate import simulate
 from misfire.errors import DataWarning, MisfireError
 
 CAUTION = (
@@ -58,6 +59,7 @@ app.command(epilog="Example: misfire ingest job.toml -o rec.h5")(ingest)
 app.command(epilog="Example: misfire check rec.h5")(check)
 app.command(epilog="Example: misfire diagnose job.toml -o result")(diagnose)
 app.command(epilog="Example: misfire demo -o demo")(demo)
+app.command(epilog="Example: misfire simulate scenario.toml -o simulated")(simulate)
 
 
 def _print_fault(

@@ -17,7 +17,7 @@ from misfire.cli.app import app, main
 from misfire.resources import find_resource
 
 COMMANDS = sorted(info.name or info.callback.__name__ for info in app.registered_commands)
-READERS = ("check", "diagnose", "ingest")  # commands that take a path
+READERS = ("check", "diagnose", "ingest")  # commands that take a recording or a job card
 
 CARD = """
 [vehicle]
@@ -86,9 +86,10 @@ def assert_one_line(status, out, err, *words):
 
 def add_out(command, folder):
     """Give the arguments that name an output, where the command has one."""
-    return {"ingest": ["-o", folder / "rec.h5"], "diagnose": ["-o", folder / "out"]}.get(
-        command, []
-    )
+    return {
+        "ingest": ["-o", folder / "rec.h5"],
+        "diagnose": ["-o", folder / "out"],
+    }.get(command, [])
 
 
 class TestHelp:
@@ -192,6 +193,15 @@ class TestRefusals:
     def test_file_in_place_of_the_folder(self, run, card):
         assert_one_line(*run("diagnose", card, "-o", card), "job.toml")
 
+    @pytest.mark.parametrize(
+        ("content", "word"), [("nonsense = 1", "nonsense"), ("\0", "scenario"), ("[engine", "TOML")]
+    )
+    def test_scenario_that_cannot_be_used(self, run, tmp_path, content, word):
+        path = tmp_path / "scenario.toml"
+        path.write_text(content, encoding="utf-8")
+        assert_one_line(*run("simulate", path, "-o", tmp_path / "out"), "scenario.toml", word)
+        assert list(tmp_path.iterdir()) == [path]
+
     def test_json_keeps_standard_output_empty_on_failure(self, run, tmp_path):
         assert_one_line(*run("diagnose", tmp_path / "nowhere.h5", "--json"))
 
@@ -217,6 +227,29 @@ class TestOutput:
         document = json.loads(out)
         assert document["vehicle"] == "test-1"
         assert isinstance(document["quality"], list)
+
+    def test_simulate_then_diagnose(self, run, tmp_path):
+        scenario = tmp_path / "scenario.toml"
+        scenario.write_text('seed = 3\nduration_s = 3.0\nvehicle = "test-2"\n', encoding="utf-8")
+        status, out, err = run("simulate", scenario, "-o", tmp_path / "made", "--json")
+        assert (status, err) == (0, "")
+        made = json.loads(out)
+        assert json.loads(Path(made["truth"]).read_text("utf-8"))
+        folder = tmp_path / "result"
+        status, out, err = run("diagnose", made["job"], "-o", folder)
+        assert (status, err) == (0, "")  # whatever the verdict
+        assert out.startswith("test-2: ")
+        for name in ("result.json", "events.parquet", "misfires.csv", "report.html"):
+            assert f"wrote {folder / name}\n" in out
+            assert (folder / name).is_file()
+        status, out, err = run("diagnose", made["job"], "--json")
+        assert (status, err) == (0, "")
+        assert json.loads(out) == json.loads((folder / "result.json").read_text("utf-8"))
+        assert sorted(path.name for path in tmp_path.iterdir()) == [
+            "made",
+            "result",
+            "scenario.toml",
+        ]
 
     def test_demo_writes_the_contract_files(self, run, tmp_path):
         find_demo()
