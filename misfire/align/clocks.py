@@ -67,8 +67,8 @@ def estimate_clock(reference_s: NDArray[np.float64], own_s: NDArray[np.float64])
         shift, n, second = _best_shift(part, many)
         if n - second > best[0]:
             best = (float(n - second), shift, float(n), start)
-    margin, shift, n, start = best
-    if n < LEAST_MATCHES or margin < max(3.0, 0.25 * n):
+    margin, shift, n_best, start = best
+    if n_best < LEAST_MATCHES or margin < max(3.0, 0.25 * n_best):
         raise AlignError(
             "no shift of the second instrument's clock makes its events fall on those of the "
             "first: the files do not overlap in time or show nothing in common; give start_s"

@@ -80,7 +80,7 @@ def find_known_intervals(track: CrankTrack) -> NDArray[np.bool_]:
     -------
     known : bool array [shape=(n_teeth - 1,)]
     """
-    known = np.diff(track.stretch) == 0
+    known: NDArray[np.bool_] = np.diff(track.stretch) == 0
     if track.lost_s is not None and track.lost_s.size:
         at = np.searchsorted(track.time_s, track.lost_s[:, 0])
         inside = at < track.time_s.size - 1
@@ -100,7 +100,7 @@ def _is_known(
     left = np.searchsorted(axis, at, side="right") - 1
     on_tooth = (left >= 0) & (axis[np.maximum(left, 0)] == at)
     if known.size == 0:
-        return on_tooth
+        return np.asarray(on_tooth)
     inside = (left >= 0) & (left < known.size) & known[np.clip(left, 0, known.size - 1)]
     return np.asarray(inside | on_tooth)
 

@@ -31,8 +31,8 @@ def cut_windows(
     if counts.size == 0:
         return np.full(index.shape, np.nan)
     if inside.all():
-        return counts[index].astype(np.float64)
-    windows = counts[np.clip(index, 0, counts.size - 1)].astype(np.float64)
+        return np.asarray(counts[index], dtype=np.float64)
+    windows: NDArray[np.float64] = counts[np.clip(index, 0, counts.size - 1)].astype(np.float64)
     windows[~inside] = np.nan
     return windows
 

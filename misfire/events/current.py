@@ -109,8 +109,7 @@ def find_current_strokes(
         read, channel.n_samples, size=max(block, 4 * before), before=before, after=after
     ):
         cut = _find_cut_offs(counts, levels, rate, settings)
-        mine = (cut + first >= start) & (cut + first < stop)
-        mine = np.flatnonzero(mine)
+        mine = np.flatnonzero((cut + first >= start) & (cut + first < stop))
         for at in range(0, mine.size, BATCH):
             part = mine[at : at + BATCH]
             strokes = _measure(counts, cut, part, levels, channel, settings)

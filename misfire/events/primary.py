@@ -11,6 +11,7 @@ from misfire.dsp.levels import CoilLevels, find_coil_levels, survey_counts
 from misfire.dsp.windows import cut_windows, fit_lines
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
 
+USUAL_RISE_V_PER_US = 5.4  # 7 A / (80 turns)^2 into some 200 pF: coil, boot, plug (ANCHORS C1, C3)
 BATCH = 256  # strokes measured at once: 256 windows of 10 ms at 1 MS/s are 20 MB
 
 
@@ -191,12 +192,14 @@ def _measure(
     clipped = peak + battery >= channel.clip_high - 1
     strokes["primary_peak_v"] = (peak + battery) * scale + channel.offset
     strokes["breakdown_us"] = (fired_at - 2 + steps - strokes["stop_s"]) / rate * 1e6
-    # The leakage inductance's own spike comes first; the reflected firing line is what stands
-    # just before the gap breaks down.
+    # The leakage inductance's own spike comes first and rings for some 10 us; the reflected firing
+    # line is what stands just before the gap breaks down. Where the gap breaks down too early for
+    # the rate to show that, the time it took tells: the secondary charges at a steady rate.
     late = max(1, round(6e-6 * rate))
-    strokes["firing_v"] = (
-        np.where(column >= fired_at[:, None] - late, kick, -np.inf).max(axis=1) * scale
-    )
+    stood = np.where(column >= fired_at[:, None] - late, kick, -np.inf).max(axis=1) * scale
+    took = np.maximum(strokes["breakdown_us"], 1.0)
+    resolved = took > max(12.0, 5e6 / rate)
+    strokes["firing_v"] = np.where(resolved, stood, took * USUAL_RISE_V_PER_US)
     flags = np.where(clipped, STROKE_FLAGS["clipped"], 0)
     _measure_burn(strokes, window, fired_at + steps, levels, rate, scale, settings)
     flags |= np.where(strokes["burn_time_ms"] == 0, STROKE_FLAGS["no_breakdown"], 0)
@@ -220,11 +223,11 @@ def _find_breakdown(
     above = np.nan_to_num(window[:, :kick_span], nan=-1e9) > level[:, None]
     # The first fall that lasts: a leakage spike may ring through the level for some 10 us.
     quiet = max(2, round(25e-6 * rate))
-    total = np.concatenate((np.zeros((n, 1)), np.cumsum(above, axis=1)), axis=1)
+    total = np.zeros((n, kick_span + 1), np.int64)
+    total[:, 1:] = np.cumsum(above, axis=1)
     column = np.arange(kick_span)
-    ahead = total[:, np.minimum(column + 1 + quiet, kick_span)] - total[:, column + 1]
-    seen = total[:, column + 1] > 0
-    last = above & (ahead == 0) & seen
+    until = np.minimum(column + 1 + quiet, kick_span)
+    last = above & (total[:, until] == total[:, column + 1])
     at = np.where(last.any(axis=1), np.argmax(last, axis=1), np.minimum(2, kick_span - 1))
     before, after = window[rows, at], window[rows, np.minimum(at + 1, window.shape[1] - 1)]
     part = np.divide(before - level, before - after, out=np.full(n, 0.5), where=before > after)
@@ -323,8 +326,8 @@ def _measure_burn(
 
 def _median(values: NDArray[np.float64], default: float) -> NDArray[np.float64]:
     """Median along rows; `default` where a row holds no number."""
-    empty = np.isnan(values).all(axis=1)
-    values = np.where(empty[:, None], default, values)
+    empty = np.asarray(np.isnan(values).all(axis=1))
+    values = np.where(np.repeat(empty[:, None], values.shape[1], axis=1), default, values)
     return np.asarray(np.nanmedian(values, axis=1))
 
 
