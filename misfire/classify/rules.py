@@ -38,6 +38,7 @@ def score_firings(table: pd.DataFrame) -> NDArray[np.float64]:
     z = _column(table, "torque_deficit_z")
     gain = _column(table, "gain_deficit_z")
     z = np.where(np.isfinite(gain), 0.5 * (z + np.minimum(gain, 1.5 * np.abs(z))), z)
+    z = np.fmin(z, _column(table, "torque_step_z"))
     size = _column(table, "torque_deficit_energy")
     torque = np.clip(1.3 * (z - 6.0), -9.0, 9.0)
     torque = torque - np.where(size < 60.0, 4.0, 0.0)  # too small to be a whole combustion

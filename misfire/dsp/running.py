@@ -43,12 +43,28 @@ def running_quantile(
         window = window.copy()
         window[np.arange(n), own] = np.nan
     if np.isnan(window).any():
-        return _nan_quantile(window, quantile)
+        return nan_quantile(window, quantile)
     return np.asarray(np.quantile(window, quantile, axis=1))
 
 
-def _nan_quantile(window: NDArray[np.float64], quantile: float) -> NDArray[np.float64]:
-    """Quantile along rows without NaN; sorts once (numpy's own loops row by row)."""
+def nan_quantile(window: NDArray[np.float64], quantile: float) -> NDArray[np.float64]:
+    """Quantile along rows without NaN; sorts once (numpy's own loops row by row).
+
+    Parameters
+    ----------
+    window : float64 array [shape=(n, width)]
+    quantile : float [0..1]
+
+    Returns
+    -------
+    quantiles : float64 array [shape=(n,)]
+        NaN where a row holds no number.
+
+    Examples
+    --------
+    >>> nan_quantile(np.array([[np.nan, 3.0, 1.0], [np.nan] * 3]), 0.5).tolist()
+    [2.0, nan]
+    """
     ordered = np.sort(window, axis=1)  # NaN go last
     n = np.sum(~np.isnan(window), axis=1)
     at = quantile * np.maximum(n - 1, 0)

@@ -21,6 +21,7 @@ RATIO_FIELDS = (
     "ring_v",
 )
 DIFFERENCE_FIELDS = ("ramp_step_a", "tail_a", "burn_slope_v_per_ms")
+LEAD_S, LAG_S = 12e-3, 3e-3  # a channel shows a missing stroke only with this much around it
 OWN_REACH = 15  # firings of the same cylinder on each side that make its reference
 
 
@@ -53,7 +54,8 @@ def gather_strokes(
             continue
         seen = train.channel.cylinders
         if train.channel.role != "coil_secondary" and train.strokes.size:
-            watched |= np.isin(firings.cylinder, seen) if seen else np.ones(n, bool)
+            own = np.isin(firings.cylinder, seen) if seen else np.ones(n, bool)
+            watched |= own & _is_covered(train, firings.spark_s)
         has = rows >= 0
         for name, column in columns.items():
             # A pick-up's kick is in its own units and must not pass for primary volts.
@@ -71,6 +73,17 @@ def gather_strokes(
     columns["restrikes"] = restrikes
     columns["watched"] = watched.astype(float)
     return columns
+
+
+def _is_covered(train: StrokeTrain, spark_s: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether the channel was recording from before the dwell to after the switch-off."""
+    channel = train.channel
+    if channel.is_levels:
+        first, last = float(train.strokes["stop_s"][0]), float(train.strokes["stop_s"][-1])
+    else:
+        first = channel.start_s + LEAD_S
+        last = channel.start_s + channel.n_samples / channel.rate_hz - LAG_S
+    return np.asarray((spark_s >= first) & (spark_s <= last))
 
 
 def compute_spark(

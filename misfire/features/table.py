@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 TORQUE_COLUMNS = (
     "torque_deficit_z",
     "torque_own_z",
+    "torque_step_z",
     "gain_deficit_z",
     "gain_own_z",
     "torque_deficit_energy",
@@ -79,6 +80,7 @@ def build_firing_table(
         z = torque.deficit_z
         columns["torque_deficit_z"] = z
         columns["torque_own_z"] = torque.deficit_own_z
+        columns["torque_step_z"] = torque.step_z
         columns["gain_deficit_z"] = torque.gain_z
         columns["gain_own_z"] = torque.gain_own_z
         # The kinetic energy of a crank drive per swept work is alike over engines: a scale.

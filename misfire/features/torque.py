@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.dsp.running import robust_spread, running_quantile
+from misfire.dsp.running import nan_quantile, robust_spread, running_quantile
 from misfire.dsp.track import time_at
 from misfire.records import CrankTrack, Engine, Firings
 
@@ -21,7 +21,9 @@ class TorqueTable:
     `accel` [unit=1/s^2]: mean crank acceleration from this TDC to the next, corrected.
     `deficit`, `gain_deficit` [unit=1/s^2]: energy (omega^2/2) missing against the neighbours, over
     the whole power stroke and over its first half. `*_z`: the same in spreads of the recording's
-    own good firings; `*_own_z`: against the same cylinder's other firings. `level`: the neighbours'
+    own good firings; `*_own_z`: against the same cylinder's other firings. `step_z`: against the
+    firings before or those after, whichever is less: a step of the load or a fuel cut is no lost
+    firing. `level`: the neighbours'
     own gain; `noise`: local spread of the deficit. `disturbed`: pulses missing or extra inside.
     """
 
@@ -29,6 +31,7 @@ class TorqueTable:
     deficit: NDArray[np.float64]
     deficit_z: NDArray[np.float64]
     deficit_own_z: NDArray[np.float64]
+    step_z: NDArray[np.float64]
     gain_deficit: NDArray[np.float64]
     gain_z: NDArray[np.float64]
     gain_own_z: NDArray[np.float64]
@@ -82,6 +85,7 @@ def compute_torque(track: CrankTrack, firings: Firings, *, engine: Engine) -> To
         deficit=deficit,
         deficit_z=deficit_z,
         deficit_own_z=own_z,
+        step_z=_against_either_side(work, engine) / np.where(noise > 0, noise, np.nan),
         gain_deficit=gain_deficit,
         gain_z=gain_z,
         gain_own_z=gain_own_z,
@@ -150,6 +154,20 @@ def _remove_pitch_error(
         own = cylinder == c
         corrected[own] -= constant * speed2[own]
     return corrected
+
+
+def _against_either_side(energy: NDArray[np.float64], engine: Engine) -> NDArray[np.float64]:
+    """Energy missing against the firings before and against those after: the lesser of both."""
+    reach = max(engine.cylinders, 4)
+    width = reach
+    if energy.size <= 2 * width:
+        return np.full(energy.size, np.nan)
+    quantile = 0.7 if engine.cylinders == 2 else 0.5
+    padded = np.concatenate((np.full(width, np.nan), energy, np.full(width, np.nan)))
+    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
+    sided = nan_quantile(windows, quantile)
+    before, after = sided[: energy.size], sided[width + 1 :]
+    return np.asarray(np.fmin(before, after) - energy)
 
 
 def _against_neighbours(
