@@ -15,8 +15,6 @@ def main(path: str) -> None:
     """Find coil events and teeth in every channel of a stored recording."""
     with h5py.File(path, "r") as file:
         for name, dataset in file["channels"].items():
-            if dataset.dtype.kind != "i":
-                continue  # a logic channel, stored as level changes
             rate = float(dataset.attrs["rate_hz"])
             values = dataset[:].astype(np.float64) * float(dataset.attrs["scale"])
             if dataset.attrs["role"] == "crank":

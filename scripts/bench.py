@@ -1,0 +1,247 @@
+"""How fast and how frugal is the main job, against a plain read of the same file.
+
+Tiles a short recording to the wanted lengths, block by block, and runs `misfire diagnose` on each
+in a process of its own. All rates come from the same run on the same file, so that the ratios mean
+something on any machine:
+
+    .venv/bin/python scripts/bench.py --minutes 1 10
+    .venv/bin/python scripts/bench.py --gigabytes 2 --form wav -o bench.json
+"""
+
+import argparse
+import json
+import math
+import os
+import shutil
+import struct
+import subprocess
+import sys
+import tempfile
+import time
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+
+from misfire.resources import find_resource
+
+ROOT = Path(__file__).resolve().parent.parent
+BLOCK = 1 << 20  # samples in memory at a time, here and in the plain read
+QUIET = {**os.environ, "OMP_NUM_THREADS": "1"}
+
+
+def run_measured(command: list[str]) -> dict[str, Any]:
+    """Run a command; give its seconds and its peak memory (None where the system tells none)."""
+    start = time.perf_counter()
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, env=QUIET)
+    peak_mb = None
+    if hasattr(os, "wait4"):
+        _, status, usage = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+        peak_mb = usage.ru_maxrss / (1e6 if sys.platform == "darwin" else 1e3)
+    process.wait()
+    seconds = time.perf_counter() - start
+    if process.returncode:
+        sys.exit(f"bench: {' '.join(map(str, command))} left with status {process.returncode}")
+    return {"seconds": seconds, "peak_mb": peak_mb}
+
+
+def list_sampled(file: h5py.File) -> dict[str, h5py.Dataset]:
+    """List the sampled channels of a stored recording."""
+    return dict(file["channels"].items())
+
+
+def choose_period(file: h5py.File) -> float:
+    """Choose the longest stretch, in seconds, that is a whole number of samples everywhere."""
+    rates = [float(d.attrs["rate_hz"]) for d in list_sampled(file).values()]
+    shortest = min(d.size / r for d, r in zip(list_sampled(file).values(), rates, strict=True))
+    common = math.gcd(*(round(rate) for rate in rates))
+    return math.floor(shortest * common) / common
+
+
+def tile_store(source: Path, target: Path, *, n_copies: int) -> float:
+    """Write a stored recording that repeats another one, block by block; give its seconds."""
+    with h5py.File(source, "r") as old, h5py.File(target, "w") as new:
+        period_s = choose_period(old)
+        new.attrs.update(old.attrs)
+        for name, part in old.items():
+            if isinstance(part, h5py.Dataset):
+                old.copy(part, new, name)
+            else:
+                new.create_group(name)
+        for name, dataset in list_sampled(old).items():
+            n = round(period_s * float(dataset.attrs["rate_hz"]))
+            copy = new["channels"].create_dataset(
+                name,
+                shape=(n * n_copies,),
+                dtype=dataset.dtype,
+                chunks=dataset.chunks,
+                compression=dataset.compression,
+                compression_opts=dataset.compression_opts,
+                shuffle=dataset.shuffle,
+            )
+            counts = np.concatenate([dataset[:n]] * min(n_copies, -(-BLOCK // n)))
+            for start in range(0, copy.size, counts.size):
+                copy[start : start + counts.size] = counts[: copy.size - start]
+            copy.attrs.update(dataset.attrs)
+        for name, dataset in old["levels"].items():
+            levels = dataset[:]
+            levels = levels[levels["time_s"] < period_s]
+            copies = np.tile(levels, n_copies)
+            copies["time_s"] += np.repeat(np.arange(n_copies) * period_s, levels.size)
+            copy = new["levels"].create_dataset(name, data=copies)
+            copy.attrs.update(dataset.attrs)
+    return period_s * n_copies
+
+
+def format_toml(table: dict[str, Any], *, prefix: str = "") -> str:
+    """Write the tables of a job card (values, tables, lists of tables)."""
+    lines, below = [], []
+    for key, value in table.items():
+        if isinstance(value, dict):
+            below.append(f"\n[{prefix}{key}]\n{format_toml(value, prefix=f'{prefix}{key}.')}")
+        elif isinstance(value, list) and value and isinstance(value[0], dict):
+            below += [f"\n[[{prefix}{key}]]\n{format_toml(row)}" for row in value]
+        else:
+            lines.append(f"{key} = {json.dumps(value)}\n")  # JSON's scalars and lists are TOML's
+    return "".join(lines + below)
+
+
+def write_wav(store: Path, folder: Path) -> Path:
+    """Write the sampled channels of a stored recording as one RF64/WAV file and its job card."""
+    with h5py.File(store, "r") as file:
+        sampled = list_sampled(file)
+        rate = float(next(iter(sampled.values())).attrs["rate_hz"])
+        chosen = {k: d for k, d in sampled.items() if float(d.attrs["rate_hz"]) == rate}
+        n, width = min(d.size for d in chosen.values()), 2 * len(chosen)
+        size = n * width
+        form = struct.pack("<HHIIHH", 1, len(chosen), round(rate), round(rate) * width, width, 16)
+        with (folder / "tiled.wav").open("wb") as out:  # EBU Tech 3306: RF64 with a ds64 chunk
+            out.write(b"RF64" + struct.pack("<I", 0xFFFFFFFF) + b"WAVE")
+            out.write(b"ds64" + struct.pack("<IQQQI", 28, size + 72, size, n, 0))
+            out.write(b"fmt " + struct.pack("<I", len(form)) + form)
+            out.write(b"data" + struct.pack("<I", 0xFFFFFFFF))
+            for start in range(0, n, BLOCK):
+                stop = min(n, start + BLOCK)
+                out.write(np.stack([d[start:stop] for d in chosen.values()], axis=1).tobytes())
+        card = tomllib.loads(file["job_card"].asstr()[()])
+        card["channel"] = [
+            {
+                "role": str(d.attrs["role"]),
+                "file": "tiled.wav",
+                "column": column,
+                "name": name,
+                "unit": str(d.attrs["unit"]),
+                "scale": float(d.attrs["scale"]),
+                "offset": float(d.attrs["offset"]),
+            }
+            | ({"cylinders": c} if (c := np.atleast_1d(d.attrs["cylinders"]).tolist()) else {})
+            for column, (name, d) in enumerate(chosen.items())
+        ]
+    path = folder / "job.toml"
+    path.write_text(format_toml(card), encoding="utf-8")
+    return path
+
+
+def read_plainly(path: Path) -> tuple[float, int]:
+    """Read every sample once, block by block: best seconds of two, number of samples."""
+    best, n_samples = math.inf, 0
+    buffer = np.empty(BLOCK, np.int16)
+    for _ in range(2):
+        start, n_samples = time.perf_counter(), 0
+        if path.suffix == ".wav":
+            with path.open("rb") as file:
+                while n := file.readinto(memoryview(buffer).cast("B")):
+                    n_samples += n // 2
+        else:
+            with h5py.File(path, "r") as file:
+                for dataset in list_sampled(file).values():
+                    for at in range(0, dataset.size, BLOCK):
+                        n = min(BLOCK, dataset.size - at)
+                        dataset.read_direct(buffer, np.s_[at : at + n], np.s_[:n])
+                        n_samples += n
+        best = min(best, time.perf_counter() - start)
+    return best, n_samples
+
+
+def measure(source: Path, folder: Path, *, n_copies: int, form: str, naive: bool) -> dict[str, Any]:
+    """Tile to one length, and measure the plain read, the main job and the naive script."""
+    store = folder / "tiled.h5"
+    seconds_long = tile_store(source, store, n_copies=n_copies)
+    target, raw = store, store
+    if form == "wav":
+        target, raw = write_wav(store, folder), folder / "tiled.wav"
+    plain_s, n_samples = read_plainly(raw)
+    command = [sys.executable, "-m", "misfire", "diagnose", str(target), "--quiet"]
+    job = run_measured([*command, "-o", str(folder / "out")])
+    row = {
+        "form": form,
+        "recording_s": round(seconds_long, 3),
+        "samples": n_samples,
+        "file_mb": round(raw.stat().st_size / 1e6, 1),
+        "plain_read_s": round(plain_s, 6),
+        "diagnose_s": round(job["seconds"], 3),
+        "diagnose_msamples_per_s": round(n_samples / job["seconds"] / 1e6, 2),
+        "diagnose_to_plain": round(job["seconds"] / plain_s, 2),
+        "times_real_time": round(seconds_long / job["seconds"], 1),
+        "peak_mb": job["peak_mb"] and round(job["peak_mb"], 1),
+    }
+    if naive:
+        script = str(ROOT / "scripts" / "naive_peer.py")
+        peer = run_measured([sys.executable, script, str(store)])
+        row["naive_s"] = round(peer["seconds"], 3)
+        row["naive_to_diagnose"] = round(peer["seconds"] / job["seconds"], 2)
+        row["naive_peak_mb"] = peer["peak_mb"] and round(peer["peak_mb"], 1)
+    return row
+
+
+def parse_arguments() -> argparse.Namespace:
+    """Read the command line."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0])
+    demo = find_resource("data_demo") / "job.toml"
+    parser.add_argument("--source", type=Path, default=demo, help="job card or stored recording")
+    size = parser.add_mutually_exclusive_group()
+    size.add_argument("--minutes", type=float, nargs="+", default=[1.0], help="lengths")
+    size.add_argument("--gigabytes", type=float, nargs="+", help="sizes, as int16 samples")
+    parser.add_argument("--form", choices=("store", "wav"), default="store")
+    parser.add_argument("--no-naive", action="store_true", help="leave out the naive script")
+    parser.add_argument("--folder", type=Path, help="where to put the recordings (a scratch disk)")
+    parser.add_argument("-o", "--out", type=Path, help="write the rows as JSON")
+    return parser.parse_args()
+
+
+def main() -> None:
+    """Measure each size and print a line for it."""
+    asked = parse_arguments()
+    rows = []
+    with tempfile.TemporaryDirectory(dir=asked.folder, prefix="misfire-bench-") as name:
+        folder = Path(name)
+        source = folder / "source.h5"
+        if asked.source.suffix == ".toml":
+            command = [sys.executable, "-m", "misfire", "ingest", str(asked.source), "--quiet"]
+            run_measured([*command, "-o", str(source)])
+        else:
+            shutil.copyfile(asked.source, source)
+        with h5py.File(source, "r") as file:
+            period_s = choose_period(file)
+            rate = sum(float(d.attrs["rate_hz"]) for d in list_sampled(file).values())
+        lengths_s = [60 * minutes for minutes in asked.minutes]
+        if asked.gigabytes:
+            lengths_s = [gigabytes * 1e9 / 2 / rate for gigabytes in asked.gigabytes]
+        for length_s in lengths_s:
+            n_copies = max(1, round(length_s / period_s))
+            row = measure(
+                source, folder, n_copies=n_copies, form=asked.form, naive=not asked.no_naive
+            )
+            print("  ".join(f"{key} {value}" for key, value in row.items()), flush=True)
+            rows.append(row)
+    if asked.out:
+        part = asked.out.with_suffix(".part")
+        part.write_text(json.dumps({"schema": "misfire-bench/1", "rows": rows}, indent=2) + "\n")
+        part.replace(asked.out)
+
+
+if __name__ == "__main__":
+    main()
