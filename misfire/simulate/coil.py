@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,9 +187,9 @@ def _kick(time_s: float, drive: float, alpha: float, omega: float) -> tuple[floa
         return drive * decay * s / w, drive * decay * (c - alpha / w * s)
     w = math.sqrt(alpha * alpha - omega * omega) or 1.0
     fast, slow = math.exp(-(alpha + w) * time_s), math.exp(-(alpha - w) * time_s)
-    return drive * (slow - fast) / (2 * w), drive * (
-        (alpha + w) * fast - (alpha - w) * slow
-    ) / (2 * w)
+    return drive * (slow - fast) / (2 * w), drive * ((alpha + w) * fast - (alpha - w) * slow) / (
+        2 * w
+    )
 
 
 def _top_time(alpha: float, omega: float) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,7 @@ from misfire.simulate.track import Grid
 
 REVERSE_V = -25.0  # a driver lets the primary swing this far below earth
 Float32Array = NDArray[np.float32]
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True, slots=True)

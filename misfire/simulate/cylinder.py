@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ IVC_DEG = -140.0  # intake closes, from compression TDC
 EVO_DEG = 135.0  # exhaust opens
 WIEBE_A, WIEBE_M = 5.0, 2.0  # Heywood, from memory
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating[Any]]
 
 
 def compute_travel(angle_deg: FloatArray, *, crank_mm: float, rod_mm: float) -> FloatArray:
@@ -65,7 +66,7 @@ def compute_burned(
     It does not stop at `duration_deg`: the tail after it is below one per cent.
     """
     x = np.maximum(0.0, (angle_deg - start_deg) / duration_deg)
-    return 1.0 - np.exp(-a * x ** (m + 1))
+    return np.asarray(1.0 - np.exp(-a * x ** (m + 1)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +120,7 @@ class Cylinder:
         added -= 0.5 * volume ** (POLYTROPIC - 1) * np.diff(burned)  # at the half step's centre
         pressure = (POLYTROPIC - 1) * heat_j * added * volume**-POLYTROPIC
         work[part] = pressure * self.dv_m3[part]
-        return work.reshape(STEPS, 2).sum(axis=1)
+        return np.asarray(work.reshape(STEPS, 2).sum(axis=1))
 
     def compute_density(self, intake_bar: float, intake_k: float, angle_deg: float) -> float:
         """Compute gas density in the gap relative to 1.01325 bar, 293 K."""

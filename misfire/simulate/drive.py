@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from misfire.simulate.scenario import Scenario
+
+FloatArray = NDArray[np.floating[Any]]
 
 PLAN_HZ = 50.0
 LEAD_S = 4.0  # the engine runs this long before the recording, so that it has settled
@@ -46,8 +50,11 @@ def make_plan(scenario: Scenario, rng: np.random.Generator) -> Plan:
     start = -0.3 if standing else -LEAD_S
     stop = scenario.duration_s + 1.0
     n = int((stop - start) * PLAN_HZ) + 2
-    time = start + np.arange(n) / PLAN_HZ
+    time: FloatArray = start + np.arange(n) / PLAN_HZ
     ones, zeros = np.ones(n), np.zeros(n)
+    target: FloatArray
+    gear: FloatArray
+    ratio: FloatArray
     target, gear, ratio = ones * idle, zeros.copy(), ones * drive.gear_ratio
     blip, starter, fuel = zeros.copy(), zeros.copy(), ones.copy()
     if drive.condition in ("cruise", "drive", "overrun"):
@@ -82,9 +89,7 @@ def make_plan(scenario: Scenario, rng: np.random.Generator) -> Plan:
     )
 
 
-def _speed_profile(
-    scenario: Scenario, time: np.ndarray, rng: np.random.Generator
-) -> np.ndarray:
+def _speed_profile(scenario: Scenario, time: FloatArray, rng: np.random.Generator) -> FloatArray:
     """Draw the speed the driver wants while in gear."""
     drive = scenario.drive
     low = max(1.35 * scenario.engine.idle_rpm, 0.55 * drive.cruise_rpm)
@@ -96,13 +101,17 @@ def _speed_profile(
     points_s.append(at)
     points.append(rpm)
     high = max(1.5 * low, 1.5 * drive.cruise_rpm)
-    rate = (60 + 500 * drive.load) * 6.0 / drive.gear_ratio  # rpm a second
+    mass = drive.vehicle_kg * 0.31**2 / drive.gear_ratio**2 + scenario.engine.inertia_kgm2
+    full = 70.0 * scenario.engine.displacement_l / mass * 30 / math.pi  # rpm a second, all it has
+    rate = min(2500.0, full * (0.08 + 0.7 * drive.load))
     while at < time[-1]:
         if drive.condition == "overrun":
             rpm = high if rpm <= 1.2 * low else low
             pace = rate if rpm == high else 4000.0  # lifts the foot: the engine brakes by itself
         else:
-            rpm, pace = float(rng.uniform(low, high)), rate * float(rng.uniform(0.4, 1.3))
+            rpm, pace = float(rng.uniform(low, high)), rate * float(rng.uniform(0.4, 1.1))
+            if rpm < points[-1]:  # mostly eases off, now and then lifts the foot
+                pace = full * float(rng.choice([0.04, 0.07, 0.3]))
         at += abs(rpm - points[-1]) / pace + 0.05
         points_s.append(at)
         points.append(rpm)
@@ -110,15 +119,15 @@ def _speed_profile(
         at += hold + float(rng.uniform(0.0, 2.5))
         points_s.append(at)
         points.append(rpm)
-    return np.interp(time, points_s, points)
+    return np.asarray(np.interp(time, points_s, points))
 
 
 def _add_shifts(
     scenario: Scenario,
-    time: np.ndarray,
-    target: np.ndarray,
-    gear: np.ndarray,
-    ratio: np.ndarray,
+    time: FloatArray,
+    target: FloatArray,
+    gear: FloatArray,
+    ratio: FloatArray,
     rng: np.random.Generator,
 ) -> None:
     """Open the clutch now and then and go on in a neighbouring gear; changes the arrays."""
@@ -134,7 +143,7 @@ def _add_shifts(
         at += float(rng.uniform(0.6, 1.4)) * scenario.drive.shift_s
 
 
-def _compressor(scenario: Scenario, time: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+def _compressor(scenario: Scenario, time: FloatArray, rng: np.random.Generator) -> FloatArray:
     """Switch the air-conditioning compressor on and off."""
     drive = scenario.drive
     torque = np.zeros(time.size)
@@ -147,7 +156,7 @@ def _compressor(scenario: Scenario, time: np.ndarray, rng: np.random.Generator) 
     return torque
 
 
-def _road(scenario: Scenario, n: int, rng: np.random.Generator) -> np.ndarray:
+def _road(scenario: Scenario, n: int, rng: np.random.Generator) -> FloatArray:
     """Make band-limited road torque noise of a given spread, rougher in places."""
     drive = scenario.drive
     spectrum = np.fft.rfft(rng.standard_normal(n))

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from misfire.simulate.firing import Firing
 from misfire.simulate.run import Run
 from misfire.simulate.scenario import Scenario
-from misfire.simulate.track import FloatArray, Grid, find_instants
+from misfire.simulate.track import FloatArray, Grid
 from misfire.simulate.wheel import make_levels
 
 Float32Array = NDArray[np.float32]
@@ -21,9 +21,7 @@ def compute_starter_a(scenario: Scenario, share: FloatArray) -> FloatArray:
     return np.where(share > 0, 45.0 + 420.0 * np.sqrt(litres / 1.6) * share, 0.0)
 
 
-def make_supply(
-    scenario: Scenario, run: Run, grid: Grid, rng: np.random.Generator
-) -> Float32Array:
+def make_supply(scenario: Scenario, run: Run, grid: Grid, rng: np.random.Generator) -> Float32Array:
     """Compute the battery voltage: charging level with ripple, dips while the starter turns.
 
     Parameters
@@ -56,7 +54,7 @@ def make_supply(
     ran = run.speed > 0.7 * scenario.engine.idle_rpm * np.pi / 30
     edges = np.where((amps <= 0) & ran, drive.battery_v, edges)
     time = grid.start_s + np.arange(grid.n) * grid.period_s
-    return np.interp(time, run.time_s, edges).astype(np.float32)
+    return np.asarray(np.interp(time, run.time_s, edges), np.float32)
 
 
 def make_starter_current(scenario: Scenario, run: Run, grid: Grid) -> Float32Array:
@@ -67,7 +65,7 @@ def make_starter_current(scenario: Scenario, run: Run, grid: Grid) -> Float32Arr
     for edge in run.time_s[begin]:  # inrush of the motor at rest
         late = run.time_s - edge
         amps = amps + np.where(late > 0, 350.0 * np.exp(-late / 0.03), 0.0) * (amps > 0)
-    return np.interp(time, run.time_s, amps).astype(np.float32)
+    return np.asarray(np.interp(time, run.time_s, amps), np.float32)
 
 
 def make_trigger(firings: list[Firing], cylinders: tuple[int, ...], grid: Grid) -> Float32Array:
@@ -89,9 +87,7 @@ def _injections(run: Run, cylinders: tuple[int, ...]) -> tuple[FloatArray, Float
     """Start and length of each injection [s]; it ends before the intake valve opens."""
     chosen = [f for f in run.firings if f.fuel_ms > 0 and f.cylinder in cylinders]
     end_deg = np.array([f.off_deg - 380.0 for f in chosen])
-    end_s = find_instants(
-        end_deg, first_deg=run.first_deg, time_s=run.time_s, speed=run.speed
-    )
+    end_s = run.find(end_deg)
     length = np.array([f.fuel_ms for f in chosen]) * 1e-3
     good = np.isfinite(end_s)
     return end_s[good] - length[good], length[good]

@@ -9,7 +9,6 @@ import numpy as np
 
 from misfire.simulate.scenario import FaultModel
 
-
 COIL_FAULTS = ("weak_coil", "no_primary")  # of the coil: every cylinder on it has them
 
 
@@ -65,7 +64,9 @@ class FaultClock:
             share = 1 / (1 + math.exp(-(load - 0.55) / 0.08))
             return draw < min(1.0, fault.rate * 2.2 * share + 0.05 * fault.rate)
         if fault.pattern == "warm_up":
-            return draw < min(1.0, fault.rate * 2.5 * math.exp(-2.5 * max(0.0, time_s) / duration_s))
+            return draw < min(
+                1.0, fault.rate * 2.5 * math.exp(-2.5 * max(0.0, time_s) / duration_s)
+            )
         if self._in_burst:  # bursts: two states whose long-run share is the rate
             self._in_burst = draw > 1 / self._burst_firings
         elif fault.rate < 1:
@@ -97,17 +98,17 @@ def apply_fault(changes: Changes, fault: FaultModel, rng: np.random.Generator) -
     jitter = math.exp(0.15 * float(rng.standard_normal()))
     match fault.type, fault.kind:
         case "open_secondary", "gap":
-            changes.gap_share *= 1 + 1.6 * s
+            changes.gap_share *= 1 + 2.0 * s
             changes.burn_share *= 1 + 0.35 * s
         case "open_secondary", "lead":
-            changes.lead_gap_mm += (1.0 + 9.0 * s) * jitter
+            changes.lead_gap_mm += (2.0 + 20.0 * s) * jitter
         case "open_secondary", "resistance":
             changes.extra_ohm += 12e3 * 20.0**s * jitter
             changes.breakdown_share *= 1 + 0.1 * s
         case "open_secondary", _:
             changes.is_open = True
         case "fouled_plug", "shunt":
-            changes.shunt_ohm = min(changes.shunt_ohm, 3.0e6 * 0.025**s * jitter)
+            changes.shunt_ohm = min(changes.shunt_ohm, 3.0e6 * 0.015**s * jitter)
             changes.breakdown_share *= 1 - 0.25 * s
             changes.burn_share *= 1 - 0.25 * s
             changes.spark_share *= 1 - 0.75 * s
@@ -118,22 +119,26 @@ def apply_fault(changes: Changes, fault: FaultModel, rng: np.random.Generator) -
             changes.spark_share *= max(0.02, 1 - 1.05 * s * jitter)
         case "weak_coil", "shorted":
             changes.inductance_share *= 1 - 0.7 * s
-            changes.efficiency_share *= 1 - 0.9 * s
+            changes.efficiency_share *= 1 - 0.96 * s
             changes.damping_share *= 1 - 0.7 * s
         case "weak_coil", "feed":
-            changes.feed_ohm += 0.2 + 2.8 * s * jitter
+            changes.feed_ohm += 0.3 + 4.5 * s * jitter
             changes.feed_v += 2.0 * s
         case "weak_coil", _:
             changes.inductance_share *= 1 - 0.35 * s
-            changes.efficiency_share *= 1 - 0.85 * s
+            changes.efficiency_share *= 1 - 0.96 * s
         case "no_primary", "trigger":
             changes.no_trigger = True
         case "no_primary", _:
             changes.no_current = True
         case "mixture", "no_fuel":
             changes.fuel_share *= max(0.0, 0.35 * (1 - s))
+            changes.breakdown_share *= 1.03
+            changes.burn_share *= 1.06
         case "mixture", "lean":
             changes.fuel_share *= 1 - 0.45 * s
+            changes.breakdown_share *= 1 + 0.06 * s
+            changes.burn_share *= 1 + 0.15 * s
         case "mixture", _:  # flooded: far too much, and a wet plug
             changes.fuel_share *= 1 + 1.6 * s
             changes.breakdown_share *= 1 - 0.2 * s
@@ -146,12 +151,11 @@ def apply_fault(changes: Changes, fault: FaultModel, rng: np.random.Generator) -
 def find_changes(
     clocks: list[FaultClock],
     rng: np.random.Generator,
-    *,
     load: float,
     time_s: float,
     duration_s: float,
 ) -> Changes:
-    """Ask some faults and gather what they change in this firing."""
+    """Ask some faults and gather what they change in this firing; see `FaultClock.is_active`."""
     changes = Changes()
     for clock in clocks:
         if clock.is_active(load=load, time_s=time_s, duration_s=duration_s):

@@ -77,6 +77,6 @@ def compute_ignition_probability(
     off = richness - 1.05  # easiest slightly rich
     # the flammable range: about 0.6 to 2.2 in an engine
     charge = 1 / (1 + math.exp((0.62 - richness) / 0.03)) / (1 + math.exp((richness - 2.1) / 0.12))
-    need = 2.2 * (1 + 9.0 * off * off + (14.0 * max(0.0, -off) ** 2)) * (1 + 3.0 * residual)
+    need = 1.5 * (1 + 9.0 * off * off + (14.0 * max(0.0, -off) ** 2)) * (1 + 3.0 * residual)
     strength = math.log(energy_mj / need) + 0.7 * math.log(min(1.0, duration_ms / 0.45))
     return charge / (1 + math.exp(-6.0 * (strength - 0.15)))

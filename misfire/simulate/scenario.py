@@ -225,7 +225,7 @@ class DriveModel:
 
 @dataclass(frozen=True, slots=True)
 class FaultModel:
-    """One fault. `cylinder` 0 for `crank_signal`; a fault of a shared coil names a cylinder of it."""
+    """One fault. `cylinder` is 0 for `crank_signal`; a shared coil's fault names one of its own."""
 
     type: str = _choice("mixture", FAULT_TYPES)
     kind: str = ""
@@ -352,6 +352,8 @@ class Scenario:
                     f"{len(self.instrument)} given, counted from 0"
                 )
             if not set(channel.cylinders) <= numbers:
-                raise ParameterError(f"channel {i}: cylinders {list(channel.cylinders)} not all there")
+                raise ParameterError(
+                    f"channel {i}: cylinders {list(channel.cylinders)} not all there"
+                )
         if self.engine.ignition == "distributor" and self.coil.strikes > 1:
             raise ParameterError("coil.strikes: more than 1 is not modelled on a distributor")

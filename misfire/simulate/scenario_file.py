@@ -67,11 +67,11 @@ def read_scenario(path: Path) -> Scenario:
 
 
 def parse_scenario(text: str) -> Scenario:
-    """Build a scenario from TOML text; see `read_scenario`.
+    r"""Build a scenario from TOML text; see `read_scenario`.
 
     Examples
     --------
-    >>> parse_scenario('seed = 4\\n[engine]\\nidle_rpm = 700').engine.idle_rpm
+    >>> parse_scenario('seed = 4\n[engine]\nidle_rpm = 700').engine.idle_rpm
     700
     """
     from misfire.simulate.draw import draw_scenario

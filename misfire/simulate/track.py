@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from misfire.simulate.cylinder import STEP_DEG
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating[Any]]
 Float32Array = NDArray[np.float32]
 
 

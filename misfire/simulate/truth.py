@@ -94,9 +94,7 @@ def _list_events(firings: list[Firing]) -> dict[str, list[Any]]:
         "sparked": [f.sparked for f in firings],
         "strikes": [len(f.strikes) for f in firings],
         "dwell_ms": [round(f.dwell_s * 1e3, 4) for f in firings],
-        "peak_current_a": [
-            round(f.strikes[0][1].peak_a, 3) if f.strikes else 0.0 for f in firings
-        ],
+        "peak_current_a": [round(f.strikes[0][1].peak_a, 3) if f.strikes else 0.0 for f in firings],
         "firing_voltage_kv": [number(f.firing_kv, 3) for f in firings],
         "coil_kv": [number(f.coil_kv, 3) for f in firings],
         "burn_time_ms": [
@@ -122,9 +120,11 @@ def _list_faulty(scenario: Scenario, run: Run, firings: list[Firing]) -> list[di
         if fault.type in COIL_FAULTS:
             coil = run.coil_of[fault.cylinder]
             cylinders = [c for c, k in run.coil_of.items() if k == coil]
-        elif fault.kind == "open" and scenario.engine.ignition == "wasted_spark":
-            coil = run.coil_of[fault.cylinder]  # no path: neither plug of the pair fires
-            cylinders = [c for c, k in run.coil_of.items() if k == coil]
+        if fault.type == "open_secondary" and len(cylinders) == 1:
+            # the plugs of a waste-spark coil are in series: the mate may lose combustions too
+            coil = run.coil_of[fault.cylinder]
+            if scenario.engine.ignition == "wasted_spark":
+                cylinders += [c for c, k in run.coil_of.items() if k == coil and c != cylinders[0]]
         for cylinder in cylinders:
             own = [f for f in firings if f.cylinder == cylinder]
             misfires = sum(f.misfire for f in own)
@@ -136,6 +136,9 @@ def _list_faulty(scenario: Scenario, run: Run, firings: list[Firing]) -> list[di
                 poor = float(np.mean(others) - np.mean(work[cylinder])) > POOR_WORK * scale
             if fault.type == "low_compression":
                 poor = poor or fault.severity >= 0.25
+            collateral = fault.type == "open_secondary" and cylinder != fault.cylinder
+            if collateral and misfires < FEWEST_LOST:
+                continue
             rows.append(
                 {
                     "cylinder": cylinder,
@@ -143,6 +146,7 @@ def _list_faulty(scenario: Scenario, run: Run, firings: list[Firing]) -> list[di
                     "kind": fault.kind,
                     "severity": fault.severity,
                     "pattern": fault.pattern,
+                    "by_mate": collateral,
                     "rate": round(misfires / len(own), 6) if own else 0.0,
                     "misfires": misfires,
                     "partial": partial,
@@ -196,7 +200,9 @@ def _is_type_visible(scenario: Scenario, fault: dict[str, Any]) -> bool:
     ]
     if scenario.engine.ignition == "wasted_spark":
         mate = _find_mates(scenario).get(str(fault["cylinder"]))
-        sees += [c.role for c in scenario.channel if c.role.startswith("coil") and mate in c.cylinders]
+        sees += [
+            c.role for c in scenario.channel if c.role.startswith("coil") and mate in c.cylinders
+        ]
     voltage = any(role in ("coil_primary", "coil_secondary") for role in sees)
     match fault["type"]:
         case "open_secondary" | "fouled_plug":

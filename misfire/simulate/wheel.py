@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from misfire.simulate.run import Run
 from misfire.simulate.scenario import CamModel, FaultModel, WheelModel
-from misfire.simulate.track import FloatArray, Grid, find_instants, sample_rotation
+from misfire.simulate.track import FloatArray, Grid, sample_rotation
 
 TABLE = 1 << 17  # entries of a revolution: about 0.003 degrees each
 BLOCK = 1 << 17
@@ -25,7 +25,9 @@ class Wheel:
         self.model = model
         self.pitch_deg = 360.0 / model.positions
         missing = {p for gap in model.gaps for p in gap}
-        order = [(model.first_position - 1 + i) % model.positions + 1 for i in range(model.positions)]
+        order = [
+            (model.first_position - 1 + i) % model.positions + 1 for i in range(model.positions)
+        ]
         self.present = np.array([p not in missing for p in order])
         index = np.flatnonzero(self.present)
         error = model.pitch_error_deg * rng.standard_normal(index.size)
@@ -98,7 +100,7 @@ def make_crank(
     edge_deg = run.first_deg
     last_deg = edge_deg + 4.0 * (run.time_s.size - 1)
     teeth = wheel.unroll(edge_deg, last_deg)
-    instants = find_instants(teeth, first_deg=edge_deg, time_s=run.time_s, speed=run.speed)
+    instants = run.find(teeth)
     lost, extra = _draw_pulse_faults(teeth, instants, faults, rng)
     if model.sensor == "hall":
         return _make_hall(wheel, run, grid, teeth, lost, extra, rng)
@@ -173,10 +175,9 @@ def _make_hall(
     rises = falls - share
     more = teeth[extra] + (wheel.pitch_deg - share) * 0.5
     falls, rises = np.concatenate((falls, more)), np.concatenate((rises, more - 0.06 * share))
-    about = {"first_deg": run.first_deg, "time_s": run.time_s, "speed": run.speed}
     jitter = model.jitter_us * 1e-6
-    fall_s = find_instants(falls, **about) + jitter * rng.standard_normal(falls.size)
-    rise_s = find_instants(rises, **about) + jitter * rng.standard_normal(rises.size)
+    fall_s = run.find(falls) + jitter * rng.standard_normal(falls.size)
+    rise_s = run.find(rises) + jitter * rng.standard_normal(rises.size)
     return make_levels(rise_s, fall_s, grid, low=0.15, high=model.high_v)
 
 
@@ -200,9 +201,7 @@ def make_levels(
     return np.asarray(low + (high - low) * level, np.float32)
 
 
-def make_cam(
-    cam: CamModel, run: Run, grid: Grid, rng: np.random.Generator
-) -> Float32Array:
+def make_cam(cam: CamModel, run: Run, grid: Grid, rng: np.random.Generator) -> Float32Array:
     """Make the cam channel: levels that repeat every 720 degrees."""
     last_deg = run.first_deg + 4.0 * (run.time_s.size - 1)
     cycles = 720.0 * np.arange(np.floor(run.first_deg / 720) - 1, np.ceil(last_deg / 720) + 1)
@@ -210,10 +209,9 @@ def make_cam(
     falls = np.sort((cycles[:, None] + np.array(cam.falling_deg)).ravel())
     falls = falls[falls > rises[0]]
     rises = rises[: falls.size]
-    about = {"first_deg": run.first_deg, "time_s": run.time_s, "speed": run.speed}
     jitter = 2e-6
-    rise_s = find_instants(rises, **about) + jitter * rng.standard_normal(rises.size)
-    fall_s = find_instants(falls, **about) + jitter * rng.standard_normal(falls.size)
+    rise_s = run.find(rises) + jitter * rng.standard_normal(rises.size)
+    fall_s = run.find(falls) + jitter * rng.standard_normal(falls.size)
     # a pulse that began before the run: it is high from the start
     rise_s = np.where(np.isnan(rise_s) & (rises < run.first_deg), run.time_s[0], rise_s)
     return make_levels(rise_s, fall_s, grid, low=0.15, high=cam.high_v)

@@ -6,9 +6,12 @@ import json
 import os
 import struct
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from misfire.errors import OutputError, ParameterError
 from misfire.simulate.recording import SimulatedChannel, SimulatedRecording
@@ -58,7 +61,7 @@ def write_recording(sim: SimulatedRecording, folder: Path, *, fmt: str | None = 
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for number, channels in groups.items():
-            _write_renamed(folder / files[number], lambda p, c=channels: write(p, c))
+            _write_renamed(folder / files[number], partial(write, channels=channels))
         truth = json.dumps(sim.truth, separators=(",", ":"))
         _write_renamed(folder / "truth.json", lambda p: p.write_text(truth, encoding="utf-8"))
         card = format_job_card(sim, files, fmt)
@@ -123,7 +126,8 @@ def _write_csv(path: Path, channels: list[SimulatedChannel]) -> None:
     """Write time and values as text, with a header and a row of units."""
     import pandas as pd
 
-    columns = {"Time": np.arange(channels[0].counts.size) / channels[0].rate_hz}
+    columns: dict[str, NDArray[np.floating[Any]]] = {}
+    columns["Time"] = np.arange(channels[0].counts.size) / channels[0].rate_hz
     for name, channel in zip(_columns(channels), channels, strict=True):
         columns[name] = channel.counts * channel.scale
     with path.open("w", encoding="utf-8", newline="") as file:
