@@ -115,7 +115,7 @@ def _reach(rail: Rail, ends: NDArray[np.int64], pieces: list[Piece], goal: int |
     tooth_s, pattern = rail.tooth_s, rail.pattern
     stop = tooth_s.size - 1 if goal is None else goal
     begin = pieces[-1].last[0] if pieces else 0
-    time_s = tooth_s[begin : stop + 1].tolist()
+    time_s = tooth_s[begin : stop + 2].tolist()  # one more, to look ahead from the goal
     target = None if goal is None else goal - begin
     steps, lengths = pattern.steps.tolist(), rail.lengths.tolist()
     if pieces:

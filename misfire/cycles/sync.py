@@ -228,8 +228,9 @@ def _turn_speeds(
         speed[open_end, -1] = speed[open_end, -3]
         steady = np.all(np.abs(np.diff(speed, axis=1)) < STEADY_LOG, axis=1)
         if most is None:
-            excess = speed[:, gaps] - (speed[:, gaps - 1] + speed[:, gaps + 1]) / 2
-            steady &= np.all(np.abs(excess) < margin, axis=1)
+            before, after = speed[:, gaps - 1], speed[:, gaps + 1]
+            steady &= np.all(np.abs(speed[:, gaps] - (before + after) / 2) < margin, axis=1)
+            steady &= np.all(np.abs(after - before) < STEADY_LOG, axis=1)
         else:
             speeds.append(speed[steady])
         starts.append(group[steady])

@@ -61,7 +61,8 @@ def decode_wheel(tooth_s: NDArray[np.float64], *, wheel: CrankWheel | None) -> C
         if found is None:
             raise CycleError(
                 f"crank: no wheel can be made out of {tooth_s.size} pulses, as no gap returns "
-                "after the same number of teeth; give [crank_wheel] in the job card or check the sensor"
+                "after the same number of teeth; give [crank_wheel] in the job card or check the "
+                "sensor"
             )
         wheel = found[0]
         message = f"the crank wheel was worked out from its signal: {describe_wheel(wheel)}"
@@ -179,7 +180,11 @@ def _join(
             turns, sure = _count_turns(times[-1], positions[-1], time_s, position, pattern)
             stretch += 0 if sure else 1
             base = turns * pattern.positions
-            lost.append((times[-1][-1], time_s[0]))
+            step = int(position[0]) + base - int(positions[-1][-1])
+            tooth = np.searchsorted(pattern.offsets, position[0] % pattern.positions)
+            next_pulse = piece.first[0] == pieces[k - 1].last[0] + 1
+            if not (sure and next_pulse and step == pattern.steps[tooth - 1]):
+                lost.append((times[-1][-1], time_s[0]))
         times.append(time_s)
         positions.append(position + base)
         stretches.append(np.full(time_s.size, stretch, np.int32))
@@ -283,6 +288,13 @@ def _report(track: CrankTrack, tooth_s: NDArray[np.float64]) -> tuple[Finding, .
             f"among {track.time_s.size} teeth"
         )
         findings.append(Finding("crank_repaired", "warning", message))
+    broken = _broken_tooth(track)
+    if broken is not None:
+        message = (
+            f"the tooth {broken:.0f} deg after the reference is missing in most revolutions: a "
+            "broken tooth, or the job card names the wrong [crank_wheel]"
+        )
+        findings.append(Finding("crank_tooth_missing", "warning", message))
     if track.lost_s is not None:
         inner = (track.lost_s[:, 0] >= track.time_s[0]) & (track.lost_s[:, 1] <= track.time_s[-1])
         lost = track.lost_s[inner]
@@ -299,3 +311,15 @@ def _report(track: CrankTrack, tooth_s: NDArray[np.float64]) -> tuple[Finding, .
         message = "the crank wheel has no single reference: the revolution's beginning is unknown"
         findings.append(Finding("revolution_unknown", "info", message))
     return tuple(findings)
+
+
+def _broken_tooth(track: CrankTrack) -> float | None:
+    """Angle within the revolution at which a pulse is missing in more than half of them."""
+    revolutions = float(np.ptp(track.angle_deg)) / 360.0
+    if track.repaired_s is None or track.n_missing < max(3.0, 0.5 * revolutions):
+        return None
+    pitch_deg = 360.0 / track.wheel.positions
+    angle = np.interp(track.repaired_s, track.time_s, track.angle_deg) % 360.0
+    counts = np.bincount(np.round(angle / pitch_deg).astype(int) % track.wheel.positions)
+    most = int(np.argmax(counts))
+    return most * pitch_deg if counts[most] > 0.5 * revolutions else None
