@@ -17,7 +17,6 @@ FLOOR_COUNTS = 1.5  # arming level is never below this: a converter's own step
 SWING_SHARE = 0.01  # arming level is never below this share of the piece's own amplitude
 ARM_SHARE = 0.2  # a half wave counts if it reaches this share of its like neighbours' peaks...
 DECAY_PER_PITCH = 0.6  # ...which fades by this factor for each tooth pitch of distance
-NARROW_SHARE = 0.06  # a half wave of less than this share of itself and both neighbours is a spike
 REACH = (2, 4, 6, 8)  # neighbours looked at on each side: those of the same sign
 PASSES = 6  # passes of pruning; each lets the reach grow over pruned half waves
 
@@ -225,7 +224,7 @@ def _prune(waves: NDArray[np.void]) -> tuple[NDArray[np.int64], NDArray[np.float
         peak = waves["peak"][kept].astype(float)
         start = waves["start"][kept]
         pitch = _local_pitch(start)
-        small = _is_small(peak, start, pitch) | _is_narrow(start)
+        small = _is_small(peak, start, pitch)
         if not small.any():
             break
         kept, peak = kept[~small], peak[~small]
@@ -249,14 +248,6 @@ def _local_pitch(start: NDArray[np.float64]) -> NDArray[np.float64]:
     after = np.concatenate((whole, [np.inf, np.inf]))
     pitch = np.minimum(before, after)
     return np.where(np.isfinite(pitch), pitch, float(whole[-1]))
-
-
-def _is_narrow(start: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Whether each half wave is a spike within a longer one."""
-    narrow = np.zeros(start.size, bool)
-    if start.size >= 4:
-        narrow[1:-2] = start[2:-1] - start[1:-2] < NARROW_SHARE * (start[3:] - start[:-3])
-    return narrow
 
 
 def _is_small(

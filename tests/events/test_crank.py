@@ -75,7 +75,7 @@ class TestVr:
         signal = crank.vr("60-2", rate_hz=RATE)
         hum = 20 * np.sin(2 * np.pi * 50 * np.arange(signal.size) / RATE)
         counts = as_counts(signal + hum, rng=rng, noise=12, offset=-60)  # amplitude about 700
-        counts[rng.integers(0, counts.size, 300)] = 3000  # single-sample glitches
+        counts[3 * rng.integers(0, counts.size // 3, 300)] = 3000  # glitches of one sample each
         train = find_teeth(whole(counts), rate_hz=RATE)
         true_s, _ = crank.teeth("60-2")
         error_s = match(train.tooth_s, true_s[true_s < 2.0 - 1e-4], within_s=40e-6)
