@@ -14,7 +14,8 @@ import pytest
 
 from misfire.cli import output, progress
 from misfire.cli.app import app, main
-from misfire.resources import find_resource
+from misfire.cli.simulate import Format
+from misfire.simulate.scenario import FORMATS
 
 COMMANDS = sorted(info.name or info.callback.__name__ for info in app.registered_commands)
 READERS = ("check", "diagnose", "ingest")  # commands that take a recording or a job card
@@ -64,12 +65,10 @@ def card(tmp_path):
     return path
 
 
-def find_demo() -> Path:
-    """Find the job card of the bundled recording."""
-    path = find_resource("data_demo") / "job.toml"
-    if not path.is_file():
+def require_demo() -> None:
+    """Skip where the checkout has no bundled recording."""
+    if not (Path(__file__).resolve().parents[2] / "data_demo" / "job.toml").is_file():
         pytest.skip("data_demo holds no recording yet")
-    return path
 
 
 def assert_one_line(status, out, err, *words):
@@ -251,8 +250,11 @@ class TestOutput:
             "scenario.toml",
         ]
 
+    def test_simulate_offers_every_format(self):
+        assert {form.value for form in Format} == set(FORMATS)
+
     def test_demo_writes_the_contract_files(self, run, tmp_path):
-        find_demo()
+        require_demo()
         status, out, err = run("demo", "-o", tmp_path / "demo", "--json")
         assert (status, err) == (0, "")
         document = json.loads(out)
