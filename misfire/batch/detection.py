@@ -107,13 +107,14 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
     for role in STROKE_ROLES:
         for old in recording.channels:
             if old.role == role and strokes.get(old.name) is not None:
-                moved = _move_strokes(strokes[old.name], old, renamed[old.name])
-                trains.append(StrokeTrain(renamed[old.name], moved))
+                new = renamed.get(old.name)
+                if new is not None:
+                    trains.append(StrokeTrain(new, _move_strokes(strokes[old.name], old, new)))
     pickups = _measure_pickups(recording, renamed, trains)
     track = None
     for old in recording.channels:
         if old.role == "crank" and track is None:
-            tooth_s = _move(teeth[old.name], old, renamed[old.name])
+            tooth_s = _move(teeth[old.name], old, renamed.get(old.name))
             try:
                 track = decode_wheel(tooth_s, wheel=recording.job.wheel)
                 findings += [
@@ -122,7 +123,7 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
             except CycleError as error:
                 findings.append(Finding("no_sync", "error", str(error), old.name))
     rises = [
-        _move(cam[old.name], old, renamed[old.name])
+        _move(cam[old.name], old, renamed.get(old.name))
         for old in recording.channels
         if old.role == "cam"
     ]
@@ -270,10 +271,8 @@ def _move(time_s: NDArray[np.float64], old: Channel, new: Channel | None) -> NDA
     return new.start_s + (time_s - old.start_s) * (old.rate_hz / new.rate_hz)
 
 
-def _move_strokes(strokes: NDArray[np.void], old: Channel, new: Channel | None) -> NDArray[np.void]:
+def _move_strokes(strokes: NDArray[np.void], old: Channel, new: Channel) -> NDArray[np.void]:
     """Strokes on the common clock."""
-    if new is None:
-        return strokes[:0]
     moved = strokes.copy()
     for name in ("start_s", "stop_s"):
         moved[name] = _move(strokes[name], old, new)

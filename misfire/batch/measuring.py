@@ -16,7 +16,7 @@ from misfire.cycles.sparkclock import track_from_sparks
 from misfire.errors import CycleError
 from misfire.features.spark import compute_spark, gather_strokes
 from misfire.features.table import build_firing_table
-from misfire.features.torque import TorqueTable, compute_torque
+from misfire.features.torque import TorqueTable, compute_torque, make_no_torque
 from misfire.records import CrankTrack, Finding, Firings, Recording, StrokeTrain
 
 if TYPE_CHECKING:
@@ -85,7 +85,12 @@ def measure(recording: Recording, *, progress: Progress | None = None) -> Eviden
     )
     firings = find_firings(track, trains, engine=engine, phase=phase)
     findings += firings.findings
-    torque = compute_torque(track, firings, engine=engine)
+    # Sparks alone do not show the speed within a cycle: their own timing would pass for torque.
+    torque = (
+        compute_torque(track, firings, engine=engine)
+        if has_crank
+        else make_no_torque(firings.cylinder.size)
+    )
     strokes = gather_strokes(firings, [*trains, *_index_pickups(detected.pickups, firings)])
     table = build_firing_table(firings, torque, compute_spark(strokes, firings), engine=engine)
     return Evidence(

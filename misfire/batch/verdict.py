@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from misfire.batch.measuring import Evidence
 from misfire.batch.panels import build_panels
+from misfire.batch.witnesses import find_witnesses
 from misfire.classify.evidence import write_evidence
 from misfire.classify.rules import score_cylinders, score_firings
 from misfire.classify.separability import advise_channels, find_separable, spread_probability
-from misfire.features.cylinders import CRANKING_RPM, build_cylinder_table
+from misfire.features.cylinders import build_cylinder_table
 from misfire.records import (
     EVENT_COLUMNS,
     FAULT_TYPES,
@@ -132,30 +133,6 @@ def decide(evidence: Evidence) -> Verdict:
         witnesses={str(c): sorted(w) for c, w in witnesses.items()},
         settings={"model": "physics scores", "phase": "resolved" if firings.resolved else "open"},
     )
-
-
-def find_witnesses(evidence: Evidence) -> dict[int, frozenset[str]]:
-    """Which kinds of evidence each cylinder has; see WITNESSES of the separability table."""
-    firings = evidence.firings
-    torque = np.isfinite(evidence.torque.deficit_z)
-    cranking = torque & (firings.rpm < CRANKING_RPM)
-    found = {}
-    for cylinder in range(1, evidence.recording.job.engine.cylinders + 1):
-        own = firings.cylinder == cylinder
-        have = set()
-        if own.any():
-            if np.isfinite(evidence.strokes["burn_time_ms"][own]).mean() > 0.3:
-                have.add("burn")
-            if np.isfinite(evidence.strokes["peak_current_a"][own]).mean() > 0.3:
-                have.add("current")
-            if (evidence.strokes["watched"][own] > 0).any():
-                have.add("switching")
-            if evidence.has_crank and torque[own].mean() > 0.3:
-                have.add("torque")
-            if evidence.has_crank and cranking[own].sum() >= 3:
-                have.add("cranking")
-        found[cylinder] = frozenset(have)
-    return found
 
 
 def _share_pairs(evidence: Evidence, faulty: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,6 +1,6 @@
 """Torque of each power stroke from crank speed, with wheel errors and trend removed."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from misfire.records import CrankTrack, Engine, Firings
 
 PITCH_PRIOR = 1.5e-3  # usual relative speed error of one window by tooth pitch errors
 SPEED_BINS = 8
+LEAST_NEIGHBOURS = 4  # firings on each side against which one is judged
 LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
 
 
@@ -95,6 +96,22 @@ def compute_torque(track: CrankTrack, firings: Firings, *, engine: Engine) -> To
     )
 
 
+def make_no_torque(n_firings: int) -> TorqueTable:
+    """Make the table of a recording without crank speed: NaN throughout.
+
+    Parameters
+    ----------
+    n_firings : int [>= 0]
+
+    Returns
+    -------
+    table : TorqueTable
+    """
+    nothing = np.full(n_firings, np.nan)
+    names = [f.name for f in fields(TorqueTable) if f.name != "disturbed"]
+    return TorqueTable(**dict.fromkeys(names, nothing), disturbed=np.zeros(n_firings, bool))
+
+
 def _intervals(engine: Engine) -> dict[int, float]:
     """Crank angle from each cylinder's TDC to the next cylinder's."""
     angles = np.append(np.array(engine.firing_angles_deg), 720.0)
@@ -130,8 +147,11 @@ def _remove_pitch_error(
     """Take out of each cylinder what grows with the square of speed: wheel, not torque."""
     if engine.cylinders < 2:
         return energy
-    reference = running_quantile(energy, reach=engine.cylinders)
+    # Whole cycles around each firing, itself left out: every cylinder weighs the same in it.
+    reference = running_quantile(energy, reach=engine.cylinders, skip_self=True)
     relative = (energy - reference) / speed2
+    relative[: engine.cylinders] = np.nan
+    relative[-engine.cylinders :] = np.nan
     inverse = 1.0 / speed2
     corrected = energy.copy()
     for c in engine.firing_order:
@@ -183,7 +203,7 @@ def _against_neighbours(
     n_cylinders = engine.cylinders
     # With two cylinders, one of them dead, half of the neighbours are lost firings.
     quantile = 0.7 if n_cylinders == 2 else 0.5
-    reach = max(n_cylinders + n_cylinders // 2, 4)
+    reach = n_cylinders * -(-LEAST_NEIGHBOURS // n_cylinders)  # whole cycles
     level = running_quantile(energy, reach=reach, quantile=quantile, skip_self=True)
     deficit = level - energy
     own = np.full(energy.size, np.nan)
