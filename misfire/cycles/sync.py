@@ -16,7 +16,8 @@ LOOK_AHEAD_COST = 0.5  # a next pitch that is odd counts at most this much: it m
 MOST_MISSING = 4  # pulses missing in one place that are counted across
 MOST_PENDING = 4  # faulty pulses since the last gap on count
 GAP_LOG = 0.5  # a step longer than this is a gap: ln 1.65
-MOST_EXCESS = 0.2  # a gap seen longer or shorter than this, in log pitch, is not believed
+LEARN_LOG = 0.5  # neighbouring pitches differ less even where teeth are seen out of place
+MOST_EXCESS = 0.27  # a gap seen longer or shorter than this, in log pitch, is not believed
 LEAST_LEARNT = 3  # revolutions needed to learn how long the gaps are seen
 MOST_LEARNT = 2000  # revolutions looked at for that
 PLAIN_CONFIRM = 8  # teeth on count that take the place of a gap, on a plain wheel
@@ -123,7 +124,7 @@ def follow(
         if on_count or (plain and steady >= PLAIN_CONFIRM):
             pending = 0
         if goal is not None and at >= goal:
-            if at == goal and tooth == goal_tooth:
+            if at == goal and (plain or tooth == goal_tooth):
                 walk.confirmed = True
                 return walk
             break
@@ -160,7 +161,9 @@ def _explain(
 
 
 def learn_lengths(log_pitch: NDArray[np.float64], pattern: Pattern) -> NDArray[np.float64]:
-    """Learn how long the gaps are seen to be; a sensor often sees them some per cent too long.
+    """Learn how long the gaps and the pitches beside them are seen to be.
+
+    A sensor often sees a gap some per cent too long, and the teeth beside it out of place.
 
     Parameters
     ----------
@@ -172,16 +175,32 @@ def learn_lengths(log_pitch: NDArray[np.float64], pattern: Pattern) -> NDArray[n
     Returns
     -------
     lengths : float64 array [shape=(pattern.n_teeth,), unit=pitches]
-        `pattern.steps`, with the median of the recording for each gap, if within a fifth of it.
+        `pattern.steps`, with the medians of the recording in and beside the gaps.
     """
-    lengths = pattern.steps.astype(float)
-    _, speed = _turn_speeds(log_pitch, np.log(lengths), MOST_LEARNT)
+    n, lengths = pattern.n_teeth, pattern.steps.astype(float)
+    log_lengths = np.log(lengths)
+    starts = _gap_ends(log_pitch, log_lengths, LEARN_LOG)
+    starts = starts[starts + 2 * n <= log_pitch.size][:MOST_LEARNT]
+    columns = np.arange(2 * n)
+    speed = log_pitch[starts[:, None] + columns] - log_lengths[columns % n]
+    speed = speed[np.all(np.abs(np.diff(speed, axis=1)) < LEARN_LOG, axis=1)]
     if len(speed) < LEAST_LEARNT:
         return lengths
-    excess = np.median(speed[:, 1:-1] - (speed[:, :-2] + speed[:, 2:]) / 2, axis=0)
-    excess[(pattern.steps == 1) | (np.abs(excess) > MOST_EXCESS)] = 0.0
-    learnt: NDArray[np.float64] = lengths * np.exp(excess)
-    return learnt
+    gap = pattern.steps > 1
+    near = np.tile(gap | np.roll(gap, 1) | np.roll(gap, -1), 2).astype(np.int8)
+    edges = np.flatnonzero(np.diff(near))
+    if near[0]:
+        edges = edges[1:]  # the group that the first column is in comes again in the second turn
+    for before, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=False):
+        # against a straight line between the pitches just outside
+        inside = np.arange(before + 1, last + 1)
+        share = (inside - before) / (last + 1 - before)
+        line = speed[:, [before]] * (1 - share) + speed[:, [last + 1]] * share
+        excess = np.median(speed[:, inside] - line, axis=0)
+        lengths[inside % n] = pattern.steps[inside % n] * np.exp(
+            np.clip(excess, -MOST_EXCESS, MOST_EXCESS)
+        )
+    return lengths
 
 
 def find_regular_turns(
@@ -202,39 +221,27 @@ def find_regular_turns(
         Pulses that are the first tooth after the first gap, with a whole revolution behind them
         that has the right number of teeth, the gaps in their places, and a steady speed.
     """
-    return _turn_speeds(log_pitch, np.log(lengths), None)[0]
-
-
-def _turn_speeds(
-    log_pitch: NDArray[np.float64], log_lengths: NDArray[np.float64], most: int | None
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Regular revolutions and their speeds, from the gap before to the next one's first pitch.
-
-    Speeds are logarithms of seconds per pitch, kept only if `most` limits their number.
-    """
-    n = log_lengths.size
-    candidates = _gap_ends(log_pitch, log_lengths)
-    candidates = candidates[candidates + n <= log_pitch.size][:most]
+    n, log_lengths = lengths.size, np.log(lengths)
+    candidates = _gap_ends(log_pitch, log_lengths, STEADY_LOG)
+    candidates = candidates[candidates + n <= log_pitch.size]
+    # intervals from the gap before to the first one of the next revolution, where it exists
     columns = np.arange(-1, n + 1)
     expected = log_lengths[columns % n]
     # one pulse more or less beside a gap must show: half way to that, against both neighbours
     gaps = np.flatnonzero(expected[1:-1] > GAP_LOG) + 1
     margin = np.log1p(np.exp(-expected[gaps])) / 2
-    starts, speeds = [np.empty(0, np.int64)], [np.empty((0, n + 2))]
+    starts = [np.empty(0, np.int64)]
     for group in np.array_split(candidates, max(1, candidates.size * (n + 2) // (1 << 21))):
         rows = np.minimum(group[:, None] + columns, log_pitch.size - 1)
         speed = log_pitch[rows] - expected
         open_end = group + n >= log_pitch.size  # the recording ends with the gap
         speed[open_end, -1] = speed[open_end, -3]
+        before, after = speed[:, gaps - 1], speed[:, gaps + 1]
         steady = np.all(np.abs(np.diff(speed, axis=1)) < STEADY_LOG, axis=1)
-        if most is None:
-            before, after = speed[:, gaps - 1], speed[:, gaps + 1]
-            steady &= np.all(np.abs(speed[:, gaps] - (before + after) / 2) < margin, axis=1)
-            steady &= np.all(np.abs(after - before) < STEADY_LOG, axis=1)
-        else:
-            speeds.append(speed[steady])
+        steady &= np.all(np.abs(speed[:, gaps] - (before + after) / 2) < margin, axis=1)
+        steady &= np.all(np.abs(after - before) < STEADY_LOG, axis=1)
         starts.append(group[steady])
-    return np.concatenate(starts), np.concatenate(speeds)
+    return np.concatenate(starts)
 
 
 def find_gap_ends(
@@ -252,17 +259,17 @@ def find_gap_ends(
     -------
     candidates : int64 array [unit=tooth index, ascending]
     """
-    return _gap_ends(log_pitch, np.log(lengths))
+    return _gap_ends(log_pitch, np.log(lengths), STEADY_LOG)
 
 
 def _gap_ends(
-    log_pitch: NDArray[np.float64], log_lengths: NDArray[np.float64]
+    log_pitch: NDArray[np.float64], log_lengths: NDArray[np.float64], most: float
 ) -> NDArray[np.int64]:
     """Find intervals that fit the first gap beside both neighbours; the pulses they end with."""
     before = log_pitch[:-2] - log_lengths[-2]
     gap = log_pitch[1:-1] - log_lengths[-1]
     after = log_pitch[2:] - log_lengths[0]
-    steady = (np.abs(gap - before) < STEADY_LOG) & (np.abs(after - gap) < STEADY_LOG)
+    steady = (np.abs(gap - before) < most) & (np.abs(after - gap) < most)
     return np.flatnonzero(steady) + 2
 
 

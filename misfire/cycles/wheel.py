@@ -14,8 +14,9 @@ MARGIN_TURNS = 0.3  # a count of revolutions across a lost span must be this sur
 LEAST_SPREAD = 0.01  # relative speed change within a lost span that is always reckoned with
 MOST_SLOWING = 1.5  # a last pitch this much longer than usual: the engine may have stopped
 FEW_IN_SYNC = 0.5  # with fewer teeth in sync, another wheel is thought of
-MANY_REPAIRED_PLAIN = 0.01  # so many pulses missing, of all, on a plain wheel are rather a gap
-MANY_REPAIRED = 1.5  # so many pulses repaired in each revolution are rather another wheel
+MANY_MISSING_PLAIN = 0.01  # so many pulses missing, of all, on a plain wheel are rather a gap
+MANY_MISSING = 1.5  # so many pulses missing in each revolution are rather another wheel...
+MANY_EXTRA = 0.5  # ...and so many extra ones: noise does not keep step with the wheel
 
 
 def decode_wheel(tooth_s: NDArray[np.float64], *, wheel: CrankWheel | None) -> CrankTrack:
@@ -254,10 +255,11 @@ def _refuse_other_wheel(
 ) -> None:
     """Raise if nothing could be synchronised, or the pulses plainly are another wheel's."""
     n_in_sync = sum(part.size for piece in pieces for part in piece.index)
-    n_repaired = sum(len(piece.missing_s) + len(piece.extra_s) for piece in pieces)
-    # one pulse in every revolution may be a broken tooth; more is rather another wheel
-    allowed = MANY_REPAIRED_PLAIN if pattern.plain else MANY_REPAIRED / pattern.n_teeth
-    doubtful = n_repaired > allowed * n_in_sync
+    n_missing = sum(len(piece.missing_s) for piece in pieces)
+    n_extra = sum(len(piece.extra_s) for piece in pieces)
+    # one missing in every revolution may be a broken tooth; more is rather another wheel
+    allowed = MANY_MISSING_PLAIN if pattern.plain else MANY_MISSING / pattern.n_teeth
+    doubtful = n_missing > allowed * n_in_sync or n_extra * pattern.n_teeth > MANY_EXTRA * n_in_sync
     if pieces and n_in_sync >= FEW_IN_SYNC * tooth_s.size and not doubtful:
         return
     found = find_wheel(tooth_s)
