@@ -5,7 +5,6 @@ import os
 import re
 import tempfile
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import asdict
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -91,11 +90,14 @@ def _refuse_own_source(recording: Recording, path: Path) -> None:
     sources = [recording.path]
     sources += [recording.job.folder / card.file for card in recording.job.channels]
     for source in sources:
-        with suppress(OSError):
-            if path.exists() and source.exists() and path.samefile(source):
-                raise OutputError(
-                    f"{path}: is a file that this recording is read from; give another name"
-                )
+        try:
+            is_same = path.samefile(source)
+        except OSError:  # one of them does not exist
+            continue
+        if is_same:
+            raise OutputError(
+                f"{path}: is a file that this recording is read from; give another name"
+            )
     if path.is_dir():
         raise OutputError(f"{path}: is a folder; give the name of a file")
 

@@ -149,33 +149,31 @@ def _find_lattice(
         return None
     anchor = int(sure[np.argmin(spacings[sure])])
     step = float(spacings[anchor])
+    doubt = float(slacks[anchor])  # how far the step itself may be off
     away = known - known[anchor]
     slack = tolerance + tolerance[anchor]
-    for _ in range(60):
-        finer = None
-        span = 2 * step
-        while finer is None:
-            near = np.abs(away) <= span
-            steps, error = away[near], slack[near]
-            counts = np.rint(steps / step)
-            weight = 1 / error**2
-            power = float((weight * counts**2).sum())
-            refined = float((weight * counts * steps).sum() / power) if power > 0 else step
-            off = np.abs(steps - counts * refined) > 2 * error
-            if off.any():
-                left = np.abs(steps - counts * step)
-                left = left[off & (left > 3 * error)]
-                if left.size == 0:
-                    return None
-                finer = float(left.min())
-            elif near.all():
-                return refined, float(known[anchor])
-            else:
-                step = refined
-                span *= 2
-        step = finer
-        if step <= max(4 * float(slack.min()), _MIN_STEP):
-            return None
+    span = 2 * step
+    while step > max(4 * doubt, _MIN_STEP):
+        near = np.abs(away) <= span
+        steps, error = away[near], slack[near]
+        counts = np.rint(steps / step)
+        allowed = error + np.abs(counts) * doubt
+        left = np.abs(steps - counts * step)
+        off = left > allowed
+        if off.any():  # the remainder shows a finer step
+            places = np.flatnonzero(off)
+            finest = places[np.argmin(left[places])]
+            step, doubt = float(left[finest]), float(allowed[finest])
+            span = 2 * step
+            continue
+        moved = counts != 0
+        if moved.any():
+            weight = (counts[moved] / error[moved]) ** 2
+            step = float((weight * steps[moved] / counts[moved]).sum() / weight.sum())
+            doubt = min(doubt, 2 * float((error[moved] / np.abs(counts[moved])).min()))
+        if near.all():
+            return step, float(known[anchor])
+        span *= 2
     return None
 
 
@@ -184,15 +182,23 @@ def _polish(
 ) -> tuple[float, float] | None:
     """Shift a nearly right grid until every number is within its tolerance, or give None.
 
-    A grid through 0 keeps 0. Source: Lawson's iteration for Chebyshev fits (J. R. Rice, The
-    Approximation of Functions, vol. 2, 1969), from memory.
+    A grid through 0 keeps 0: each number then bounds the step on both sides. Else by Lawson's
+    iteration for Chebyshev fits. Source: J. R. Rice, The Approximation of Functions, vol. 2
+    (1969), from memory.
     """
     counts = np.rint((known - origin) / step)
+    if origin == 0.0:
+        at_zero = counts == 0
+        if np.any(np.abs(known[at_zero]) > tolerance[at_zero]) or at_zero.all():
+            return None
+        places, values, slack = counts[~at_zero], known[~at_zero], tolerance[~at_zero]
+        low = float(((values / places) - slack / np.abs(places)).max())
+        high = float(((values / places) + slack / np.abs(places)).min())
+        return ((low + high) / 2, 0.0) if low <= high else None
     weight = 1 / tolerance**2
     for _ in range(40):
-        total = float(weight.sum())
-        mean_count = float((weight * counts).sum()) / total if origin else 0.0
-        mean = float((weight * known).sum()) / total if origin else 0.0
+        weight /= weight.sum()
+        mean_count, mean = float((weight * counts).sum()), float((weight * known).sum())
         centred = counts - mean_count
         power = float((weight * centred**2).sum())
         if power <= 0:

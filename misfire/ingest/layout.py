@@ -61,7 +61,7 @@ class TextLayout:
     time_is_named: bool = False
     rate_hz: float | None = None
     is_logic: bool = False  # all columns but the time hold only 0 and 1 in the head
-    changes_each_row: bool = False  # no row of the head repeats the one before, time apart
+    changes_each_row: bool = False  # hardly a row of the head repeats the one before, time apart
 
 
 def find_layout(head: str) -> TextLayout | None:
@@ -204,7 +204,7 @@ def _read_header(
             names = row
             break
     if names is None:
-        return blank, units or blank
+        return units or blank, units or blank
     pairs = [split_unit(name) for name in names]
     found = tuple(unit for _, unit in pairs)
     merged = tuple(a or b for a, b in zip(units or blank, found, strict=True))
@@ -246,10 +246,10 @@ def _find_time(layout: TextLayout, rows: list[list[str]]) -> TextLayout:
             )
         plain = split_unit(name)[0] or name
         if _TIME_NAME.fullmatch(plain) or unit.lower() in TIME_UNITS or name.lower() in TIME_UNITS:
-            column, is_named = i, True
+            column, is_named = (i, True) if layout.width > 1 else (None, False)
             break
     values = [parse_number(row[0], layout.decimal) for row in rows]
-    if column is None and layout.width > 1 and len(values) >= 2:
+    if column is None and layout.width > 1 and len(values) >= 2 and layout.rate_hz is None:
         rises = all(a < b for a, b in zip(values, values[1:], strict=False))
         is_index = _INDEX_NAME.fullmatch(layout.names[0]) is not None
         steps = {b - a for a, b in zip(values, values[1:], strict=False)}
@@ -263,6 +263,7 @@ def _find_time(layout: TextLayout, rows: list[list[str]]) -> TextLayout:
         [parse_number(c, layout.decimal) for i, c in enumerate(row[: layout.width]) if i != column]
         for row in rows
     ]
+    n_repeats = sum(a == b for a, b in zip(others, others[1:], strict=False))
     return TextLayout(
         layout.delimiter,
         layout.decimal,
@@ -275,5 +276,5 @@ def _find_time(layout: TextLayout, rows: list[list[str]]) -> TextLayout:
         is_named,
         layout.rate_hz,
         is_logic=bool(others) and all(value in (0.0, 1.0) for row in others for value in row),
-        changes_each_row=all(a != b for a, b in zip(others, others[1:], strict=False)),
+        changes_each_row=n_repeats <= len(others) // 20,
     )

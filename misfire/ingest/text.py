@@ -249,7 +249,7 @@ class _Table:
             skip_blank_lines=True,
             on_bad_lines="error",
         )
-        block = np.ascontiguousarray(frame[self.used].to_numpy().T)
+        block = np.array(frame[self.used].to_numpy().T, order="C")
         if layout.delimiter != " " and '"' not in text:
             n_expected = block.shape[1] * (layout.width - 1)
             if text.count(layout.delimiter) > n_expected:  # pandas drops cells past the last
