@@ -300,6 +300,10 @@ def _measure_burn(
         open_rows &= ~(has & ~again) & has
         strokes["restrikes"] += again
         search_from = np.where(again, hit + 3 * skip + lag // 2, search_from)
+        if again.any():  # what a restrike lifts is not the level of the line behind it
+            left[again] = np.maximum(left[again], (hit + 3 * skip)[again, None])
+            right = np.maximum(right, left + 1)
+            running = mean_between(left, right)
     # A shunted plug decays without a collapse: no burn; so does a ring without a spark line.
     fading = running[rows, np.maximum(burn_end - 1, 0)] < 0.3 * start_level
     short = burn_end - peak_at < settle + lag // 2
