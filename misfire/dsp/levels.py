@@ -54,7 +54,8 @@ def find_coil_levels(counts: NDArray[np.int16]) -> CoilLevels | None:
     Returns
     -------
     levels : CoilLevels or None
-        None if the channel does not rest on two levels with kicks far above them.
+        None if the channel does not rest on two levels with kicks far above them, or the kicks go
+        down.
 
     Notes
     -----
@@ -67,10 +68,10 @@ def find_coil_levels(counts: NDArray[np.int16]) -> CoilLevels | None:
     top = float(counts.max())
     middle = float(np.median(counts))
     span = top - middle
-    if span < 20:
+    if span < 20 or middle - float(counts.min()) > 2 * span:  # the latter: leads reversed
         return None
     # This window holds both rest levels; the spark line lies above it or is far less frequent.
-    window = counts[(counts > middle - 0.15 * span) & (counts < middle + 0.10 * span)]
+    window = counts[(counts > middle - 0.30 * span) & (counts < middle + 0.10 * span)]
     values, n = np.unique(window, return_counts=True)
     if values.size < 2:
         return None
