@@ -12,6 +12,7 @@ from misfire.dsp.windows import cut_windows, fit_lines
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
 
 BATCH = 256
+LIMIT_BEND = 0.25  # the upper half of a ramp flatter than this: the driver limits the current
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,7 +268,8 @@ def _measure_ramp(
         back = 2 * value / (lower + np.sqrt(np.maximum(lower**2 - 2 * bend * value, 0)))
         root = zero_at + (middle_ms - back) * rate / 1e3
         late = start - root
-        start = np.where(sure & (np.abs(late) < 0.08 * length), root, start)
+        whole = sure & (strokes["ramp_bend"] >= LIMIT_BEND)  # a plateau is no part of a parabola
+        start = np.where(whole & (np.abs(late) < 0.08 * length), root, start)
     strokes["start_s"] = np.where(sure, start - zero_at, np.nan)
     strokes["dwell_ms"] = np.where(sure, (strokes["stop_s"] + zero_at - start) / rate * 1e3, np.nan)
     ahead = (start - zero_at) / rate * 1e3 - middle_ms
@@ -275,5 +277,5 @@ def _measure_ramp(
         sure, (value + lower * ahead + 0.5 * bend * ahead**2) * size, np.nan
     )
     strokes["flags"] |= np.where(overlap, STROKE_FLAGS["overlap"], 0).astype(np.uint32)
-    limited = strokes["ramp_bend"] < 0.25
+    limited = strokes["ramp_bend"] < LIMIT_BEND
     strokes["flags"] |= np.where(limited, STROKE_FLAGS["limited"], 0).astype(np.uint32)
