@@ -1,0 +1,101 @@
+"""Secondary pick-ups: instants, burn and ratios; of either polarity and uncalibrated."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+
+from misfire.events.secondary import find_pickup_strokes, measure_pickup
+from tests.builders.coils import digitise, make_channel, reader
+
+N = 20
+STOPS = 0.0213 + 0.0400037 * np.arange(N)
+
+
+def pickup(stops, *, kick, burn=None, burn_s=1.5e-3, rate_hz=500e3, duration_s=0.85):
+    """Kick of 30 us, a line, then a damped swing; a dwell's switch-on shows as a small step."""
+    time_s = np.arange(round(duration_s * rate_hz)) / rate_hz
+    out = np.zeros(time_s.size)
+    kick = np.broadcast_to(kick, stops.shape)
+    burn = kick / 8 if burn is None else np.broadcast_to(burn, stops.shape)
+    for stop, k, b in zip(stops, kick, burn, strict=True):
+        t = time_s - stop
+        near = (t > -4e-3) & (t < 8e-3)
+        t = t[near]
+        off = t - burn_s
+        line = np.where(t < 30e-6, k * t / 30e-6, b)
+        ring = 0.5 * b * np.exp(-np.maximum(off, 0) / 150e-6) * np.cos(2 * np.pi * 6e3 * off)
+        on = 0.05 * k * np.exp(-(t + 3e-3) / 50e-6)
+        out[near] += np.where(t >= 0, np.where(off < 0, line, ring), np.where(t >= -3e-3, on, 0.0))
+    return out
+
+
+def channel_of(counts, *, rate_hz=500e3):
+    return make_channel(counts.size, role="coil_secondary", rate_hz=rate_hz, scale=0.001)
+
+
+class TestFindPickupStrokes:
+    @pytest.mark.parametrize("sign", [1, -1])
+    @pytest.mark.parametrize("rate_hz", [200e3, 500e3, 1e6])
+    def test_instants_and_burn(self, sign, rate_hz):
+        counts = digitise(pickup(STOPS, kick=8.0 * sign, rate_hz=rate_hz), scale=0.001, noise=5)
+        strokes = find_pickup_strokes(reader(counts), channel_of(counts, rate_hz=rate_hz))
+        assert strokes.size == N
+        # the end of the kick's 30 us is what stands out
+        assert_allclose(strokes["stop_s"], STOPS, atol=50e-6)
+        assert np.all(np.sign(strokes["firing_v"]) == sign)
+        assert_allclose(strokes["burn_time_ms"], 1.5, atol=0.075)
+
+    def test_noise_alone(self):
+        counts = digitise(np.zeros(300_000), scale=0.001, noise=30)
+        assert find_pickup_strokes(reader(counts), channel_of(counts)).size == 0
+
+    def test_empty(self):
+        counts = np.empty(0, np.int16)
+        assert find_pickup_strokes(reader(counts), channel_of(counts)).size == 0
+
+    @given(block=st.integers(1, 200_000))
+    @settings(max_examples=15, deadline=None)
+    def test_any_cutting(self, line, block):
+        counts, channel, whole = line
+        cut = find_pickup_strokes(reader(counts), channel, block=block)
+        assert cut.tobytes() == whole.tobytes()
+
+
+@pytest.fixture(scope="module")
+def line():
+    counts = digitise(pickup(STOPS, kick=8.0, rate_hz=200e3), scale=0.001, noise=5)
+    channel = channel_of(counts, rate_hz=200e3)
+    return counts, channel, find_pickup_strokes(reader(counts), channel, block=1 << 30)
+
+
+class TestMeasurePickup:
+    @pytest.mark.parametrize("sign", [1, -1])
+    def test_ratios_hold_without_calibration(self, sign):
+        # compression and exhaust sparks of a waste-spark coil: the latter is a third as high
+        kick = sign * np.where(np.arange(N) % 2, 3.0, 9.0)
+        counts = digitise(pickup(STOPS, kick=kick), scale=0.001, noise=5)
+        strokes = measure_pickup(reader(counts), channel_of(counts), STOPS)
+        high = np.abs(strokes["firing_v"])
+        assert_allclose(np.median(high[::2]) / np.median(high[1::2]), 3.0, rtol=0.1)
+
+    @pytest.mark.parametrize("burn_ms", [0.8, 1.4, 2.0])
+    def test_burn_time(self, burn_ms):
+        counts = digitise(pickup(STOPS, kick=8.0, burn_s=burn_ms * 1e-3), scale=0.001, noise=5)
+        strokes = measure_pickup(reader(counts), channel_of(counts), STOPS)
+        assert_allclose(strokes["burn_time_ms"], burn_ms, rtol=0.05)
+        assert_allclose(strokes["burn_level_v"], 1.0, rtol=0.05)
+
+    def test_too_near_the_ends(self):
+        counts = digitise(pickup(STOPS, kick=8.0), scale=0.001, noise=5)
+        channel = channel_of(counts)
+        end_s = counts.size / channel.rate_hz
+        asked = np.array([0.0, STOPS[3], end_s - 1e-4, end_s + 5.0])
+        strokes = measure_pickup(reader(counts), channel, asked)
+        assert strokes.size == 4
+        assert np.isfinite(strokes["firing_v"]).tolist() == [False, True, False, False]
+
+    def test_nothing_asked(self):
+        counts = digitise(pickup(STOPS, kick=8.0), scale=0.001, noise=5)
+        assert measure_pickup(reader(counts), channel_of(counts), np.empty(0)).size == 0
