@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 MAX_COUNT = 32766  # one count on each side is kept for over-range samples
+_FIRST_LOOK = 8192
 _TABLE = 2 * MAX_COUNT + 1
 _MIN_STEP = 1e-30  # nothing an instrument records is finer
 _SPAN_COUNTS = 2 * MAX_COUNT
@@ -36,6 +37,8 @@ class GridSearch:
             return
         self.low = min(self.low, float(values.min()))
         self.high = max(self.high, float(values.max()))
+        if self.step is None and not self.failed and values.size > 4 * _FIRST_LOOK:
+            self.add(values[:: values.size // _FIRST_LOOK])  # most often this finds the grid
         if self.failed or self._place(values):
             return
         known = np.unique(values)
@@ -67,10 +70,15 @@ class GridSearch:
         if max(-float(counts.min()), float(counts.max())) > MAX_COUNT:
             return False
         misfit = np.abs(values - (self.base + counts * self.step))
-        if np.any(misfit > self._tolerance(values)):
+        if misfit.max() > self._least_tolerance() and np.any(misfit > self._tolerance(values)):
             return False
         self._seen[counts.astype(np.int64) + MAX_COUNT] = True
         return True
+
+    def _least_tolerance(self) -> float:
+        """Give a tolerance that every number has at least."""
+        tolerance = 4 * self.eps * max(abs(self.low), abs(self.high))
+        return tolerance + (0.5 * 10.0**-self._decimals if self.is_text else 0.0)
 
     def _tolerance(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Give how far each number may lie from its true place."""

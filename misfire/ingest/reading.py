@@ -117,6 +117,9 @@ def open_raw(
     except MisfireError:
         scratch.close()
         raise
+    except OSError as error:  # a file that vanished or became unreadable on the way
+        scratch.close()
+        raise FormatError(f"{path}: a file of it cannot be read ({error})") from None
     read, read_levels = _make_readers(sources)
     return Recording(
         path=Path(path),
