@@ -200,8 +200,9 @@ def measure(source: Path, folder: Path, *, n_copies: int, form: str, naive: bool
 def parse_arguments() -> argparse.Namespace:
     """Read the command line."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0])
-    demo = find_resource("data_demo") / "job.toml"
-    parser.add_argument("--source", type=Path, default=demo, help="job card or stored recording")
+    parser.add_argument(
+        "--source", type=Path, help="job card or stored recording; default: the bundled one"
+    )
     size = parser.add_mutually_exclusive_group()
     size.add_argument("--minutes", type=float, nargs="+", default=[1.0], help="lengths")
     size.add_argument("--gigabytes", type=float, nargs="+", help="sizes, as int16 samples")
@@ -215,15 +216,16 @@ def parse_arguments() -> argparse.Namespace:
 def main() -> None:
     """Measure each size and print a line for it."""
     asked = parse_arguments()
+    origin = asked.source or find_resource("data_demo") / "job.toml"
     rows = []
     with tempfile.TemporaryDirectory(dir=asked.folder, prefix="misfire-bench-") as name:
         folder = Path(name)
         source = folder / "source.h5"
-        if asked.source.suffix == ".toml":
-            command = [sys.executable, "-m", "misfire", "ingest", str(asked.source), "--quiet"]
+        if origin.suffix == ".toml":
+            command = [sys.executable, "-m", "misfire", "ingest", str(origin), "--quiet"]
             run_measured([*command, "-o", str(source)])
         else:
-            shutil.copyfile(asked.source, source)
+            shutil.copyfile(origin, source)
         with h5py.File(source, "r") as file:
             period_s = choose_period(file)
             rate = sum(float(d.attrs["rate_hz"]) for d in list_sampled(file).values())
