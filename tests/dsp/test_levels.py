@@ -1,0 +1,80 @@
+"""Levels of a coil primary from a survey of it."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_array_equal
+
+from misfire.dsp.levels import SURVEY_SAMPLES, find_coil_levels, survey_counts
+from tests.builders.coils import Spark, digitise, primary_volts
+
+RATE_HZ = 200e3
+NEAR_V = 0.4  # 3 % of the step from 0.8 to 14 V: thresholds stand at parts of that step
+
+
+def line(period_s, *, n=20, scale=0.02, noise=0.6, gain=1.0, **more):
+    sparks = [Spark(stop_s=0.021 + period_s * k, **more) for k in range(n)]
+    volts = primary_volts(sparks, rate_hz=RATE_HZ, duration_s=0.03 + period_s * n)
+    return digitise(gain * volts, scale=scale, noise=noise)
+
+
+class TestFindCoilLevels:
+    # one spark in 150 ms is 800 rev/min, in 20 ms 6000 (ANCHORS D: 150 ms a cycle at 800)
+    @pytest.mark.parametrize("period_s", [0.15, 0.04, 0.02, 0.01])
+    @pytest.mark.parametrize("scale", [0.02, 0.2])
+    def test_both_levels(self, period_s, scale):
+        levels = find_coil_levels(line(period_s, scale=scale))
+        assert levels.battery * scale == pytest.approx(14.0, abs=NEAR_V)
+        assert levels.low * scale == pytest.approx(0.8, abs=NEAR_V)
+        assert levels.top * scale == pytest.approx(164.0, abs=6.0)
+
+    def test_driver_on_most_of_the_time(self):
+        levels = find_coil_levels(line(0.012, dwell_s=8e-3, burn_s=0.8e-3))
+        assert levels.battery * 0.02 == pytest.approx(14.0, abs=NEAR_V)
+        assert levels.low * 0.02 == pytest.approx(0.8, abs=NEAR_V)
+
+    @pytest.mark.parametrize("firing_v", [60.0, 90.0, 150.0, 350.0])
+    def test_any_kick(self, firing_v):
+        levels = find_coil_levels(line(0.04, firing_v=firing_v))
+        assert levels.battery * 0.02 == pytest.approx(14.0, abs=NEAR_V)
+        assert levels.low * 0.02 == pytest.approx(0.8, abs=NEAR_V)
+
+    @pytest.mark.parametrize("gain", [0.1, 1.0, 3.0])
+    def test_wrong_attenuation_does_not_matter(self, gain):
+        levels = find_coil_levels(line(0.04, gain=gain, noise=0.5))
+        ratio = (levels.battery - levels.low) / (levels.top - levels.low)
+        assert ratio == pytest.approx((14.0 - 0.8) / (164.0 - 0.8), rel=0.06)
+
+    def test_noise(self):
+        levels = find_coil_levels(line(0.04, noise=12.0))
+        assert levels.noise == pytest.approx(12.0, rel=0.15)
+
+    @pytest.mark.parametrize(
+        "counts",
+        [
+            np.empty(0, np.int16),
+            np.full(1000, 5, np.int16),
+            digitise(np.full(20_000, 14.0), scale=0.02, noise=4.0),
+            -line(0.04),
+        ],
+        ids=["empty", "flat", "noise", "reversed"],
+    )
+    def test_no_coil(self, counts):
+        assert find_coil_levels(counts) is None
+
+
+class TestSurveyCounts:
+    def test_short_channel_whole(self):
+        counts = np.arange(1000, dtype=np.int16)
+        assert_array_equal(survey_counts(lambda a, b: counts[a:b], 1000), counts)
+
+    def test_long_channel_from_end_to_end(self):
+        n, asked = 50 * SURVEY_SAMPLES, []
+
+        def read(start, stop):
+            asked.append((start, stop))
+            return np.zeros(stop - start, np.int16)
+
+        assert survey_counts(read, n).size == SURVEY_SAMPLES
+        assert asked[0][0] == 0
+        assert asked[-1][1] == n
+        assert all(b <= c for (_, b), (c, _) in zip(asked, asked[1:], strict=False))

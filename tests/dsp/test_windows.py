@@ -1,0 +1,72 @@
+"""Windows and lines against slow versions and numpy's own fit."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from numpy.testing import assert_allclose, assert_array_equal
+
+from misfire.dsp.windows import cut_windows, fit_lines
+
+
+def slow_windows(counts, anchors, before, after):
+    rows = []
+    for anchor in anchors:
+        rows.append(
+            [
+                float(counts[i]) if 0 <= i < counts.size else np.nan
+                for i in range(anchor - before, anchor + after)
+            ]
+        )
+    return np.array(rows).reshape(len(anchors), before + after)
+
+
+class TestCutWindows:
+    @given(
+        arrays(np.int16, st.integers(0, 30), elements=st.integers(-32768, 32767)),
+        st.lists(st.integers(-10, 40), max_size=5),
+        st.integers(0, 6),
+        st.integers(0, 6),
+    )
+    def test_slow_version(self, counts, anchors, before, after):
+        found = cut_windows(counts, np.array(anchors, np.int64), before=before, after=after)
+        assert_array_equal(found, slow_windows(counts, anchors, before, after))
+        assert found.dtype == np.float64
+
+
+class TestFitLines:
+    def test_polyfit(self):
+        rng = np.random.default_rng(3)
+        x = np.linspace(-2.0, 5.0, 40)
+        y = rng.normal(size=(25, 40)) + np.outer(rng.normal(size=25), x)
+        mask = rng.random((25, 40)) < 0.6
+        slope, intercept = fit_lines(y, mask, x)
+        for row in range(25):
+            expected = np.polynomial.polynomial.polyfit(x[mask[row]], y[row, mask[row]], 1)
+            assert_allclose((intercept[row], slope[row]), expected, rtol=1e-9, atol=1e-12)
+
+    def test_nan_samples_do_not_count(self):
+        x = np.arange(6.0)
+        y = (3 * x - 2)[None].copy()
+        y[0, 2] = np.nan
+        slope, intercept = fit_lines(y, np.ones((1, 6), bool), x)
+        assert_allclose((slope[0], intercept[0]), (3, -2))
+
+    @pytest.mark.parametrize("n", [0, 1, 2])
+    def test_fewer_than_three_samples(self, n):
+        x = np.arange(5.0)
+        mask = (x < n)[None]
+        slope, intercept = fit_lines(x[None], mask, x)
+        assert np.isnan(slope[0])
+        assert np.isnan(intercept[0])
+
+    def test_a_row_does_not_depend_on_its_neighbours(self):
+        rng = np.random.default_rng(4)
+        x, y = np.arange(50.0) / 7, rng.normal(size=(30, 50))
+        mask = rng.random((30, 50)) < 0.5
+        whole = np.stack(fit_lines(y, mask, x), axis=1)
+        alone = np.concatenate(
+            [np.stack(fit_lines(y[i : i + 1], mask[i : i + 1], x), axis=1) for i in range(30)]
+        )
+        assert whole.tobytes() == alone.tobytes()
