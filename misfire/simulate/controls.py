@@ -18,11 +18,15 @@ class Controls:
         """Begin at idle, or with the engine at rest."""
         self.plan, self.engine = plan, engine
         self.w_idle = engine.idle_rpm * math.pi / 30
+        # how much pressure a given rate of speed change takes: a governor is tuned to its engine
+        bar_nm = 8.0 * engine.displacement_l * 1e-3 * 1e5 / (4 * math.pi)
+        self._gain = engine.inertia_kgm2 * self.w_idle / bar_nm
         self.started = not standing
         self.intake_bar = OPEN_BAR if standing else 0.35
         self.is_cut = False
         self.is_cranking = False
         self.error = 0.0
+        self._rate = 0.0
         self._integral = 0.0
         self._closed_s = 0.0
         self._free_until = -math.inf
@@ -50,7 +54,9 @@ class Controls:
         """
         self._turn_key(tick, w)
         error = (self.plan.target_rpm[tick] * math.pi / 30 - w) / self.w_idle
-        self.error += (error - self.error) * min(1.0, seconds / 0.06)
+        change = (error - self.error) * min(1.0, seconds / 0.06)
+        self.error += change
+        self._rate += (change / max(seconds, 1e-4) - self._rate) * min(1.0, seconds / 0.04)
         goal = self._drive(w, seconds) if in_gear else self._idle(tick, w, seconds)
         if w < 0.4 * self.w_idle:  # hardly any air is drawn
             goal = 0.95
@@ -86,9 +92,12 @@ class Controls:
     def _idle(self, tick: int, w: float, seconds: float) -> float:
         """Govern the idle speed by air; the flow is choked, so pressure falls as speed rises."""
         self.is_cut = False
-        self._integral = min(0.5, max(-0.2, self._integral + 0.35 * self.error * seconds))
-        rescue = 2.0 * max(0.0, self.error - 0.2)
-        flow = min(1.5, max(0.12, 0.33 + 0.35 * self.error + rescue + self._integral))
+        if abs(self.error) < 0.3:  # not while racing or nearly stalled
+            self._integral += 2.0 * self._gain * self.error * seconds
+            self._integral = min(0.5, max(-0.2, self._integral))
+        rescue = 7.0 * self._gain * max(0.0, self.error - 0.2)
+        flow = 0.33 + self._gain * (2.4 * self.error + 0.4 * self._rate) + rescue + self._integral
+        flow = min(1.5, max(0.12, flow))
         flow += 2.5 * self.plan.blip[tick]
         return min(OPEN_BAR, max(0.18, flow * self.w_idle / max(w, 0.3 * self.w_idle)))
 

@@ -7,6 +7,7 @@ from typing import TypeVar
 import numpy as np
 
 from misfire.simulate import hookup
+from misfire.simulate.faults import COIL_FAULTS
 from misfire.simulate.firing import POINTED
 from misfire.simulate.gap import compute_breakdown_kv
 from misfire.simulate.scenario import (
@@ -194,7 +195,9 @@ def draw_wheel(dice: Dice) -> WheelModel:
         volts_per_krpm=dice.log(0.8, 16.0),
         runout=dice.flat(0.08, 0.2) if poor else dice.flat(0.0, 0.08),
         pitch_error_deg=dice.flat(0.06, 0.1) if poor else dice.log(0.01, 0.05),
-        gap_error_deg=round(float(dice.rng.normal(0, 0.03 * pitch)), 4) if poor else 0.0,
+        gap_error_deg=round(float(np.clip(dice.rng.normal(0, 0.03 * pitch), -0.3, 0.3)), 4)
+        if poor
+        else 0.0,
         inverted=dice.chance(0.4),
         tooth_share=dice.flat(0.25, 0.75),
         high_v=dice.pick((5.0, 5.0, 12.0)),
@@ -358,6 +361,8 @@ def _draw_fault(dice: Dice, engine: EngineModel, word: str) -> FaultModel:
     hard = kind in ("open", "no_fuel") or word == "no_primary"
     if engine.cylinders < 3:  # it would stall
         rate, pattern = min(rate, 0.08), "random"
+    elif word in COIL_FAULTS and engine.ignition == "distributor":  # all cylinders at once
+        rate, pattern = min(rate, dice.flat(0.02, 0.3)), "random"
     elif hard and engine.cylinders == 3 and pattern == "always":
         rate = 0.5
     if word == "low_compression":

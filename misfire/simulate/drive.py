@@ -65,9 +65,9 @@ def make_plan(scenario: Scenario, rng: np.random.Generator) -> Plan:
     elif drive.condition == "crank":
         starter, fuel = ones.copy(), zeros.copy()
     elif drive.condition == "start":
-        # how long the starter stays in is decided by the engine; this is the longest
+        # the key is let go when the engine runs
         begin = float(rng.uniform(0.3, 1.0))
-        starter = ((time >= begin) & (time < begin + 8.0)).astype(float)
+        starter = (time >= begin).astype(float)
         fuel = (time >= begin + float(rng.uniform(0.4, 1.2))).astype(float)
     if drive.blip_s > 0 and not gear.any():
         at = float(rng.uniform(0.5, 1.0)) * drive.blip_s

@@ -103,7 +103,7 @@ def apply_fault(changes: Changes, fault: FaultModel, rng: np.random.Generator) -
         case "open_secondary", "lead":
             changes.lead_gap_mm += (2.0 + 20.0 * s) * jitter
         case "open_secondary", "resistance":
-            changes.extra_ohm += 12e3 * 20.0**s * jitter
+            changes.extra_ohm += 15e3 * 25.0**s * jitter
             changes.breakdown_share *= 1 + 0.1 * s
         case "open_secondary", _:
             changes.is_open = True
@@ -119,14 +119,14 @@ def apply_fault(changes: Changes, fault: FaultModel, rng: np.random.Generator) -
             changes.spark_share *= max(0.02, 1 - 1.05 * s * jitter)
         case "weak_coil", "shorted":
             changes.inductance_share *= 1 - 0.7 * s
-            changes.efficiency_share *= 1 - 0.96 * s
+            changes.efficiency_share *= 0.015 + 0.985 * (1 - s) ** 1.2
             changes.damping_share *= 1 - 0.7 * s
         case "weak_coil", "feed":
             changes.feed_ohm += 0.3 + 4.5 * s * jitter
             changes.feed_v += 2.0 * s
         case "weak_coil", _:
             changes.inductance_share *= 1 - 0.35 * s
-            changes.efficiency_share *= 1 - 0.96 * s
+            changes.efficiency_share *= 0.015 + 0.985 * (1 - s) ** 1.5
         case "no_primary", "trigger":
             changes.no_trigger = True
         case "no_primary", _:

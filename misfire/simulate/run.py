@@ -160,9 +160,12 @@ class EngineRun:
         capacity = STEPS * 64
         work = np.resize(self.case_work, capacity)
         out_t, out_w, out_i = [plan.start_s], [w], [0.0]
+        if not controls.started and not plan.starter[0] > 0:  # at rest until the key is turned
+            rest_s = plan.starter.index(1.0) / PLAN_HZ
+            out_t, out_w, out_i = [plan.start_s, plan.start_s + rest_s], [h / rest_s] * 2, [0.0] * 2
         wheel_w, twist, last_ratio = w, 0.0, 0.0
         line = _Driveline(0.0, 0.0, 1.0)
-        time, step, queue_at, cycle_count = plan.start_s, 0, 0, 0
+        time, step, queue_at, cycle_count = out_t[-1], len(out_t) - 1, 0, 0
         queue = sorted((b, i) for i, b in enumerate(self.begin))
         while time < plan.stop_s:
             tick = min(len(plan.in_gear) - 1, int((time - plan.start_s) * PLAN_HZ))
@@ -173,7 +176,7 @@ class EngineRun:
                 capacity *= 2
             if due <= step:
                 total = self._fire(which, cycle_count, w, time, tick)
-                work[step : step + STEPS] += total
+                work[due : due + STEPS] += total
                 queue_at += 1
                 if queue_at == len(queue):
                     queue_at, cycle_count = 0, cycle_count + 1
