@@ -7,57 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.columns import CYLINDER_COLUMNS, SHIFTS
+
 if TYPE_CHECKING:
     import pandas as pd
 
 CRANKING_RPM = 400.0  # below this the starter turns the engine (common practice)
-SHIFTS = (
-    "dwell_ms",
-    "peak_current_a",
-    "ramp_a_per_ms",
-    "ramp_bend",
-    "ramp_step_a",
-    "tail_a",
-    "firing_v",
-    "breakdown_us",
-    "primary_peak_v",
-    "burn_time_ms",
-    "burn_level_v",
-    "burn_slope_v_per_ms",
-    "ring_v",
-)
-CYLINDER_COLUMNS = (
-    "lost_share",
-    "lost_count_log",
-    "lost_share_others",
-    "lost_probability_mean",
-    "lost_run_length",
-    "disturbed_share",
-    "torque_median_z",
-    "torque_low_z",
-    "torque_median_energy",
-    "torque_median_relative",
-    "gain_median_z",
-    "cranking_gain_z",
-    "torque_lost_z",
-    "torque_lost_energy",
-    "torque_rank",
-    "no_breakdown_share",
-    "no_breakdown_lost_share",
-    "no_dwell_share",
-    "no_dwell_lost_share",
-    *(f"{name}_others" for name in SHIFTS),
-    *(f"{name}_spread" for name in SHIFTS),
-    *(f"{name}_lost_own" for name in SHIFTS),
-    *(f"{name}_lost_others" for name in SHIFTS),
-    "watched_burn",
-    "watched_current",
-    "watched_torque",
-    "speed_rpm",
-    "firings_log",
-    "cylinders",
-)
-"""Order of the cylinder model's inputs."""
 
 
 def build_cylinder_table(

@@ -5,22 +5,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.columns import DIFFERENCE_FIELDS, RATIO_FIELDS
 from misfire.dsp.running import running_quantile
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Firings, StrokeTrain
 
-RATIO_FIELDS = (
-    "dwell_ms",
-    "peak_current_a",
-    "ramp_a_per_ms",
-    "ramp_bend",
-    "primary_peak_v",
-    "firing_v",
-    "breakdown_us",
-    "burn_time_ms",
-    "burn_level_v",
-    "ring_v",
-)
-DIFFERENCE_FIELDS = ("ramp_step_a", "tail_a", "burn_slope_v_per_ms")
 LEAD_S, LAG_S = 12e-3, 3e-3  # a channel shows a missing stroke only with this much around it
 OWN_REACH = 15  # firings of the same cylinder on each side that make its reference
 

@@ -7,41 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.columns import FIRING_COLUMNS, SPARK_COLUMNS, TORQUE_COLUMNS
 from misfire.dsp.running import running_quantile
-from misfire.features.spark import DIFFERENCE_FIELDS, RATIO_FIELDS
 from misfire.features.torque import TorqueTable
 from misfire.records import Engine, Firings
 
 if TYPE_CHECKING:
     import pandas as pd
-
-TORQUE_COLUMNS = (
-    "torque_deficit_z",
-    "torque_own_z",
-    "torque_step_z",
-    "gain_deficit_z",
-    "gain_own_z",
-    "torque_deficit_energy",
-    "gain_deficit_energy",
-    "torque_deficit_relative",
-    "gain_deficit_relative",
-    "torque_level_relative",
-    "torque_level_change",
-    "torque_noise_relative",
-    "torque_previous_z",
-    "torque_next_z",
-    "torque_mate_z",
-)
-SPARK_COLUMNS = (
-    "no_breakdown",
-    "no_dwell",
-    *(f"{n}_{k}" for n in (*RATIO_FIELDS, *DIFFERENCE_FIELDS) for k in ("own", "others")),
-)
-CONTEXT_COLUMNS = ("speed_rpm", "speed_change_relative", "cylinders")
-FIRING_COLUMNS = (*TORQUE_COLUMNS, *SPARK_COLUMNS, *CONTEXT_COLUMNS)
-"""Order of the event model's inputs. Change `FEATURES_VERSION` with any change of meaning."""
-
-FEATURES_VERSION = 1
 
 
 def build_firing_table(

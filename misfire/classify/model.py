@@ -1,0 +1,150 @@
+"""The learned judges of firings, cylinders and fault types, in plain-array form."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.classify.trees import Trees, compute_raw
+from misfire.records import FAULT_TYPES
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+CANDIDATE_Z = 1.5  # deficits below this many spreads cannot be a lost combustion
+CANDIDATE_LOG = -0.25  # spark lines shorter by less than this (22 %) are cyclic scatter
+RARE = 0.002  # probability of having been lost where nothing at all points to it
+LEAST_PROBABILITY, MOST_PROBABILITY = 0.002, 0.998  # no recording allows more certainty
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """Three ensembles with their calibration; `manifest` is what the bundle says of itself.
+
+    `*_knots` [shape=(2, n)]: log odds in, log odds out, straight between. `fault_types` are the
+    classes of the fault ensemble, `temperature` divides its log probabilities.
+    """
+
+    event: Trees
+    event_knots: NDArray[np.float64]
+    cylinder: Trees
+    cylinder_knots: NDArray[np.float64]
+    fault: Trees
+    fault_types: tuple[str, ...]
+    temperature: float
+    event_columns: tuple[str, ...]
+    cylinder_columns: tuple[str, ...]
+    manifest: dict[str, Any] = field(default_factory=dict)
+
+
+def find_candidates(table: pd.DataFrame) -> NDArray[np.bool_]:
+    """Find the firings that any witness makes worth judging; the others are sound.
+
+    Parameters
+    ----------
+    table : DataFrame [columns=FIRING_COLUMNS]
+
+    Returns
+    -------
+    candidates : bool array [shape=(n_firings,)]
+    """
+
+    def column(name: str) -> NDArray[np.float64]:
+        return np.asarray(table[name].to_numpy(float))
+
+    found = np.zeros(len(table), bool)
+    with np.errstate(invalid="ignore"):
+        for name in ("torque_deficit_z", "torque_own_z", "gain_deficit_z"):
+            found |= column(name) > CANDIDATE_Z
+        for name in ("no_dwell", "no_breakdown"):
+            found |= column(name) == 1
+        for name in ("burn_time_ms_own", "burn_time_ms_others"):
+            found |= column(name) < CANDIDATE_LOG
+    return found
+
+
+def find_judgeable(table: pd.DataFrame) -> NDArray[np.bool_]:
+    """Find the firings that at least one witness saw."""
+    seen = np.zeros(len(table), bool)
+    for name in ("torque_deficit_z", "no_dwell", "no_breakdown"):
+        seen |= table[name].notna().to_numpy()
+    return seen
+
+
+def judge_firings(model: Model, table: pd.DataFrame) -> NDArray[np.float64]:
+    """Probability that each firing was lost.
+
+    Parameters
+    ----------
+    model : Model
+    table : DataFrame [columns=FIRING_COLUMNS]
+
+    Returns
+    -------
+    probability : float64 array [shape=(n_firings,)]
+        NaN where no witness saw the firing.
+    """
+    probability = np.full(len(table), RARE)
+    rows = np.flatnonzero(find_candidates(table))
+    if rows.size:
+        values = table[list(model.event_columns)].to_numpy(float)[rows]
+        odds = compute_raw(model.event, values)[:, 0]
+        probability[rows] = expit(calibrate(odds, model.event_knots))
+    return np.where(find_judgeable(table), probability, np.nan)
+
+
+def judge_cylinders(
+    model: Model, table: pd.DataFrame
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Probability that each cylinder is faulty, and of each fault type given that it is.
+
+    Parameters
+    ----------
+    model : Model
+    table : DataFrame [index=cylinder, columns=CYLINDER_COLUMNS]
+
+    Returns
+    -------
+    probability : float64 array [shape=(n_cylinders,)]
+    faults : float64 array [shape=(n_cylinders, len(FAULT_TYPES))]
+        Rows sum to 1.
+    """
+    values = table[list(model.cylinder_columns)].to_numpy(float)
+    odds = calibrate(compute_raw(model.cylinder, values)[:, 0], model.cylinder_knots)
+    probability = np.clip(expit(odds), LEAST_PROBABILITY, MOST_PROBABILITY)
+    logits = compute_raw(model.fault, values) / model.temperature
+    logits = logits - logits.max(axis=1, keepdims=True)
+    share = np.exp(logits)
+    share /= share.sum(axis=1, keepdims=True)
+    faults = np.zeros((len(table), len(FAULT_TYPES)))
+    for i, name in enumerate(model.fault_types):
+        faults[:, FAULT_TYPES.index(name)] = share[:, i]
+    return probability, faults
+
+
+def calibrate(odds: NDArray[np.float64], knots: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Map log odds through the knots, parallel to the end pieces outside them.
+
+    Examples
+    --------
+    >>> calibrate(np.array([-1.0, 0.0, 3.0]), np.array([[0.0, 2.0], [0.0, 1.0]])).tolist()
+    [-1.0, 0.0, 2.0]
+    """
+    inside = np.interp(odds, knots[0], knots[1])
+    beyond = np.where(odds > knots[0, -1], odds - knots[0, -1], np.minimum(odds - knots[0, 0], 0.0))
+    return np.asarray(inside + beyond)
+
+
+def expit(odds: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Turn log odds into a probability, without overflow.
+
+    Examples
+    --------
+    >>> expit(np.array([-1000.0, 0.0])).tolist()
+    [0.0, 0.5]
+    """
+    small = np.exp(-np.abs(odds))
+    return np.where(odds >= 0, 1.0 / (1.0 + small), small / (1.0 + small))

@@ -1,0 +1,91 @@
+"""Names of the feature columns that pass from features to classify, in order."""
+
+RATIO_FIELDS = (
+    "dwell_ms",
+    "peak_current_a",
+    "ramp_a_per_ms",
+    "ramp_bend",
+    "primary_peak_v",
+    "firing_v",
+    "breakdown_us",
+    "burn_time_ms",
+    "burn_level_v",
+    "ring_v",
+)
+DIFFERENCE_FIELDS = ("ramp_step_a", "tail_a", "burn_slope_v_per_ms")
+
+TORQUE_COLUMNS = (
+    "torque_deficit_z",
+    "torque_own_z",
+    "torque_step_z",
+    "gain_deficit_z",
+    "gain_own_z",
+    "torque_deficit_energy",
+    "gain_deficit_energy",
+    "torque_deficit_relative",
+    "gain_deficit_relative",
+    "torque_level_relative",
+    "torque_level_change",
+    "torque_noise_relative",
+    "torque_previous_z",
+    "torque_next_z",
+    "torque_mate_z",
+)
+SPARK_COLUMNS = (
+    "no_breakdown",
+    "no_dwell",
+    *(f"{n}_{k}" for n in (*RATIO_FIELDS, *DIFFERENCE_FIELDS) for k in ("own", "others")),
+)
+CONTEXT_COLUMNS = ("speed_rpm", "speed_change_relative", "cylinders")
+FIRING_COLUMNS = (*TORQUE_COLUMNS, *SPARK_COLUMNS, *CONTEXT_COLUMNS)
+"""Order of the event model's inputs. Change `FEATURES_VERSION` with any change of meaning."""
+
+FEATURES_VERSION = 1
+
+SHIFTS = (
+    "dwell_ms",
+    "peak_current_a",
+    "ramp_a_per_ms",
+    "ramp_bend",
+    "ramp_step_a",
+    "tail_a",
+    "firing_v",
+    "breakdown_us",
+    "primary_peak_v",
+    "burn_time_ms",
+    "burn_level_v",
+    "burn_slope_v_per_ms",
+    "ring_v",
+)
+CYLINDER_COLUMNS = (
+    "lost_share",
+    "lost_count_log",
+    "lost_share_others",
+    "lost_probability_mean",
+    "lost_run_length",
+    "disturbed_share",
+    "torque_median_z",
+    "torque_low_z",
+    "torque_median_energy",
+    "torque_median_relative",
+    "gain_median_z",
+    "cranking_gain_z",
+    "torque_lost_z",
+    "torque_lost_energy",
+    "torque_rank",
+    "no_breakdown_share",
+    "no_breakdown_lost_share",
+    "no_dwell_share",
+    "no_dwell_lost_share",
+    *(f"{name}_others" for name in SHIFTS),
+    *(f"{name}_spread" for name in SHIFTS),
+    *(f"{name}_lost_own" for name in SHIFTS),
+    *(f"{name}_lost_others" for name in SHIFTS),
+    "watched_burn",
+    "watched_current",
+    "watched_torque",
+    "speed_rpm",
+    "firings_log",
+    "cylinders",
+)
+"""Order of the cylinder model's inputs."""
