@@ -95,7 +95,6 @@ def draw_scenario(rng: np.random.Generator, *, healthy_share: float = 0.35) -> S
     duration = dice.flat(min(14.0, 0.8 * longest), longest)
     if drive.condition == "crank":
         duration = dice.flat(6.0, 12.0)
-    roles = {c.role for c in channels}
     seed = int(rng.integers(0, 2**31))
     small = duration * rate < 1.5e6
     return Scenario(
@@ -112,7 +111,8 @@ def draw_scenario(rng: np.random.Generator, *, healthy_share: float = 0.35) -> S
             tdc=bool(wheel.gaps) and dice.chance(0.75),
             sensor=dice.chance(0.6),
             turns_ratio=dice.chance(0.5),
-            cylinders=len(roles & {"coil_secondary", "coil_trigger"}) > 0 or dice.chance(0.93),
+            # silent only where silence is the truth (all cylinders) or costs just the phase
+            cylinders=sum(bool(c.cylinders) for c in channels) != 1 or dice.chance(0.95),
             wheel=dice.chance(0.92),
             start=dice.chance(0.15),
         ),

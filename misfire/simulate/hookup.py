@@ -47,7 +47,7 @@ def draw_channels(
     suspect = (
         named[0] if named and dice.chance(0.7) else int(dice.rng.integers(1, engine.cylinders + 1))
     )
-    plan = draw_plan(dice, engine, drive, suspect)
+    plan = tuple(dict.fromkeys(draw_plan(dice, engine, drive, suspect)))  # each place once
     rate = dice.pick((50e3, 100e3, 200e3, 250e3, 500e3, 1e6), (5, 22, 42, 12, 16, 3))
     first = InstrumentModel(
         rate_hz=rate,
@@ -56,9 +56,9 @@ def draw_channels(
     )
     instruments = [first]
     apart: set[str] = set()
-    if len(plan) >= 3 and dice.chance(0.12):
+    if len(plan) >= 3 and drive.condition != "crank" and dice.chance(0.12):
         apart = {"coil_current"} if any(r == "coil_current" for r, _ in plan) else {"crank"}
-        standing = drive.condition in ("start", "crank")
+        standing = drive.condition == "start"
         instruments.append(
             InstrumentModel(
                 rate_hz=dice.pick((50e3, 100e3, 200e3, 250e3)),
@@ -103,8 +103,6 @@ def draw_plan(dice: Dice, engine: EngineModel, drive: DriveModel, suspect: int) 
             (2, (("coil_primary", one), crank, ("injector_current", sus), feed)),
             (2, (("coil_primary", one), crank, ("battery_voltage", ()), feed)),
         )
-        if n == 1:
-            plans = tuple(p for p in plans if len({c for c in p[1]}) == len(p[1]))
     elif engine.ignition == "wasted_spark":
         pairs = tuple(sorted({_coil_cylinders(engine, c) for c in range(1, n + 1)}))
         every = tuple(("coil_primary", p) for p in pairs)
@@ -203,7 +201,7 @@ def _draw_channel(
         name=name.replace("_", " "),
         instrument=instrument,
         range=full,
-        noise=dice.log(0.001, 0.006 if clamp else 0.004),
+        noise=dice.log(0.001, 0.006 if clamp else 0.003),
         hum=dice.log(0.0005, 0.006) if dice.chance(0.4) else 0.0,
         bandwidth_hz=round(min(bandwidth, 0.4 * rate), 1),
         zero=round(float(dice.rng.normal(0, 0.008 if clamp else 0.002)), 5),

@@ -24,6 +24,9 @@ def test_draws_cover_everything():
     assert {s.drive.condition for s in drawn} == set(CONDITIONS)
     assert {s.engine.ignition for s in drawn} == {"coil_on_plug", "wasted_spark", "distributor"}
     assert {1, 3, 4, 6, 8, 12} <= {s.engine.cylinders for s in drawn}
+    for scenario in drawn:
+        names = [c.name for c in scenario.channel]
+        assert len(set(names)) == len(names)
     assert any(s.engine.firing_angles_deg for s in drawn)
     assert any(len(s.instrument) == 2 for s in drawn)
     sick = sum(bool(s.fault) for s in drawn) / 400
