@@ -46,7 +46,10 @@ def make_truth(scenario: Scenario, run: Run) -> dict[str, Any]:
         accept = ["no_misfire", "inconclusive"]
     if faulty and not lost and any(f["type"] != "crank_signal" for f in faulty):
         accept = ["no_misfire", "inconclusive", "misfire"]  # a fault that has lost nothing yet
-    if lost and not phase_known and mates:
+    suspects = {f["cylinder"] for f in lost}
+    if lost and not phase_known and {mates.get(str(c), c) for c in suspects} == suspects:
+        accept = ["misfire", "inconclusive"]  # both of each pair are at fault anyway
+    elif lost and not phase_known and mates:
         verdict, accept = "inconclusive", ["inconclusive", "misfire"]
     cycle_rpm = 120.0 / np.diff(run.cycle_s)
     return {
@@ -136,6 +139,8 @@ def _list_faulty(scenario: Scenario, run: Run, firings: list[Firing]) -> list[di
                 poor = float(np.mean(others) - np.mean(work[cylinder])) > POOR_WORK * scale
             if fault.type == "low_compression":
                 poor = poor or fault.severity >= 0.25
+            if any(r["cylinder"] == cylinder and r["type"] == fault.type for r in rows):
+                continue
             collateral = fault.type == "open_secondary" and cylinder != fault.cylinder
             if collateral and misfires < FEWEST_LOST:
                 continue

@@ -227,6 +227,14 @@ def test_open_lead_silences_both_plugs_of_a_waste_spark_coil():
     )
     truth = simulate(scenario).truth
     assert {f["cylinder"] for f in truth["faulty"]} == {2, 3}
+    # no channel tells the revolutions apart, but both of the pair are at fault anyway
+    assert not truth["phase_known"]
+    assert truth["verdict"] == "misfire"
+    assert truth["accept"] == ["misfire", "inconclusive"]
+    fuel = dataclasses.replace(
+        scenario, fault=(FaultModel(type="mixture", cylinder=2, rate=0.5, pattern="random"),)
+    )
+    assert simulate(fuel).truth["verdict"] == "inconclusive"
 
 
 def test_overrun_cuts_fuel_and_start_begins_at_rest():
