@@ -113,7 +113,7 @@ def _list_events(firings: list[Firing]) -> dict[str, list[Any]]:
 
 def _list_faulty(scenario: Scenario, run: Run, firings: list[Firing]) -> list[dict[str, Any]]:
     """List each fault at each cylinder that has it; a coil's fault belongs to all its cylinders."""
-    rows = []
+    rows: list[dict[str, Any]] = []
     work = {
         c: [f.work_j for f in firings if f.cylinder == c and not f.fuel_cut]
         for c in scenario.engine.firing_order
