@@ -261,38 +261,58 @@ def _measure_burn(
         return np.asarray(taken / np.maximum(right - left, 1))
 
     line_from = peak_at + settle
-    left = np.maximum(column[None, :] - skip - lag, line_from[:, None])
-    right = np.maximum(column[None, :] - skip, left + 1)
-    running = mean_between(left, right)
+    # Close behind the breakdown the first stretch of the line itself is the reference.
+
+    def level_behind(base: NDArray[np.int64]) -> NDArray[np.float64]:
+        # Close behind the breakdown the first stretch of the line itself is the reference.
+        right = np.maximum(column[None, :] - skip, (base + lag)[:, None])
+        return mean_between(right - lag, right)
+
+    base_from = line_from
+    running = level_behind(base_from)
     start_level = mean_between(line_from[:, None], (line_from + lag)[:, None])[:, 0]
     lit = start_level > 0.3 * step
     threshold = np.maximum(0.18 * np.maximum(start_level, 0) + 0.12 * step, 6 * levels.noise)
     burn_end = np.zeros(n, np.int64)
     search_from = line_from + skip + max(2, lag // 4)
+    # The leakage inductance rings on for some 100 us after the breakdown: the mean over a ring's
+    # period ahead is compared, not single samples.
+    look = np.arange(max(2, round(45e-6 * rate)))
+    ahead_mean = mean_between(
+        np.broadcast_to(column, (n, width)), np.broadcast_to(column + look.size, (n, width))
+    )
+    coarse = np.maximum(
+        0.14 * np.maximum(start_level, 0) + 0.08 * step, 6 * levels.noise / np.sqrt(look.size)
+    )
     open_rows = lit.copy()
     for _ in range(4):  # at most three restrikes are told from the end
-        beyond = (np.abs(filled - running) > threshold[:, None]) & (
+        beyond = (np.abs(ahead_mean - running) > coarse[:, None]) & (
             column[None, :] >= search_from[:, None]
         )
         hit = np.argmax(beyond, axis=1)
         has = beyond[rows, hit] & open_rows
+        # The mean looks ahead: the instant itself is where the line leaves its level.
+        level = running[rows, hit]
+        near = filled[rows[:, None], np.minimum(hit[:, None] + look, width - 1)]
+        off = np.abs(near - level[:, None]) > threshold[:, None]
+        hit = hit + np.where(off.any(axis=1), np.argmax(off, axis=1), look.size // 2)
+        hit = np.minimum(hit, width - 1)
         # Towards its end the spark needs more voltage and the line may rise for 100 us; when the
         # spark is out what is left in the coil throws it up: the foot of that throw is the end.
         top_span = np.arange(max(2, round(130e-6 * rate)))
         ahead = filled[rows[:, None], np.minimum(hit[:, None] + top_span, width - 1)]
-        rising = filled[rows, hit] > running[rows, hit]
+        rising = filled[rows, hit] > level
         # the first maximum from which it falls clearly below the spark line
-        fallen = ahead < running[rows, hit][:, None] - 0.5 * threshold[:, None]
+        fallen = ahead < level[:, None] - 0.5 * threshold[:, None]
         until = np.where(fallen.any(axis=1), np.argmax(fallen, axis=1), top_span.size)
         ahead = np.where(top_span < until[:, None], ahead, -np.inf)
         top = np.argmax(ahead, axis=1)
-        foot_level = running[rows, hit] + 0.3 * (ahead[rows, top] - running[rows, hit])
+        foot_level = level + 0.3 * (ahead[rows, top] - level)
         below = (ahead < foot_level[:, None]) & (top_span < top[:, None])
         foot = np.where(below.any(axis=1), top_span.size - np.argmax(below[:, ::-1], axis=1), 0)
         hit = np.where(rising & has, hit + foot, hit)
         # A restrike comes back to the spark line, the end of burn does not.
         back = mean_between((hit + 2 * skip)[:, None], (hit + 2 * skip + lag)[:, None])[:, 0]
-        level = running[rows, hit]
         again = has & (np.abs(back - level) < 0.2 * np.abs(level) + 2 * levels.noise)
         steady = np.abs(filled[rows, np.minimum(hit + 3 * skip, width - 1)] - level)
         again &= steady < 0.25 * np.abs(level) + 4 * levels.noise
@@ -301,11 +321,14 @@ def _measure_burn(
         strokes["restrikes"] += again
         search_from = np.where(again, hit + 3 * skip + lag // 2, search_from)
         if again.any():  # what a restrike lifts is not the level of the line behind it
-            left[again] = np.maximum(left[again], (hit + 3 * skip)[again, None])
-            right = np.maximum(right, left + 1)
-            running = mean_between(left, right)
-    # A shunted plug decays without a collapse: no burn; so does a ring without a spark line.
-    fading = running[rows, np.maximum(burn_end - 1, 0)] < 0.3 * start_level
+            base_from = np.where(again, hit + 3 * skip, base_from)
+            running = level_behind(base_from)
+    # A spark that goes out lets the voltage collapse and the coil ring; a shunted plug or coil
+    # decays on and on: no burn, whatever it looks like at first.
+    after = burn_end[:, None] + np.arange(0, round(260e-6 * rate), max(1, look.size // 4))
+    after_mean = mean_between(after, after + max(2, look.size // 2))
+    before_level = running[rows, np.maximum(burn_end - 1, 0)]
+    fading = (before_level < 0.3 * start_level) | (after_mean.min(axis=1) > 0.2 * before_level)
     short = burn_end - peak_at < settle + lag // 2
     burned = (burn_end > 0) & ~fading & ~short
     duration = (burn_end - 0.5 - fired) / rate * 1e3
