@@ -5,12 +5,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.dsp.running import nan_quantile
 from misfire.errors import AlignError
 
 LARGEST_DRIFT = 500e-6  # two cheap quartz clocks differ by less (common practice: 100 ppm each)
-BIN_S = 0.5e-3
-WINDOW_EVENTS = 120
+WINDOW_EVENTS = 60
 LEAST_MATCHES = 8
+LEAST_SHARE = 0.4  # of a window's events; two instruments seldom share fewer coils than that
+TIGHT_S = (7e-6, 20e-6, 60e-6, 200e-6)  # scatter of one event on two instruments, rising
+APART_S = 3e-3  # alignments closer than this are the same one
+CHUNK = 4096  # alignments tried at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +50,11 @@ def estimate_clock(reference_s: NDArray[np.float64], own_s: NDArray[np.float64])
 
     Notes
     -----
-    Firing intervals vary by far more than a bin from cycle to cycle, so only the true shift
-    matches many events at once. A line is then fitted outward from the best window, so drift over
-    hours is followed. Source: event matching by cross-correlation of point processes; least
-    squares with outliers cut at three robust deviations.
+    A steady engine looks alike one firing later, to some tenths of a millisecond. So every pairing
+    of one event with another is tried, with the drift that fits it best: the true one leaves
+    microseconds. A line is then fitted outward from the best window, so drift over hours is
+    followed. Source: event matching by cross-correlation of point processes; least squares with
+    outliers cut at three robust deviations.
     """
     if min(reference_s.size, own_s.size) < LEAST_MATCHES:
         raise AlignError(
@@ -61,19 +66,13 @@ def estimate_clock(reference_s: NDArray[np.float64], own_s: NDArray[np.float64])
         if reference_s.size <= own_s.size
         else (own_s, reference_s, True)
     )
-    best: tuple[float, float, float, int] = (-1.0, 0.0, 0.0, 0)
-    for start in _window_starts(few.size):
-        part = few[start : start + WINDOW_EVENTS]
-        shift, n, second = _best_shift(part, many)
-        if n - second > best[0]:
-            best = (float(n - second), shift, float(n), start)
-    margin, shift, n_best, start = best
-    if n_best < LEAST_MATCHES or margin < max(3.0, 0.25 * n_best):
+    found = _search(few, many)
+    if found is None:
         raise AlignError(
             "no shift of the second instrument's clock makes its events fall on those of the "
             "first: the files do not overlap in time or show nothing in common; give start_s"
         )
-    slope, offset, few_i, many_i = _follow(few, many, shift, start)
+    slope, offset, few_i, many_i = _follow(few, many, *found)
     x, y = few[few_i], many[many_i]
     # many = slope x few + offset; turn it so that the second clock maps onto the first
     if flip:
@@ -92,29 +91,52 @@ def _window_starts(n: int) -> list[int]:
     return sorted({int(v) for v in np.linspace(0, n - WINDOW_EVENTS, 5)})
 
 
-def _best_shift(part: NDArray[np.float64], many: NDArray[np.float64]) -> tuple[float, int, int]:
-    """Shift that matches most events of `part`, how many, and how many the runner-up matches."""
-    difference = (many[None, :] - part[:, None]).ravel()
-    low = difference.min()
-    index = np.floor((difference - low) / BIN_S).astype(np.int64)
-    n = np.bincount(index)
-    pair = n.copy()
-    pair[:-1] += n[1:]
-    at = int(np.argmax(pair))
-    top = int(pair[at])
-    pair[max(0, at - 3) : at + 4] = 0
-    second = int(pair.max()) if pair.size else 0
-    near = difference[np.abs(difference - low - (at + 1) * BIN_S) <= BIN_S]
-    return float(np.median(near)), top, second
+def _search(few: NDArray[np.float64], many: NDArray[np.float64]) -> tuple[float, float, int] | None:
+    """Slope, offset and window of an alignment that stands out; None if none does."""
+    for tight_s in TIGHT_S:
+        for start in _window_starts(few.size):
+            part = few[start : start + WINDOW_EVENTS]
+            for share in (0.5, 0.35, 0.65):  # that very event may be missing in the other train
+                anchor = int(share * part.size)
+                n, second, slope, offset = _best_alignment(part, anchor, many, tight_s)
+                enough = max(LEAST_MATCHES, LEAST_SHARE * part.size)
+                if n >= enough and n - second >= max(3.0, 0.25 * n):
+                    return slope, offset, start
+    return None
+
+
+def _best_alignment(
+    part: NDArray[np.float64], anchor: int, many: NDArray[np.float64], tight_s: float
+) -> tuple[int, int, float, float]:
+    """Count the matches of the best pairing of one event and of the next best; the best line."""
+    x = part - part[anchor]
+    far = np.abs(x) >= 0.5 * np.abs(x).max()
+    reach = LARGEST_DRIFT * np.abs(x) + TIGHT_S[-1]
+    counts, drifts = [], []
+    for at in range(0, many.size, CHUNK):
+        wanted = many[at : at + CHUNK, None] + x
+        right = np.clip(np.searchsorted(many, wanted), 1, many.size - 1)
+        late, early = many[right] - wanted, many[right - 1] - wanted
+        off = np.where(np.abs(late) < np.abs(early), late, early)
+        off[np.abs(off) > reach] = np.nan
+        drift = np.nan_to_num(nan_quantile(off[:, far] / x[far], 0.5))
+        with np.errstate(invalid="ignore"):
+            counts.append(np.sum(np.abs(off - drift[:, None] * x) <= tight_s, axis=1))
+        drifts.append(drift)
+    n = np.concatenate(counts)
+    best = int(np.argmax(n))
+    slope = 1.0 + float(np.concatenate(drifts)[best])
+    others = n[np.abs(many - many[best]) > APART_S]
+    second = int(others.max()) if others.size else 0
+    return int(n[best]), second, slope, float(many[best] - slope * part[anchor])
 
 
 def _follow(
-    few: NDArray[np.float64], many: NDArray[np.float64], shift: float, start: int
+    few: NDArray[np.float64], many: NDArray[np.float64], slope: float, offset: float, start: int
 ) -> tuple[float, float, NDArray[np.int64], NDArray[np.int64]]:
     """Grow a line outward from the window that matched best."""
-    slope, offset = 1.0, shift
     lo, hi = start, min(few.size, start + WINDOW_EVENTS)
-    tolerance = 1e-3
+    tolerance = TIGHT_S[-1]
     while True:
         few_i, many_i = _nearest(few[lo:hi], many, slope, offset, tolerance)
         few_i = few_i + lo
