@@ -61,6 +61,7 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
     strokes: dict[str, NDArray[np.void]] = {}
     teeth: dict[str, NDArray[np.float64]] = {}
     cam: dict[str, NDArray[np.float64]] = {}
+    shift_pitch: dict[str, float] = {}
     useful = [c for c in recording.channels if c.role in (*STROKE_ROLES, "crank", "cam")]
     for number, channel in enumerate(useful):
 
@@ -87,6 +88,7 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
                 )
             findings += [replace(f, channel=channel.name) for f in train.findings]
             teeth[channel.name] = train.tooth_s + (0.0 if channel.is_levels else channel.start_s)
+            shift_pitch[channel.name] = train.edge_shift_pitch
         else:
             cam[channel.name] = _rises(recording, channel, blocks)
     for channel in useful:
@@ -117,6 +119,7 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
             tooth_s = _move(teeth[old.name], old, renamed.get(old.name))
             try:
                 track = decode_wheel(tooth_s, wheel=recording.job.wheel)
+                track = _count_from_falling_edge(track, shift_pitch[old.name])
                 findings += [
                     f if f.channel else replace(f, channel=old.name) for f in track.findings
                 ]
@@ -142,6 +145,15 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
         duration_s=_duration(recording, channels),
         findings=tuple(findings),
     )
+
+
+def _count_from_falling_edge(track: CrankTrack, shift_pitch: float) -> CrankTrack:
+    """Move TDC by the distance from the falling edge, from which the card counts, to the used."""
+    wheel = track.wheel
+    if shift_pitch == 0 or wheel.tdc_deg is None:
+        return track
+    tdc_deg = (wheel.tdc_deg - shift_pitch * 360.0 / wheel.positions) % 360.0
+    return replace(track, wheel=replace(wheel, tdc_deg=tdc_deg))
 
 
 def _reader(recording: Recording, channel: Channel) -> Callable[[int, int], NDArray[np.int16]]:

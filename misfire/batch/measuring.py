@@ -91,7 +91,8 @@ def measure(recording: Recording, *, progress: Progress | None = None) -> Eviden
         if has_crank
         else make_no_torque(firings.cylinder.size)
     )
-    strokes = gather_strokes(firings, [*trains, *_index_pickups(detected.pickups, firings)])
+    dead = [t for t in detected.trains if not t.strokes.size]
+    strokes = gather_strokes(firings, [*trains, *dead, *_index_pickups(detected.pickups, firings)])
     table = build_firing_table(firings, torque, compute_spark(strokes, firings), engine=engine)
     return Evidence(
         recording=recording,

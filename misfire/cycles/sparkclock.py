@@ -64,6 +64,9 @@ def track_from_sparks(trains: list[StrokeTrain], *, engine: Engine) -> CrankTrac
     best = np.lexsort((source, group))
     keep = best[np.unique(group[best], return_index=True)[1]]
     time_s, source = time_s[keep], source[keep]
+    # The walk starts at a spark that says most: before it, a common channel fits anywhere.
+    anchor = int(np.argmax(source == source.min()))
+    time_s, source = time_s[anchor:], source[anchor:]
     allowed = [np.sort(np.array(s[1])) for s in used]
     angle, stretch = _walk(time_s, source, allowed, engine)
     if np.unique(stretch).size > max(3, 0.2 * time_s.size):

@@ -95,7 +95,7 @@ def _find_peaks(
     """Take the levels on which a channel rests one after the other: place and noise of each."""
     grid = np.arange(smooth.size)
     free = np.ones(smooth.size, bool)
-    peaks = []
+    peaks: list[tuple[float, float]] = []
     for _ in range(60):
         if not free.any() or len(peaks) >= 6:
             break

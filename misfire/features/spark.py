@@ -36,18 +36,23 @@ def gather_strokes(
     flags = np.zeros(n, np.int64)
     restrikes = np.zeros(n)
     watched = np.zeros(n, bool)
+    first_s = min((float(t.strokes["stop_s"][0]) for t in trains if t.strokes.size), default=np.inf)
+    has_primary = any(t.channel.role == "coil_primary" and t.strokes.size for t in trains)
     for train in trains:
-        rows = firings.stroke_index.get(train.channel.name)
-        if rows is None:
-            continue
+        rows = firings.stroke_index.get(train.channel.name, np.full(n, -1))
         seen = train.channel.cylinders
-        if train.channel.role != "coil_secondary" and train.strokes.size:
+        dead = not train.strokes.size and len(seen) == 1 and first_s < np.inf
+        if train.channel.role != "coil_secondary" and (train.strokes.size or dead):
             own = np.isin(firings.cylinder, seen) if seen else np.ones(n, bool)
-            watched |= own & _is_covered(train, firings.spark_s)
+            # Before the first spark of any coil the control unit had not yet begun to fire.
+            watched |= own & _is_covered(train, firings.spark_s) & (firings.spark_s >= first_s)
         has = rows >= 0
         for name, column in columns.items():
-            # A pick-up's kick is in its own units and must not pass for primary volts.
-            if train.channel.role == "coil_secondary" and name in ("firing_v", "burn_level_v"):
+            # A pick-up's kick is in its own units and must not pass for primary volts; nor must
+            # its coarse burn time stand beside other cylinders' from a primary.
+            if train.channel.role == "coil_secondary" and (
+                name in ("firing_v", "burn_level_v") or (has_primary and name == "burn_time_ms")
+            ):
                 continue
             values = train.strokes[name][rows[has]]
             take = np.isnan(column[has])
@@ -66,6 +71,8 @@ def gather_strokes(
 def _is_covered(train: StrokeTrain, spark_s: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Whether the channel was recording from before the dwell to after the switch-off."""
     channel = train.channel
+    if channel.is_levels and not train.strokes.size:
+        return np.ones(spark_s.size, bool)
     if channel.is_levels:
         first, last = float(train.strokes["stop_s"][0]), float(train.strokes["stop_s"][-1])
     else:

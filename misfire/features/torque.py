@@ -173,6 +173,35 @@ def _remove_pitch_error(
         constant = float(np.clip(constant, -4 * PITCH_PRIOR, 4 * PITCH_PRIOR))
         own = cylinder == c
         corrected[own] -= constant * speed2[own]
+    return _remove_repeating(corrected, speed2, cylinder, engine)
+
+
+def _remove_repeating(
+    energy: NDArray[np.float64],
+    speed2: NDArray[np.float64],
+    cylinder: NDArray[np.int64],
+    engine: Engine,
+) -> NDArray[np.float64]:
+    """Take out what two cylinders 360 degrees apart have in common: the wheel turns twice a cycle.
+
+    One faulty cylinder has no twin. Only as much is taken as a wheel's errors can be.
+    """
+    angle = dict(zip(engine.firing_order, engine.firing_angles_deg, strict=True))
+    reference = running_quantile(energy, reach=engine.cylinders, skip_self=True)
+    relative = (energy - reference) / speed2
+    usual = {}
+    for c in engine.firing_order:
+        own = relative[(cylinder == c) & np.isfinite(relative)]
+        usual[c] = float(np.median(own)) if own.size >= 5 else np.nan
+    corrected = energy.copy()
+    for a in engine.firing_order:
+        for b in engine.firing_order:
+            apart = abs(abs(angle[a] - angle[b]) - 360.0) < 1.0
+            if a < b and apart and usual[a] * usual[b] > 0:
+                shared = min((usual[a], usual[b]), key=abs)
+                shared = float(np.clip(shared, -4 * PITCH_PRIOR, 4 * PITCH_PRIOR))
+                own = (cylinder == a) | (cylinder == b)
+                corrected[own] -= shared * speed2[own]
     return corrected
 
 
