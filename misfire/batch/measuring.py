@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from misfire.batch.detection import Detected, detect_events
 from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import find_phase
+from misfire.cycles.ripple import find_ripple
 from misfire.cycles.sparkclock import track_from_sparks
 from misfire.errors import CycleError
 from misfire.features.spark import compute_spark, gather_strokes
@@ -81,7 +82,13 @@ def measure(recording: Recording, *, progress: Progress | None = None) -> Eviden
         if not trains:
             trains = single
     phase = find_phase(
-        track, trains, detected.pickups, detected.cam_rise_s, engine=engine, cam=job.cam
+        track,
+        trains,
+        detected.pickups,
+        detected.cam_rise_s,
+        engine=engine,
+        cam=job.cam,
+        ripple=find_ripple(track, engine=engine) if has_crank else None,
     )
     firings = find_firings(track, trains, engine=engine, phase=phase)
     findings += firings.findings

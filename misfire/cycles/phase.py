@@ -5,12 +5,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.cycles.ripple import Ripple
 from misfire.dsp.track import angle_at
 from misfire.records import Cam, CrankTrack, Engine, Finding, StrokeTrain
 
 EARLIEST_DEG = 60.0  # before compression TDC: no spark comes earlier (DESIGN section 3: about 50)
 LATEST_DEG = 25.0  # after compression TDC
 USUAL_ADVANCE_DEG = 12.0  # idle, common practice; used only where nothing else tells TDC
+RIPPLE_WEIGHT = 20.0  # as much as 20 sparks
+LEAST_SHARPNESS = 0.15
 SURE_MARGIN = 0.25  # of the evidence: below this the two revolutions are not told apart
 
 
@@ -54,7 +57,7 @@ def find_phase(
     *,
     engine: Engine,
     cam: Cam | None,
-    ripple_tdc_deg: float | None = None,
+    ripple: Ripple | None = None,
 ) -> Phase:
     """Score the hypotheses for TDC and for the compression revolution together.
 
@@ -69,9 +72,9 @@ def find_phase(
         Rising edges of the cam channel; empty without one.
     engine : Engine
     cam : Cam or None
-    ripple_tdc_deg : float, optional [0..interval)
-        TDC modulo the firing interval as the crank speed's ripple shows it; used when the job
-        card gives no tdc_deg.
+    ripple : Ripple, optional
+        What the crank speed shows of TDC; used when the job card gives no tdc_deg, and for the
+        revolution of engines without two cylinders 360 degrees apart.
 
     Returns
     -------
@@ -87,7 +90,7 @@ def find_phase(
     given = track.wheel.tdc_deg
     tdc_known = given is not None
     if given is None:
-        tdc, certain = _tdc_from_sparks(track, trains, engine, ripple_tdc_deg)
+        tdc, certain = _tdc_from_sparks(track, trains, engine, ripple)
         findings.append(
             Finding(
                 "tdc_worked_out",
@@ -106,6 +109,10 @@ def find_phase(
         score, weight, names = _score(
             track, number, trains, pickups, cam_rise_s, engine, cam, angles, tdc
         )
+        pulse, part = _score_ripple(ripple, engine, tdc)
+        score, weight = score + pulse, weight + part
+        if part and abs(pulse) > SURE_MARGIN * part:
+            names = names | {"torque pulses"}
         margins.append((number, score, weight))
         basis |= names
     sure = [(n, s) for n, s, w in margins if w > 0 and abs(s) >= SURE_MARGIN * w]
@@ -225,8 +232,24 @@ def _score(
     return total, weight, names
 
 
+def _score_ripple(ripple: Ripple | None, engine: Engine, tdc: float) -> tuple[float, float]:
+    """Evidence of the torque pulses for the track's own revolution (+) or the next (-)."""
+    if ripple is None or ripple.sharpness < LEAST_SHARPNESS:
+        return 0.0, 0.0
+    if _odd_fire(engine):
+        even = np.ptp(np.diff((*engine.firing_angles_deg, 720.0))) < 1.0
+        period = 720.0 / engine.cylinders if even else 720.0
+        if not even and ripple.margin < LEAST_SHARPNESS:
+            return 0.0, 0.0
+        away = np.array([ripple.tdc_deg - tdc, ripple.tdc_deg - tdc - 360.0])
+        near = np.abs(wrap_deg(away, period))
+        fit = float((near[1] - near[0]) / max(near.sum(), 1e-9))
+        return RIPPLE_WEIGHT * fit, RIPPLE_WEIGHT
+    return 0.0, 0.0
+
+
 def _tdc_from_sparks(
-    track: CrankTrack, trains: list[StrokeTrain], engine: Engine, ripple_tdc_deg: float | None
+    track: CrankTrack, trains: list[StrokeTrain], engine: Engine, ripple: Ripple | None
 ) -> tuple[float, bool]:
     """TDC of firing_order[0] within the revolution from where the sparks fall."""
     angles = cylinder_angles(engine)
@@ -239,7 +262,7 @@ def _tdc_from_sparks(
             own = np.array([angles[c] for c in seen])
             best = (len(seen), (theta[:, None] - own[None, :]).ravel())
     if best is None:
-        return (ripple_tdc_deg or 0.0), False
+        return (ripple.tdc_deg % 360.0 if ripple is not None else 0.0), False
     n_seen, theta = best
     # The densest place on the revolution is where the spark of firing_order[0] falls.
     grid = np.arange(0.0, 360.0, 2.0)
@@ -252,9 +275,9 @@ def _tdc_from_sparks(
     )
     interval = 720.0 / engine.cylinders
     tdc = spark + USUAL_ADVANCE_DEG
-    if ripple_tdc_deg is not None:
-        # Of the TDCs the speed ripple allows, the one that follows the spark within 0..45 degrees.
-        away = (ripple_tdc_deg - spark) % min(interval, 360.0)
+    if ripple is not None and ripple.sharpness >= LEAST_SHARPNESS:
+        # Of the TDCs the speed ripple allows, the one that follows the spark within 0..50 degrees.
+        away = (ripple.tdc_deg - spark) % min(interval, 360.0)
         if away < 50.0:
             tdc = spark + away
     certain = n_seen == 1 or (engine.ignition == "wasted_spark" and n_seen == 2)
