@@ -11,6 +11,7 @@ from misfire.records import CrankTrack, Engine, Firings
 
 PITCH_PRIOR = 1.5e-3  # usual relative speed error of one window by tooth pitch errors
 SPEED_BINS = 8
+LEAST_KNOWN = 0.7  # share of the prior's variance that the recording must explain away
 LEAST_NEIGHBOURS = 4  # firings on each side against which one is judged
 LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
 
@@ -165,15 +166,27 @@ def _remove_pitch_error(
             y.append(float(np.median(relative[part])))
             spread.append(max(robust_spread(relative[part]), 1e-6) / np.sqrt(part.size))
         design = np.column_stack((np.ones(SPEED_BINS), np.array(x) / np.mean(x)))
-        weight = 1.0 / np.array(spread)
-        rows_a = np.vstack((design * weight[:, None], [[1.0 / PITCH_PRIOR, 0.0]]))
-        rows_b = np.append(np.array(y) * weight, 0.0)
-        constant = float(np.linalg.lstsq(rows_a, rows_b, rcond=None)[0][0])
+        constant = _fit_constant(design, np.array(y), np.array(spread))
         # Never more than a few times what wheels have: the rest is torque.
         constant = float(np.clip(constant, -4 * PITCH_PRIOR, 4 * PITCH_PRIOR))
         own = cylinder == c
         corrected[own] -= constant * speed2[own]
     return _remove_repeating(corrected, speed2, cylinder, engine)
+
+
+def _fit_constant(
+    design: NDArray[np.float64], y: NDArray[np.float64], spread: NDArray[np.float64]
+) -> float:
+    """Fit the part that does not go with 1/omega^2; 0 where the speed varied too little for it."""
+    rows = design / spread[:, None]
+    fit = np.linalg.lstsq(rows, y / spread, rcond=None)[0]
+    misfit = float(np.sum(((y - design @ fit) / spread) ** 2)) / (y.size - design.shape[1])
+    prior = np.array([[1.0 / PITCH_PRIOR, 0.0]]) * np.sqrt(max(misfit, 1.0))
+    stacked = np.vstack((rows, prior))
+    known = 1.0 - np.linalg.inv(stacked.T @ stacked)[0, 0] * prior[0, 0] ** 2
+    if known < LEAST_KNOWN:
+        return 0.0
+    return float(np.linalg.lstsq(stacked, np.append(y / spread, 0.0), rcond=None)[0][0])
 
 
 def _remove_repeating(
