@@ -36,11 +36,26 @@ SPARK_COLUMNS = (
     "no_dwell",
     *(f"{n}_{k}" for n in (*RATIO_FIELDS, *DIFFERENCE_FIELDS) for k in ("own", "others")),
 )
+FORM_COLUMNS = (
+    "form_step",  # share of the peak current with which the ramp starts
+    "form_bend",  # slope of the upper half of the ramp over that of the lower
+    "form_kick",  # logs of ratios to the supply voltage: kick, spark line, ring-down
+    "form_burn_level",
+    "form_ring",
+    "form_efficiency",  # log of spark-line energy over stored energy
+    "form_burn_ms",  # logs of absolute values
+    "form_breakdown_us",
+    "form_dwell_ms",
+    "form_peak_a",
+    "form_slope",
+    "form_tail",  # current after switch-off over peak current
+)
+"""What one stroke shows by itself, where no other cylinder is there to compare with."""
 CONTEXT_COLUMNS = ("speed_rpm", "speed_change_relative", "cylinders")
-FIRING_COLUMNS = (*TORQUE_COLUMNS, *SPARK_COLUMNS, *CONTEXT_COLUMNS)
+FIRING_COLUMNS = (*TORQUE_COLUMNS, *SPARK_COLUMNS, *FORM_COLUMNS, *CONTEXT_COLUMNS)
 """Order of the event model's inputs. Change `FEATURES_VERSION` with any change of meaning."""
 
-FEATURES_VERSION = 1
+FEATURES_VERSION = 2
 
 SHIFTS = (
     "dwell_ms",
@@ -81,6 +96,8 @@ CYLINDER_COLUMNS = (
     *(f"{name}_spread" for name in SHIFTS),
     *(f"{name}_lost_own" for name in SHIFTS),
     *(f"{name}_lost_others" for name in SHIFTS),
+    *(f"{name}_lost" for name in FORM_COLUMNS),
+    *(f"{name}_good" for name in FORM_COLUMNS),
     "watched_burn",
     "watched_current",
     "watched_torque",

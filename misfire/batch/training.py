@@ -39,6 +39,8 @@ RISING = (
     "gain_own_z",
     "torque_deficit_energy",
     "gain_deficit_energy",
+    "torque_deficit_relative",
+    "gain_deficit_relative",
     "no_dwell",
     "no_breakdown",
 )

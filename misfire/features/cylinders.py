@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.columns import CYLINDER_COLUMNS, SHIFTS
+from misfire.columns import CYLINDER_COLUMNS, FORM_COLUMNS, SHIFTS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -83,6 +83,9 @@ def build_cylinder_table(
             row[f"{name}_spread"] = _spread(alone[own & running])
             row[f"{name}_lost_own"] = _median(alone[mine_lost])
             row[f"{name}_lost_others"] = _median(against[mine_lost])
+        for name in FORM_COLUMNS:
+            row[f"{name}_lost"] = _median(columns[name][mine_lost])
+            row[f"{name}_good"] = _median(columns[name][own & running & ~lost])
         row["watched_burn"] = (
             float(np.isfinite(columns["no_breakdown"][own]).mean()) if own.any() else 0.0
         )

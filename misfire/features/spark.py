@@ -130,6 +130,7 @@ def compute_spark(
                 others[rows] = near
         features[f"{name}_own"] = values - own
         features[f"{name}_others"] = values - others
+    features |= _form(columns)
     flags = columns["flags"].astype(np.int64)
     shows_burn = np.isfinite(columns["burn_time_ms"])
     features["no_breakdown"] = np.where(shows_burn, (columns["burn_time_ms"] == 0) * 1.0, np.nan)
@@ -137,6 +138,32 @@ def compute_spark(
     lost = (flags & STROKE_FLAGS["no_dwell"]) > 0
     features["no_dwell"] = np.where(watched, lost * 1.0, np.nan)
     return features
+
+
+def _form(columns: dict[str, NDArray[np.float64]]) -> dict[str, NDArray[np.float64]]:
+    """Shape of each stroke in numbers without a unit; see FORM_COLUMNS.
+
+    Stored energy L I^2 / 2 with L = V / slope, spark energy I/2 x level x time (the secondary
+    current falls in a straight line to zero): closed forms of ANCHORS C1 and C3.
+    """
+    supply, peak, slope = columns["battery_v"], columns["peak_current_a"], columns["ramp_a_per_ms"]
+    burn, level = columns["burn_time_ms"], columns["burn_level_v"]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        form = {
+            "form_step": columns["ramp_step_a"] / peak,
+            "form_bend": columns["ramp_bend"],
+            "form_tail": columns["tail_a"] / peak,
+            "form_kick": np.log(columns["primary_peak_v"] / supply),
+            "form_burn_level": np.log(level / supply),
+            "form_ring": np.log(columns["ring_v"] / supply),
+            "form_efficiency": np.log(level * burn * slope / (supply * peak)),
+            "form_burn_ms": np.log(burn),
+            "form_breakdown_us": np.log(columns["breakdown_us"]),
+            "form_dwell_ms": np.log(columns["dwell_ms"]),
+            "form_peak_a": np.log(peak),
+            "form_slope": np.log(slope),
+        }
+    return {name: np.where(np.isfinite(v), v, np.nan) for name, v in form.items()}
 
 
 def _nearby_median(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.columns import FIRING_COLUMNS, SPARK_COLUMNS, TORQUE_COLUMNS
+from misfire.columns import FIRING_COLUMNS, FORM_COLUMNS, SPARK_COLUMNS, TORQUE_COLUMNS
 from misfire.dsp.running import running_quantile
 from misfire.features.torque import TorqueTable
 from misfire.records import Engine, Firings
@@ -69,7 +69,7 @@ def build_firing_table(
         columns["torque_previous_z"] = np.concatenate(([np.nan], z[:-1]))
         columns["torque_next_z"] = np.concatenate((z[1:], [np.nan]))
         columns["torque_mate_z"] = _mate_z(firings, z, engine)
-    for name in SPARK_COLUMNS:
+    for name in (*SPARK_COLUMNS, *FORM_COLUMNS):
         columns[name] = spark.get(name, nothing)
     columns["speed_rpm"] = firings.rpm
     before = np.concatenate(
