@@ -70,50 +70,67 @@ def find_coil_levels(counts: NDArray[np.int16]) -> CoilLevels | None:
     span = top - middle
     if span < 12:
         return None
-    window = counts[(counts > middle - 0.2 * span) & (counts < middle + 0.2 * span)]
+    window = counts[(counts > middle - 0.35 * span) & (counts < middle + 0.35 * span)]
     first = int(window.min())
     density = np.bincount(window.astype(np.int64) - first).astype(float)
     width = max(1, round(0.002 * span)) | 1
     smooth = np.convolve(density, np.ones(width) / width, mode="same")
-    peaks = _find_peaks(smooth, density, least=LEAST_SHARE * counts.size, span=span)
+    peaks = _find_peaks(smooth, density, width=width, least=LEAST_SHARE * counts.size, span=span)
     peaks.sort()
-    # The lowest level on which the channel rests is the driver's, the next the supply's; spark
-    # lines come above them.
-    for (low, _), (battery, noise) in zip(peaks, peaks[1:], strict=False):
-        if battery - low >= LEAST_STEP * span:
-            return CoilLevels(low + first, battery + first, max(noise, 0.5), top)
+    # The lowest level on which the channel rests is the driver's. Of those above it the supply's
+    # is met most: spark lines lean and last shorter, a current limit holds for part of a dwell.
+    while len(peaks) > 1:
+        low = peaks.pop(0)
+        above = [p for p in peaks if p[0] - low[0] >= LEAST_STEP * span]
+        near = [p for p in above if p[0] - low[0] <= LARGEST_STEP * span]
+        if near:
+            battery, noise, _ = max(near, key=lambda p: p[2])
+            return CoilLevels(low[0] + first, battery + first, max(noise, 0.5), top)
     return None
 
 
 LEAST_SHARE = 0.003  # of the time: a dwell of 2 ms once in 0.2 s is 1 %
 LEAST_STEP = 0.012  # of the kick: 6 V under a kick of 500 V
+LARGEST_STEP = 0.4  # 16 V under a kick of 40 V
 
 
 def _find_peaks(
-    smooth: NDArray[np.float64], density: NDArray[np.float64], *, least: float, span: float
-) -> list[tuple[float, float]]:
-    """Take the levels on which a channel rests one after the other: place and noise of each."""
+    smooth: NDArray[np.float64],
+    density: NDArray[np.float64],
+    *,
+    width: int,
+    least: float,
+    span: float,
+) -> list[tuple[float, float, float]]:
+    """Take the levels on which a channel rests one after the other: place, noise, mass of each."""
     grid = np.arange(smooth.size)
     free = np.ones(smooth.size, bool)
-    peaks: list[tuple[float, float]] = []
+    peaks: list[tuple[float, float, float]] = []
     for _ in range(60):
         if not free.any() or len(peaks) >= 6:
             break
         at = int(np.argmax(np.where(free, smooth, -1.0)))
+        # Smoothing makes a plateau of a sharp level: its middle is where the counts are.
+        about = np.abs(grid - at) <= width
+        if density[about].sum() > 0:
+            at = round(float(np.average(grid[about], weights=density[about])))
         near = np.abs(grid - at) <= max(1.0, 0.015 * span)
         mass = density[near]
         if mass.sum() <= 0:
-            break
+            free[at] = False
+            continue
         centre = float(np.average(grid[near], weights=mass))
         noise = 1.25 * float(np.average(np.abs(grid[near] - centre), weights=mass))
         reach = max(1.2, 4 * noise, 0.6 * LEAST_STEP * span)
         inside = np.abs(grid - at) <= reach
         # A level of its own is parted from those already taken by a valley.
         parted = all(
-            smooth[min(at, int(p)) : max(at, int(p)) + 1].min() < 0.6 * smooth[at] for p, _ in peaks
+            smooth[min(at, int(p)) : max(at, int(p)) + 1].min() < 0.6 * smooth[at]
+            for p, _, _ in peaks
         )
-        sharp = np.abs(grid - at) <= max(1.2, 2.5 * (peaks[0][1] if peaks else noise))
-        if parted and density[sharp].sum() >= least:
-            peaks.append((float(at), noise))
+        sharp = np.abs(grid - at) <= max(1.2, 2.5 * (peaks[0][1] if peaks else noise), width / 2)
+        met = float(density[sharp].sum())
+        if parted and met >= least:
+            peaks.append((float(at), noise, met))
         free &= ~inside
     return peaks
