@@ -57,6 +57,27 @@ FIRING_COLUMNS = (*TORQUE_COLUMNS, *SPARK_COLUMNS, *FORM_COLUMNS, *CONTEXT_COLUM
 
 FEATURES_VERSION = 2
 
+EVENT_INPUTS = {
+    # Input of the event model -> sign of its effect that physics demands, 0 where it demands none.
+    "torque_deficit_z": 1,
+    "torque_step_z": 1,
+    "gain_deficit_z": 1,
+    "torque_deficit_relative": 1,
+    "gain_deficit_relative": 1,
+    "torque_noise_relative": -1,
+    "torque_mate_z": -1,
+    "torque_previous_z": 0,
+    "torque_next_z": 0,
+    "torque_level_change": 1,
+    "no_breakdown": 1,
+    "no_dwell": 1,
+    "burn_time_ms_own": -1,
+    "burn_time_ms_others": -1,
+    "speed_rpm": 0,
+    "cylinders": 0,
+}
+"""Few inputs that mean the same on any engine: what a fit cannot bend, it cannot learn wrong."""
+
 SHIFTS = (
     "dwell_ms",
     "peak_current_a",
@@ -106,3 +127,60 @@ CYLINDER_COLUMNS = (
     "cylinders",
 )
 """Order of the cylinder model's inputs."""
+
+CYLINDER_INPUTS = {
+    "lost_share": 1,
+    "lost_count_log": 1,
+    "lost_probability_mean": 1,
+    "lost_share_others": 0,
+    "lost_run_length": 0,
+    "disturbed_share": -1,
+    "torque_median_z": 1,
+    "torque_median_relative": 1,
+    "gain_median_z": 1,
+    "cranking_gain_z": 1,
+    "torque_lost_z": 1,
+    "torque_rank": -1,
+    "no_breakdown_lost_share": 1,
+    "no_dwell_lost_share": 1,
+    "firings_log": 0,
+    "speed_rpm": 0,
+    "cylinders": 0,
+}
+"""Inputs of the cylinder model and the sign that physics demands of each."""
+
+FAULT_INPUTS = (
+    "lost_share",
+    "lost_run_length",
+    "disturbed_share",
+    "torque_median_z",
+    "torque_low_z",
+    "cranking_gain_z",
+    "no_breakdown_share",
+    "no_breakdown_lost_share",
+    "no_dwell_share",
+    "no_dwell_lost_share",
+    *(
+        f"{name}_{kind}"
+        for name in (
+            "dwell_ms",
+            "peak_current_a",
+            "ramp_a_per_ms",
+            "ramp_step_a",
+            "tail_a",
+            "breakdown_us",
+            "primary_peak_v",
+            "burn_time_ms",
+            "burn_level_v",
+            "ring_v",
+        )
+        for kind in ("others", "lost_own", "lost_others")
+    ),
+    *(f"{name}_lost" for name in FORM_COLUMNS),
+    "form_efficiency_good",
+    "form_step_good",
+    "watched_burn",
+    "watched_current",
+    "watched_torque",
+)
+"""Inputs of the fault model, beside the physics scores of each type."""

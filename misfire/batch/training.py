@@ -16,10 +16,11 @@ from misfire.classify.model import (
     calibrate,
     expit,
     find_candidates,
+    gather_fault_inputs,
     judge_firings,
 )
 from misfire.classify.trees import compute_raw, export_trees
-from misfire.columns import CYLINDER_COLUMNS, FIRING_COLUMNS
+from misfire.columns import CYLINDER_INPUTS, EVENT_INPUTS, FAULT_INPUTS
 from misfire.errors import ParameterError
 from misfire.features.cylinders import build_cylinder_table
 from misfire.records import FAULT_TYPES
@@ -31,22 +32,6 @@ Progress = Callable[[str, float], None]
 
 FOLDS = 5
 MOST_SOUND = 400  # sound candidate firings of one recording that enter the fit, weighted up
-RISING = (
-    "torque_deficit_z",
-    "torque_own_z",
-    "torque_step_z",
-    "gain_deficit_z",
-    "gain_own_z",
-    "torque_deficit_energy",
-    "gain_deficit_energy",
-    "torque_deficit_relative",
-    "gain_deficit_relative",
-    "no_dwell",
-    "no_breakdown",
-)
-"""The more of these, the surer a firing was lost: physics that the fit may not bend."""
-CYLINDER_RISING = ("lost_share", "lost_count_log", "torque_median_z", "lost_probability_mean")
-CYLINDER_FALLING = ("disturbed_share",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +46,7 @@ class Fitted:
     estimators: dict[str, Any]
     golden_firings: NDArray[np.float64]
     golden_cylinders: NDArray[np.float64]
+    golden_faults: NDArray[np.float64]
     cylinder_rows: pd.DataFrame
     firing_counts: dict[str, float] = field(default_factory=dict)
 
@@ -144,8 +130,9 @@ def fit_model(
         fault=export_trees(fitted.fault),
         fault_types=fitted.fault_types,
         temperature=fitted.temperature,
-        event_columns=FIRING_COLUMNS,
-        cylinder_columns=CYLINDER_COLUMNS,
+        event_columns=tuple(EVENT_INPUTS),
+        cylinder_columns=tuple(CYLINDER_INPUTS),
+        fault_columns=FAULT_INPUTS,
         manifest={
             "vehicles": len(groups),
             "recordings": len(cases),
@@ -154,13 +141,13 @@ def fit_model(
         },
     )
     pick = rng.choice(len(data.lost), size=min(200, len(data.lost)), replace=False)
-    values = rows[list(CYLINDER_COLUMNS)].to_numpy(float)
-    few = rng.choice(len(values), size=min(200, len(values)), replace=False)
+    few = np.sort(rng.choice(len(rows), size=min(200, len(rows)), replace=False))
     return Fitted(
         model=model,
         estimators={"event": event, "cylinder": fitted.cylinder, "fault": fitted.fault},
         golden_firings=data.values[np.sort(pick)],
-        golden_cylinders=values[np.sort(few)],
+        golden_cylinders=rows[list(CYLINDER_INPUTS)].to_numpy(float)[few],
+        golden_faults=gather_fault_inputs(rows.iloc[few], FAULT_INPUTS),
         cylinder_rows=rows,
         firing_counts=counts,
     )
@@ -202,7 +189,7 @@ def _gather_firings(
         if rows.size == 0:
             continue
         up = good.size / drawn.size if drawn.size else 1.0
-        values.append(case.table[list(FIRING_COLUMNS)].to_numpy(float)[rows])
+        values.append(case.table[list(EVENT_INPUTS)].to_numpy(float)[rows])
         lost.append(np.concatenate((np.ones(bad.size, bool), np.zeros(drawn.size, bool))))
         own = weights.get(case.group, 1.0)
         # A dead cylinder gives thousands of lost firings all alike: they share one voice.
@@ -224,11 +211,11 @@ def _fit_event(data: _Firings, train: NDArray[np.bool_], seed: int) -> Any:
     estimator = HistGradientBoostingClassifier(
         max_iter=120,
         learning_rate=0.08,
-        max_leaf_nodes=15,
-        min_samples_leaf=40,
-        l2_regularization=5.0,
-        max_features=0.5,
-        monotonic_cst=[1 if name in RISING else 0 for name in FIRING_COLUMNS],
+        max_leaf_nodes=10,
+        min_samples_leaf=100,
+        l2_regularization=10.0,
+        max_features=0.6,
+        monotonic_cst=list(EVENT_INPUTS.values()),
         early_stopping=False,
         random_state=seed,
     )
@@ -265,7 +252,8 @@ def _fit_cylinders(
     rows: pd.DataFrame, fold_of: dict[str, int], seed: int, progress: Progress | None
 ) -> _Cylinders:
     """Fit cylinder and fault ensembles, and calibrate both on out-of-fold answers."""
-    values = rows[list(CYLINDER_COLUMNS)].to_numpy(float)
+    values = rows[list(CYLINDER_INPUTS)].to_numpy(float)
+    inputs = gather_fault_inputs(rows, FAULT_INPUTS)
     label = rows["faulty"].to_numpy(bool)
     weight = rows["weight"].to_numpy(float)
     fault = rows["fault"].to_numpy(str)
@@ -283,8 +271,8 @@ def _fit_cylinders(
         odds[~train] = compute_raw(export_trees(estimator), values[~train])[:, 0]
         chosen = train & typed
         kinds = np.unique(target[chosen])
-        estimator = _fit_fault(values[chosen], target[chosen], weight[chosen], seed)
-        part = _as_columns(compute_raw(export_trees(estimator), values[~train]))
+        estimator = _fit_fault(inputs[chosen], target[chosen], weight[chosen], seed)
+        part = _as_columns(compute_raw(export_trees(estimator), inputs[~train]))
         raw[np.ix_(~train, kinds)] = part
         raw[np.ix_(~train, np.setdiff1d(np.arange(len(names)), kinds))] = -20.0
     knots = _calibrate_weighted(odds, label, weight)
@@ -296,7 +284,7 @@ def _fit_cylinders(
     return _Cylinders(
         cylinder=_fit_cylinder(values, label, weight, seed),
         knots=knots,
-        fault=_fit_fault(values[typed], target[typed], weight[typed], seed),
+        fault=_fit_fault(inputs[typed], target[typed], weight[typed], seed),
         fault_types=names,
         temperature=temperature,
     )
@@ -308,18 +296,14 @@ def _fit_cylinder(
     """Fit the ensemble that says whether a cylinder is faulty."""
     from sklearn.ensemble import HistGradientBoostingClassifier
 
-    direction = [
-        1 if name in CYLINDER_RISING else -1 if name in CYLINDER_FALLING else 0
-        for name in CYLINDER_COLUMNS
-    ]
     return HistGradientBoostingClassifier(
         max_iter=150,
         learning_rate=0.06,
-        max_leaf_nodes=8,
-        min_samples_leaf=15,
+        max_leaf_nodes=6,
+        min_samples_leaf=20,
         l2_regularization=5.0,
-        max_features=0.4,
-        monotonic_cst=direction,
+        max_features=0.6,
+        monotonic_cst=list(CYLINDER_INPUTS.values()),
         early_stopping=False,
         random_state=seed,
     ).fit(values, label, sample_weight=weight)
@@ -363,8 +347,9 @@ def _event_only(trees: Any, knots: NDArray[np.float64]) -> Model:
         fault=trees,
         fault_types=(),
         temperature=1.0,
-        event_columns=FIRING_COLUMNS,
-        cylinder_columns=CYLINDER_COLUMNS,
+        event_columns=tuple(EVENT_INPUTS),
+        cylinder_columns=tuple(CYLINDER_INPUTS),
+        fault_columns=FAULT_INPUTS,
     )
 
 

@@ -45,6 +45,7 @@ def save_bundle(
     *,
     golden_firings: NDArray[np.float64],
     golden_cylinders: NDArray[np.float64],
+    golden_faults: NDArray[np.float64],
     estimators: dict[str, Any],
     card: str,
 ) -> None:
@@ -56,8 +57,8 @@ def save_bundle(
         Its manifest is written with hashes and versions added.
     folder : Path
         Replaced if it is a bundle already; any other existing folder is refused.
-    golden_firings, golden_cylinders : float64 arrays
-        Rows whose answers are stored and checked at every load.
+    golden_firings, golden_cylinders, golden_faults : float64 arrays
+        Rows of inputs whose answers are stored and checked at every load.
     estimators : dict of scikit-learn estimators
         For retraining and inspection; not needed to judge.
     card : str
@@ -79,8 +80,8 @@ def save_bundle(
         | {"event_knots": model.event_knots, "cylinder_knots": model.cylinder_knots}
         | {"temperature": np.array([model.temperature])}
     )
-    golden = {"firings": golden_firings, "cylinders": golden_cylinders}
-    golden |= _answer(model, golden_firings, golden_cylinders)
+    golden = {"firings": golden_firings, "cylinders": golden_cylinders, "faults": golden_faults}
+    golden |= _answer(model, golden_firings, golden_cylinders, golden_faults)
     members = {
         ARRAYS: _pack(arrays),
         GOLDEN: _pack(golden),
@@ -92,6 +93,7 @@ def save_bundle(
         "features_version": FEATURES_VERSION,
         "event_columns": list(model.event_columns),
         "cylinder_columns": list(model.cylinder_columns),
+        "fault_columns": list(model.fault_columns),
         "fault_types": list(model.fault_types),
         "sha256": {name: hashlib.sha256(data).hexdigest() for name, data in members.items()},
     }
@@ -133,18 +135,23 @@ def load_bundle(folder: Path) -> Model:
     manifest = _read_manifest(folder)
     _check_columns(folder, manifest)
     arrays = _unpack(folder / ARRAYS, manifest)
-    columns = manifest["event_columns"], manifest["cylinder_columns"]
+    columns = (
+        manifest["event_columns"],
+        manifest["cylinder_columns"],
+        manifest["fault_columns"],
+    )
     try:
         model = Model(
             event=unpack_trees(arrays, "event", n_features=len(columns[0])),
             event_knots=_knots(arrays["event_knots"]),
             cylinder=unpack_trees(arrays, "cylinder", n_features=len(columns[1])),
             cylinder_knots=_knots(arrays["cylinder_knots"]),
-            fault=unpack_trees(arrays, "fault", n_features=len(columns[1])),
+            fault=unpack_trees(arrays, "fault", n_features=len(columns[2]) + len(FAULT_TYPES)),
             fault_types=tuple(manifest["fault_types"]),
             temperature=float(arrays["temperature"][0]),
             event_columns=tuple(columns[0]),
             cylinder_columns=tuple(columns[1]),
+            fault_columns=tuple(columns[2]),
             manifest=manifest,
         )
     except KeyError as error:
@@ -153,7 +160,7 @@ def load_bundle(folder: Path) -> Model:
         raise ModelError(f"{folder}: the fault types do not fit the trees; train the model again")
     golden = _unpack(folder / GOLDEN, manifest)
     try:
-        answers = _answer(model, golden["firings"], golden["cylinders"])
+        answers = _answer(model, golden["firings"], golden["cylinders"], golden["faults"])
         same = all(
             np.allclose(golden[name], answers[name], rtol=0, atol=GOLDEN_TOLERANCE)
             for name in answers
@@ -168,7 +175,10 @@ def load_bundle(folder: Path) -> Model:
 
 
 def _answer(
-    model: Model, firings: NDArray[np.float64], cylinders: NDArray[np.float64]
+    model: Model,
+    firings: NDArray[np.float64],
+    cylinders: NDArray[np.float64],
+    faults: NDArray[np.float64],
 ) -> dict[str, NDArray[np.float64]]:
     """Judge the golden rows."""
     event = expit(calibrate(compute_raw(model.event, firings)[:, 0], model.event_knots))
@@ -176,7 +186,7 @@ def _answer(
     return {
         "event_probability": event,
         "cylinder_probability": expit(calibrate(odds, model.cylinder_knots)),
-        "fault_raw": compute_raw(model.fault, cylinders),
+        "fault_raw": compute_raw(model.fault, faults),
     }
 
 
@@ -191,7 +201,7 @@ def _read_manifest(folder: Path) -> dict[str, Any]:
         raise ModelError(f"{folder}: no readable model manifest in it ({error})") from None
     if not isinstance(manifest, dict) or manifest.get("schema") != SCHEMA:
         raise ModelError(f"{folder}: not a model of this program's schema ({SCHEMA})")
-    lists = ("event_columns", "cylinder_columns", "fault_types")
+    lists = ("event_columns", "cylinder_columns", "fault_columns", "fault_types")
     strings = all(
         isinstance(manifest.get(k), list) and all(isinstance(v, str) for v in manifest[k])
         for k in lists
@@ -211,6 +221,7 @@ def _check_columns(folder: Path, manifest: dict[str, Any]) -> None:
     for given, ours in (
         (manifest["event_columns"], FIRING_COLUMNS),
         (manifest["cylinder_columns"], CYLINDER_COLUMNS),
+        (manifest["fault_columns"], CYLINDER_COLUMNS),
         (manifest["fault_types"], FAULT_TYPES),
     ):
         unknown = [c for c in given if c not in ours]

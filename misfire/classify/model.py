@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.classify.rules import weigh_faults
 from misfire.classify.trees import Trees, compute_raw
 from misfire.records import FAULT_TYPES
 
@@ -37,6 +38,7 @@ class Model:
     temperature: float
     event_columns: tuple[str, ...]
     cylinder_columns: tuple[str, ...]
+    fault_columns: tuple[str, ...]
     manifest: dict[str, Any] = field(default_factory=dict)
 
 
@@ -115,7 +117,8 @@ def judge_cylinders(
     values = table[list(model.cylinder_columns)].to_numpy(float)
     odds = calibrate(compute_raw(model.cylinder, values)[:, 0], model.cylinder_knots)
     probability = np.clip(expit(odds), LEAST_PROBABILITY, MOST_PROBABILITY)
-    logits = compute_raw(model.fault, values) / model.temperature
+    logits = compute_raw(model.fault, gather_fault_inputs(table, model.fault_columns))
+    logits = logits / model.temperature
     logits = logits - logits.max(axis=1, keepdims=True)
     share = np.exp(logits)
     share /= share.sum(axis=1, keepdims=True)
@@ -123,6 +126,11 @@ def judge_cylinders(
     for i, name in enumerate(model.fault_types):
         faults[:, FAULT_TYPES.index(name)] = share[:, i]
     return probability, faults
+
+
+def gather_fault_inputs(table: pd.DataFrame, columns: tuple[str, ...]) -> NDArray[np.float64]:
+    """Lay the fault model's inputs side by side: measured columns, then the physics scores."""
+    return np.column_stack((table[list(columns)].to_numpy(float), weigh_faults(table)))
 
 
 def calibrate(odds: NDArray[np.float64], knots: NDArray[np.float64]) -> NDArray[np.float64]:

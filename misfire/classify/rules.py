@@ -99,6 +99,33 @@ def score_cylinders(
     score = score - np.where((disturbed > 0.02) & (lost < 5), 4.0, 0.0)
     probability = 1.0 / (1.0 + np.exp(-score))
 
+    logits = weigh_faults(table)
+    logits = logits - logits.max(axis=1, keepdims=True)
+    faults = np.exp(logits)
+    return probability, faults / faults.sum(axis=1, keepdims=True)
+
+
+def weigh_faults(table: pd.DataFrame) -> NDArray[np.float64]:
+    """Score each fault type of each cylinder from its signature.
+
+    Parameters
+    ----------
+    table : DataFrame [shape=(n_cylinders, ...)]
+        From `build_cylinder_table`.
+
+    Returns
+    -------
+    weights : float64 array [shape=(n_cylinders, len(FAULT_TYPES))]
+        The larger, the better the type fits; also inputs of the learned fault model.
+    """
+
+    def get(name: str) -> NDArray[np.float64]:
+        return _column(table, name)
+
+    lost = np.expm1(get("lost_count_log"))
+    z = np.nan_to_num(get("torque_median_z"))
+    disturbed = np.nan_to_num(get("disturbed_share"))
+
     def shift(name: str) -> NDArray[np.float64]:
         alone, others = get(f"{name}_lost_own"), get(f"{name}_others")
         return np.where(
@@ -137,10 +164,7 @@ def score_cylinders(
         + 0.5 * down(shift("breakdown_us")),
         "crank_signal": np.where(disturbed > 0.005, 4.0, -3.0) - 0.1 * lost,
     }
-    logits = np.stack([weight[t] for t in FAULT_TYPES], axis=1)
-    logits = logits - logits.max(axis=1, keepdims=True)
-    faults = np.exp(logits)
-    return probability, faults / faults.sum(axis=1, keepdims=True)
+    return np.stack([weight[t] for t in FAULT_TYPES], axis=1)
 
 
 def _column(table: pd.DataFrame, name: str) -> NDArray[np.float64]:

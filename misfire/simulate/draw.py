@@ -275,8 +275,8 @@ def draw_drive(dice: Dice, engine: EngineModel) -> DriveModel:
     litres = engine.displacement_l
     in_gear = condition in ("cruise", "drive", "overrun")
     road = litres * dice.flat(0.0, 4.0)
-    if in_gear and dice.chance(0.3):
-        road = min(120.0, litres * dice.flat(6.0, 22.0))
+    if in_gear and dice.chance(0.4):  # up to potholes that swing the crank more than a lost firing
+        road = min(300.0, litres * dice.log(6.0, 80.0))
     elif not in_gear:
         road = litres * dice.flat(0.0, 0.8)
     return DriveModel(

@@ -203,7 +203,7 @@ class DriveModel:
     spring_damping: float = _number(0.08, 0.02, 0.4)
     cruise_rpm: float = _number(2000.0, 900.0, 6500.0)
     load: float = _number(0.5, 0.0, 1.0)  # how hard the accelerations are
-    road_noise_nm: float = _number(2.0, 0.0, 120.0)  # at the crank, 1 sigma
+    road_noise_nm: float = _number(2.0, 0.0, 400.0)  # at the crank, 1 sigma
     road_low_hz: float = _number(1.0, 0.2, 10.0)
     road_high_hz: float = _number(12.0, 2.0, 40.0)
     compressor_nm: float = _number(0.0, 0.0, 30.0)
