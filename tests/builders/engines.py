@@ -67,21 +67,24 @@ def list_firings(crank, engine, *, tdc_deg, advance_deg=(10.0, 30.0), seed=1):
     `angle_deg` arrays.
     """
     rng = np.random.default_rng(seed)
-    found = []
-    first = int(np.floor(crank.angle_deg[0] / 720.0)) - 1
-    last = int(np.ceil(crank.angle_deg[-1] / 720.0)) + 1
     low, high = advance_deg
-    rising = np.concatenate(([True], np.diff(crank.angle_deg) > 0))
-    for cycle in range(first, last + 1):
+    rows = []
+    for cycle in range(int(crank.angle_deg[0] // 720.0) - 1, int(crank.angle_deg[-1] // 720.0) + 2):
         middle = (low + high) / 2 + (high - low) / 2 * np.sin(cycle / 7.0)
         for cylinder, offset in zip(engine.firing_order, engine.firing_angles_deg, strict=True):
             advance = float(np.clip(middle + rng.normal(0.0, 0.7), low, high))
-            tdc = tdc_deg + offset + 720.0 * cycle
-            at = tdc - advance
-            if crank.angle_deg[0] < at < crank.angle_deg[-1]:
-                time_s = float(np.interp(at, crank.angle_deg[rising], crank.time_s[rising]))
-                found.append(Firing(cycle, cylinder, tdc, advance, time_s))
+            rows.append((cycle, cylinder, tdc_deg + offset + 720.0 * cycle, advance))
+    at = np.array([tdc - advance for _, _, tdc, advance in rows])
+    time_s = time_of(crank, at)
+    inside = (at > crank.angle_deg[0]) & (at < crank.angle_deg[-1])
+    found = [Firing(*row, float(t)) for row, t, k in zip(rows, time_s, inside, strict=True) if k]
     return sorted(found, key=lambda f: f.time_s)
+
+
+def time_of(crank, angle_deg):
+    """Instants at which a crank with `time_s` and `angle_deg` arrays passes given angles."""
+    rising = np.concatenate(([True], np.diff(crank.angle_deg) > 0))
+    return np.interp(angle_deg, crank.angle_deg[rising], crank.time_s[rising])
 
 
 def spark_times(firings, cylinders=None):
