@@ -70,26 +70,31 @@ def find_coil_levels(counts: NDArray[np.int16]) -> CoilLevels | None:
     span = top - middle
     if span < 12:
         return None
+    if middle - float(counts.min()) > 1.5 * span:
+        return None  # kicks point downwards: reversed leads, or no primary
     window = counts[(counts > middle - 0.35 * span) & (counts < middle + 0.35 * span)]
     first = int(window.min())
     density = np.bincount(window.astype(np.int64) - first).astype(float)
     width = max(1, round(0.002 * span)) | 1
     smooth = np.convolve(density, np.ones(width) / width, mode="same")
     peaks = _find_peaks(smooth, density, width=width, least=LEAST_SHARE * counts.size, span=span)
-    peaks.sort()
-    # The lowest level on which the channel rests is the driver's. Of those above it the supply's
-    # is met most: spark lines lean and last shorter, a current limit holds for part of a dwell.
-    while len(peaks) > 1:
-        low = peaks.pop(0)
-        above = [p for p in peaks if p[0] - low[0] >= LEAST_STEP * span]
-        near = [p for p in above if p[0] - low[0] <= LARGEST_STEP * span]
-        if near:
-            battery, noise, _ = max(near, key=lambda p: p[2])
-            return CoilLevels(low[0] + first, battery + first, max(noise, 0.5), top)
-    return None
+    # The two levels are those on which the channel rests most, a driver's step apart: the spark
+    # line leans and lasts less, a current limit or an undershoot holds for part of a stroke.
+    best = None
+    for low in peaks:
+        for high in peaks:
+            step = high[0] - low[0]
+            if LEAST_STEP * span <= step <= LARGEST_STEP * span:
+                rank = (min(low[2], high[2]), max(low[2], high[2]))
+                if best is None or rank > best[0]:
+                    best = (rank, low[0], high)
+    if best is None:
+        return None
+    _, low_at, (battery, noise, _) = best
+    return CoilLevels(low_at + first, battery + first, max(noise, 0.5), top)
 
 
-LEAST_SHARE = 0.003  # of the time: a dwell of 2 ms once in 0.2 s is 1 %
+LEAST_SHARE = 0.0005  # of the time: a coil of 2 ms dwell that fires once in 4 s
 LEAST_STEP = 0.012  # of the kick: 6 V under a kick of 500 V
 LARGEST_STEP = 0.4  # 16 V under a kick of 40 V
 

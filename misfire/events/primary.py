@@ -284,8 +284,9 @@ def _measure_burn(
     coarse = np.maximum(
         0.14 * np.maximum(start_level, 0) + 0.08 * step, 6 * levels.noise / np.sqrt(look.size)
     )
+    stay_span = 3 * skip + np.arange(2 * lag)
     open_rows = lit.copy()
-    for _ in range(4):  # at most three restrikes are told from the end
+    for _ in range(6):  # restrikes and climbs before the end
         beyond = (np.abs(ahead_mean - running) > coarse[:, None]) & (
             column[None, :] >= search_from[:, None]
         )
@@ -299,7 +300,7 @@ def _measure_burn(
         hit = np.minimum(hit, width - 1)
         # Towards its end the spark needs more voltage and the line may rise for 100 us; when the
         # spark is out what is left in the coil throws it up: the foot of that throw is the end.
-        top_span = np.arange(max(2, round(130e-6 * rate)))
+        top_span = np.arange(max(2, round(220e-6 * rate)))
         ahead = filled[rows[:, None], np.minimum(hit[:, None] + top_span, width - 1)]
         rising = filled[rows, hit] > level
         # the first maximum from which it falls clearly below the spark line
@@ -311,15 +312,17 @@ def _measure_burn(
         below = (ahead < foot_level[:, None]) & (top_span < top[:, None])
         foot = np.where(below.any(axis=1), top_span.size - np.argmax(below[:, ::-1], axis=1), 0)
         hit = np.where(rising & has, hit + foot, hit)
-        # A restrike comes back to the spark line, the end of burn does not.
-        back = mean_between((hit + 2 * skip)[:, None], (hit + 2 * skip + lag)[:, None])[:, 0]
-        again = has & (np.abs(back - level) < 0.2 * np.abs(level) + 2 * levels.noise)
-        steady = np.abs(filled[rows, np.minimum(hit + 3 * skip, width - 1)] - level)
-        again &= steady < 0.25 * np.abs(level) + 4 * levels.noise
-        burn_end = np.where(has & ~again, hit, burn_end)
-        open_rows &= ~(has & ~again) & has
+        # A restrike comes back to the spark line and stays there, the end of burn does not.
+        stay = filled[rows[:, None], np.minimum(hit[:, None] + stay_span, width - 1)]
+        again = has & (np.abs(stay - level[:, None]).max(axis=1) < threshold)
+        # Nor is it the end while the line only climbs: what ends it falls through the line.
+        climbing = has & ~again & ~fallen.any(axis=1)
+        ended = has & ~again & ~climbing
+        burn_end = np.where(ended, hit, burn_end)
+        open_rows &= has & ~ended
         strokes["restrikes"] += again
         search_from = np.where(again, hit + 3 * skip + lag // 2, search_from)
+        search_from = np.where(climbing, hit + lag, search_from)
         if again.any():  # what a restrike lifts is not the level of the line behind it
             base_from = np.where(again, hit + 3 * skip, base_from)
             running = level_behind(base_from)
