@@ -1,7 +1,7 @@
 """Coil strokes from the primary voltage: dwell, switch-off kick, firing, spark line, ring-down."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from misfire.dsp.levels import CoilLevels, find_coil_levels, survey_counts
 from misfire.dsp.windows import cut_windows, fit_lines
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
 
+USUAL_SUPPLY_V = 13.0  # alternator charging, less the driver's own drop (common practice)
 USUAL_RISE_V_PER_US = 5.4  # 7 A / (80 turns)^2 into some 200 pF: coil, boot, plug (ANCHORS C1, C3)
 BATCH = 256  # strokes measured at once: 256 windows of 10 ms at 1 MS/s are 20 MB
 
@@ -59,9 +60,11 @@ def find_primary_strokes(
     ignition textbooks as in ANCHORS G; the limits in `PrimarySettings` are common practice.
     """
     settings = settings or PrimarySettings()
-    levels = find_coil_levels(survey_counts(read, channel.n_samples))
+    survey = survey_counts(read, channel.n_samples)
+    levels = find_coil_levels(survey)
     if levels is None or channel.n_samples == 0:
         return np.empty(0, STROKE_FIELDS)
+    levels = _without_rest(levels, survey, abs(channel.scale))
     rate = channel.rate_hz
     before = int((settings.longest_dwell_s + settings.longest_limit_s) * rate) + 64
     after = int((settings.longest_burn_s + 2e-3) * rate) + 64
@@ -86,6 +89,19 @@ def find_primary_strokes(
         if on_block is not None:
             on_block(stop / channel.n_samples)
     return np.concatenate(found) if found else np.empty(0, STROKE_FIELDS)
+
+
+def _without_rest(
+    levels: CoilLevels, survey: NDArray[np.int16], volts_per_count: float
+) -> CoilLevels:
+    """Put the supply back in its place where a coil charges again before it ever rests on it."""
+    step_v = (levels.battery - levels.low) * volts_per_count
+    if not USUAL_SUPPLY_V + 4.0 < step_v < 60.0:
+        return levels
+    near = np.abs(survey - levels.battery) <= max(3 * levels.noise, 0.1 * step_v / volts_per_count)
+    if near.mean() > 0.5:  # rests there: a supply of 24 V
+        return levels
+    return replace(levels, battery=levels.low + USUAL_SUPPLY_V / volts_per_count)
 
 
 def _runs(condition: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

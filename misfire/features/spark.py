@@ -43,7 +43,7 @@ def gather_strokes(
         seen = train.channel.cylinders
         dead = not train.strokes.size and len(seen) == 1 and first_s < np.inf
         if train.channel.role != "coil_secondary" and (train.strokes.size or dead):
-            own = np.isin(firings.cylinder, seen) if seen else np.ones(n, bool)
+            own = np.isin(firings.cylinder, seen or _met_cylinders(rows, firings))
             # Before the first spark of any coil the control unit had not yet begun to fire.
             watched |= own & _is_covered(train, firings.spark_s) & (firings.spark_s >= first_s)
         has = rows >= 0
@@ -66,6 +66,17 @@ def gather_strokes(
     columns["restrikes"] = restrikes
     columns["watched"] = watched.astype(float)
     return columns
+
+
+def _met_cylinders(rows: NDArray[np.int64], firings: Firings) -> list[int]:
+    """Which cylinders a channel that does not say so sees: all, unless most never show in it."""
+    cylinders, n = np.unique(firings.cylinder, return_counts=True)
+    met = [
+        int(c)
+        for c, k in zip(cylinders, n, strict=True)
+        if (rows[firings.cylinder == c] >= 0).sum() > 0.1 * k
+    ]
+    return met if 2 * len(met) < cylinders.size else [int(c) for c in cylinders]
 
 
 def _is_covered(train: StrokeTrain, spark_s: NDArray[np.float64]) -> NDArray[np.bool_]:
