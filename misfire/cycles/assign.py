@@ -101,7 +101,7 @@ def find_firings(
         stretch=stretch[by_time],
         strikes=strikes[by_time],
         stroke_index={name: rows[by_time] for name, rows in index.items()},
-        resolved=phase.resolved or not mates,
+        resolved=phase.resolved or engine.cylinders == 1,
         mates=mates,
         tdc_deg=phase.tdc_deg,
         tdc_known=phase.tdc_known,

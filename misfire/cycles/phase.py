@@ -126,7 +126,7 @@ def find_phase(
             offset[number] = np.nan
         else:
             offset[number] = 0.0
-    if not resolved and engine.cylinders > 1 and not _odd_fire(engine):
+    if not resolved and engine.cylinders > 1:
         findings.append(
             Finding(
                 "phase_unknown",
