@@ -325,10 +325,13 @@ class TestWithoutWitness:
         phase, _ = run(crank, engine, [make_train(spark_times(truth, {1, 4}), cylinders=(1,))])
         assert not phase.resolved
 
-    def test_odd_number_of_cylinders_needs_one_too(self, crank):
-        # three cylinders have no mates, but the two revolutions still differ in who fires
-        phase, _ = run(crank, make_engine((1, 2, 3)), [])
+    @pytest.mark.parametrize("order", [(1, 2, 3), (1, 2, 4, 5, 3)], ids=len)
+    def test_odd_number_of_cylinders_needs_one_too(self, crank, order):
+        # no cylinder has a mate 360 degrees away, but who fires still differs by the revolution
+        phase, firings = run(crank, make_engine(order), [])
         assert not phase.resolved
+        assert not firings.resolved
+        assert "phase_unknown" in {f.code for f in firings.findings}
 
 
 class TestSyncLoss:

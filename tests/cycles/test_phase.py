@@ -1,0 +1,144 @@
+"""The scored hypotheses for TDC and the compression revolution."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from misfire.cycles.phase import cylinder_angles, find_phase, wrap_deg
+from misfire.records import Cam
+from tests.builders.coils import make_train
+from tests.builders.engines import (
+    list_firings,
+    make_engine,
+    make_track,
+    spark_times,
+    time_of,
+)
+from tests.builders.wheels import Crank
+
+TDC_DEG = 84.0
+NOTHING = np.empty(0)
+
+
+@pytest.fixture(scope="module")
+def crank():
+    return Crank(lambda t: 850 + 100 * t, duration_s=6.0, start_deg=20.0, ripple=0.02)
+
+
+def decide(crank, engine, trains=(), *, tdc=TDC_DEG, cam_s=NOTHING, cam=None, pickups=()):
+    track = make_track(*crank.teeth("60-2"), tdc_deg=tdc)
+    return find_phase(track, list(trains), list(pickups), cam_s, engine=engine, cam=cam)
+
+
+def cam_train(crank, first_deg, *, per_cycle=1):
+    angle = first_deg + 720.0 / per_cycle * np.arange(-2 * per_cycle, 60 * per_cycle)
+    angle = angle[(angle > crank.angle_deg[0]) & (angle < crank.angle_deg[-1])]
+    return time_of(crank, angle)
+
+
+class TestWrap:
+    @pytest.mark.parametrize("period", [360.0, 720.0])
+    def test_numpy_angle(self, period):
+        angle = np.random.default_rng(1).uniform(-3000, 3000, 500)
+        expected = np.angle(np.exp(2j * np.pi * angle / period)) * period / (2 * np.pi)
+        assert_allclose(wrap_deg(angle, period), expected, atol=1e-9)
+
+
+class TestCylinderAngles:
+    def test_evenly(self):
+        # ANCHORS D: one power stroke each 180 degrees, order 1-3-4-2
+        assert cylinder_angles(make_engine()) == {1: 0.0, 3: 180.0, 4: 360.0, 2: 540.0}
+
+    def test_as_the_card_says(self):
+        engine = make_engine((1, 2), angles=(0.0, 270.0))
+        assert cylinder_angles(engine) == {1: 0.0, 2: 270.0}
+
+
+class TestAdvance:
+    # sparks come about 50 degrees before to 20 after compression TDC (DESIGN section 3)
+    @pytest.mark.parametrize(
+        "advance_deg", [(-19.0, -16.0), (0.0, 4.0), (25.0, 30.0), (45.0, 50.0)]
+    )
+    @pytest.mark.parametrize("turn", [0.0, 360.0])
+    def test_any_usual_advance(self, crank, advance_deg, turn):
+        engine = make_engine()
+        truth = list_firings(crank, engine, tdc_deg=TDC_DEG + turn, advance_deg=advance_deg)
+        phase = decide(crank, engine, [make_train(spark_times(truth, {3}), cylinders=(3,))])
+        assert phase.resolved
+        assert phase.offset_deg[0] == turn
+        assert phase.tdc_deg == TDC_DEG
+
+
+class TestWitnessesTogether:
+    def test_a_few_false_sparks_do_not_turn_it(self, crank):
+        engine = make_engine()
+        truth = list_firings(crank, engine, tdc_deg=TDC_DEG)
+        false = np.random.default_rng(2).uniform(0.1, 5.9, 8)
+        stops = np.sort(np.concatenate((spark_times(truth, {1}), false)))
+        phase = decide(crank, engine, [make_train(stops, cylinders=(1,))])
+        assert phase.resolved
+        assert phase.offset_deg[0] == 0.0
+
+    def test_contradiction_is_not_resolved(self, crank):
+        # the primary says this revolution, the cam says the other
+        engine = make_engine()
+        truth = list_firings(crank, engine, tdc_deg=TDC_DEG)
+        primary = make_train(spark_times(truth, {1}), cylinders=(1,))
+        cam_s = cam_train(crank, TDC_DEG + 360.0 + 312.0)
+        phase = decide(crank, engine, [primary], cam_s=cam_s, cam=Cam(312.0))
+        assert not phase.resolved
+
+    def test_wrong_label_moves_the_cylinder_not_the_verdict(self, crank):
+        # ANCHORS H21: a wrong cylinder-1 reference shifts everything; 360 degrees here
+        engine = make_engine()
+        truth = list_firings(crank, engine, tdc_deg=TDC_DEG)
+        phase = decide(crank, engine, [make_train(spark_times(truth, {4}), cylinders=(1,))])
+        assert phase.resolved
+        assert phase.offset_deg[0] == 360.0
+
+    def test_sparks_of_a_wrong_cylinder_beyond_the_window(self, crank):
+        # cylinder 3 fires 180 degrees after 1: never near TDC of what the label says
+        engine = make_engine()
+        truth = list_firings(crank, engine, tdc_deg=TDC_DEG)
+        phase = decide(crank, engine, [make_train(spark_times(truth, {3}), cylinders=(1,))])
+        assert not phase.resolved
+
+
+class TestCam:
+    @pytest.mark.parametrize("turn", [0.0, 360.0])
+    @pytest.mark.parametrize("edge_deg", [0.0, 40.0, 312.0, 700.0])
+    def test_edge(self, crank, turn, edge_deg):
+        cam_s = cam_train(crank, TDC_DEG + turn + edge_deg)
+        phase = decide(crank, make_engine(), cam_s=cam_s, cam=Cam(edge_deg))
+        assert phase.resolved
+        assert phase.offset_deg[0] == turn
+
+    def test_one_edge_a_turn_tells_nothing(self, crank):
+        cam_s = cam_train(crank, TDC_DEG + 40.0, per_cycle=2)
+        phase = decide(crank, make_engine(), cam_s=cam_s, cam=Cam(40.0))
+        assert not phase.resolved
+
+    def test_edge_of_the_card_is_wrong(self, crank):
+        # edges nowhere near where the card says them
+        cam_s = cam_train(crank, TDC_DEG + 150.0)
+        phase = decide(crank, make_engine(), cam_s=cam_s, cam=Cam(312.0))
+        assert not phase.resolved
+
+
+class TestFindings:
+    def test_says_what_to_connect(self, crank):
+        phase = decide(crank, make_engine())
+        assert phase.basis == "nothing"
+        text = " ".join(f.message for f in phase.findings if f.code == "phase_unknown")
+        assert "cam sensor" in text
+
+    def test_tdc_without_any_name_is_a_warning(self, crank):
+        engine = make_engine()
+        truth = list_firings(crank, engine, tdc_deg=TDC_DEG, advance_deg=(10.0, 14.0))
+        feed = make_train(spark_times(truth), role="coil_current")
+        phase = decide(crank, engine, [feed], tdc=None)
+        note = next(f for f in phase.findings if f.code == "tdc_worked_out")
+        assert note.severity == "warning"
+        assert not phase.tdc_known
+        # the feed shows TDC within the firing interval all the same
+        assert abs(float(wrap_deg(np.array([phase.tdc_deg - TDC_DEG]), 180.0)[0])) < 10.0
