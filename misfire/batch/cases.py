@@ -5,7 +5,7 @@ from __future__ import annotations
 import gzip
 import json
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,7 +29,8 @@ class LabelledCase:
 
     `table`: FIRING_COLUMNS; `cylinder`, `lost`, `known` [shape=(n_firings,)]: `known` is False for
     firings without a clear truth (no match, partly burned). `faulty[cylinder]` is the fault type.
-    `group` names the vehicle: it never stands on both sides of a split.
+    `group` names the vehicle: it never stands on both sides of a split. `mates` are the cylinders
+    360 degrees apart; `healthy`: nothing was wrong, neither a cylinder nor the crank sensor.
     """
 
     group: str
@@ -44,6 +45,8 @@ class LabelledCase:
     resolved: bool
     witnesses: dict[int, frozenset[str]]
     condition: str = ""
+    mates: dict[int, int] = field(default_factory=dict)
+    healthy: bool = False
 
 
 def read_truth(folder: Path) -> dict[str, Any]:
@@ -116,6 +119,8 @@ def measure_case(job: Path, truth: dict[str, Any], *, group: str) -> LabelledCas
         resolved=firings.resolved,
         witnesses=find_witnesses(evidence),
         condition=str(truth.get("condition", "")),
+        mates=dict(firings.mates),
+        healthy=bool(truth.get("healthy", not truth["faulty"])),
     )
 
 

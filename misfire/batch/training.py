@@ -77,7 +77,8 @@ def fit_model(
     Raises
     ------
     ParameterError
-        If there are too few vehicles, or all are faulty, or none.
+        If there are too few vehicles, or all are faulty, or none; if no lost firing is known, or
+        all faults are of one type.
 
     Notes
     -----
@@ -89,6 +90,12 @@ def fit_model(
         raise ParameterError(f"training needs at least 20 vehicles, got {len(groups)}")
     if not any(c.faulty for c in cases) or all(c.faulty for c in cases):
         raise ParameterError("training needs faulty and sound vehicles")
+    if not any((c.known & c.lost).any() for c in cases if c.resolved):
+        raise ParameterError(
+            "training needs cases in which single lost firings are known; add simulated ones"
+        )
+    if len({t for c in cases if c.resolved for t in c.faulty.values()}) < 2:
+        raise ParameterError("training needs at least two types of fault, got one")
     weights = weights or {}
     rng = np.random.default_rng(seed)
     fold_of = dict(zip(groups, rng.permutation(len(groups)) % FOLDS, strict=True))
@@ -219,7 +226,9 @@ def _fit_event(data: _Firings, train: NDArray[np.bool_], seed: int) -> Any:
         early_stopping=False,
         random_state=seed,
     )
-    return estimator.fit(data.values[train], data.lost[train], sample_weight=data.weight[train])
+    return estimator.fit(
+        _fill_empty(data.values[train]), data.lost[train], sample_weight=data.weight[train]
+    )
 
 
 def _gather_cylinders(
@@ -271,9 +280,10 @@ def _fit_cylinders(
         odds[~train] = compute_raw(export_trees(estimator), values[~train])[:, 0]
         chosen = train & typed
         kinds = np.unique(target[chosen])
-        estimator = _fit_fault(inputs[chosen], target[chosen], weight[chosen], seed)
-        part = _as_columns(compute_raw(export_trees(estimator), inputs[~train]))
-        raw[np.ix_(~train, kinds)] = part
+        if kinds.size > 1:  # of one kind alone there is nothing to learn
+            estimator = _fit_fault(inputs[chosen], target[chosen], weight[chosen], seed)
+            part = _as_columns(compute_raw(export_trees(estimator), inputs[~train]))
+            raw[np.ix_(~train, kinds)] = part
         raw[np.ix_(~train, np.setdiff1d(np.arange(len(names)), kinds))] = -20.0
     knots = _calibrate_weighted(odds, label, weight)
     temperature = _find_temperature(raw[typed], target[typed])
@@ -306,7 +316,7 @@ def _fit_cylinder(
         monotonic_cst=list(CYLINDER_INPUTS.values()),
         early_stopping=False,
         random_state=seed,
-    ).fit(values, label, sample_weight=weight)
+    ).fit(_fill_empty(values), label, sample_weight=weight)
 
 
 def _fit_fault(
@@ -327,7 +337,13 @@ def _fit_fault(
         max_features=0.4,
         early_stopping=False,
         random_state=seed,
-    ).fit(values, target, sample_weight=weight)
+    ).fit(_fill_empty(values), target, sample_weight=weight)
+
+
+def _fill_empty(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Make a column that nothing was measured in constant: it cannot be binned, nor split on."""
+    empty = ~np.isfinite(values).any(axis=0)
+    return np.where(empty, 0.0, values) if empty.any() else values
 
 
 def _as_columns(raw: NDArray[np.float64]) -> NDArray[np.float64]:
