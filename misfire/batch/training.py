@@ -18,6 +18,7 @@ from misfire.classify.model import (
     find_candidates,
     gather_fault_inputs,
     judge_firings,
+    share_faults,
 )
 from misfire.classify.trees import compute_raw, export_trees
 from misfire.columns import CYLINDER_INPUTS, EVENT_INPUTS, FAULT_INPUTS
@@ -286,9 +287,9 @@ def _fit_cylinders(
             raw[np.ix_(~train, kinds)] = part
         raw[np.ix_(~train, np.setdiff1d(np.arange(len(names)), kinds))] = -20.0
     knots = _calibrate_weighted(odds, label, weight)
-    temperature = _find_temperature(raw[typed], target[typed])
+    temperature = _find_temperature(raw[typed], inputs[typed], names, target[typed])
     rows["probability"] = expit(calibrate(odds, knots))
-    share = _softmax(raw / temperature)
+    share = share_faults(raw, inputs, names, temperature)
     for t in FAULT_TYPES:
         rows[f"share_{t}"] = share[:, names.index(t)] if t in names else 0.0
     return _Cylinders(
@@ -390,18 +391,20 @@ def _calibrate_weighted(
     return np.array([ends, slope * ends + offset])
 
 
-def _find_temperature(raw: NDArray[np.float64], target: NDArray[np.int64]) -> float:
+def _find_temperature(
+    raw: NDArray[np.float64],
+    inputs: NDArray[np.float64],
+    names: tuple[str, ...],
+    target: NDArray[np.int64],
+) -> float:
     """Temperature that makes the out-of-fold fault shares most likely."""
-    grid = np.geomspace(0.5, 4.0, 40)
+    grid = np.geomspace(0.5, 8.0, 40)
     rows = np.arange(target.size)
-    loss = [-np.log(np.maximum(_softmax(raw / t)[rows, target], 1e-9)).mean() for t in grid]
+    loss = [
+        -np.log(np.maximum(share_faults(raw, inputs, names, t)[rows, target], 1e-9)).mean()
+        for t in grid
+    ]
     return float(grid[int(np.argmin(loss))])
-
-
-def _softmax(raw: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Shares that sum to 1."""
-    share = np.exp(raw - raw.max(axis=1, keepdims=True))
-    return np.asarray(share / share.sum(axis=1, keepdims=True))
 
 
 def _count(counts: dict[str, float], case: LabelledCase, probability: NDArray[np.float64]) -> None:

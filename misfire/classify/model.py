@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 CANDIDATE_Z = 1.5  # deficits below this many spreads cannot be a lost combustion
 CANDIDATE_LOG = -0.25  # spark lines shorter by less than this (22 %) are cyclic scatter
+RULE_SAY = 0.5  # of one point of a physics score, in natural log odds
 RARE = 0.002  # probability of having been lost where nothing at all points to it
 LEAST_PROBABILITY, MOST_PROBABILITY = 0.002, 0.998  # no recording allows more certainty
 
@@ -117,11 +118,10 @@ def judge_cylinders(
     values = table[list(model.cylinder_columns)].to_numpy(float)
     odds = calibrate(compute_raw(model.cylinder, values)[:, 0], model.cylinder_knots)
     probability = np.clip(expit(odds), LEAST_PROBABILITY, MOST_PROBABILITY)
-    logits = compute_raw(model.fault, gather_fault_inputs(table, model.fault_columns))
-    logits = logits / model.temperature
-    logits = logits - logits.max(axis=1, keepdims=True)
-    share = np.exp(logits)
-    share /= share.sum(axis=1, keepdims=True)
+    inputs = gather_fault_inputs(table, model.fault_columns)
+    share = share_faults(
+        compute_raw(model.fault, inputs), inputs, model.fault_types, model.temperature
+    )
     faults = np.zeros((len(table), len(FAULT_TYPES)))
     for i, name in enumerate(model.fault_types):
         faults[:, FAULT_TYPES.index(name)] = share[:, i]
@@ -131,6 +131,40 @@ def judge_cylinders(
 def gather_fault_inputs(table: pd.DataFrame, columns: tuple[str, ...]) -> NDArray[np.float64]:
     """Lay the fault model's inputs side by side: measured columns, then the physics scores."""
     return np.column_stack((table[list(columns)].to_numpy(float), weigh_faults(table)))
+
+
+def share_faults(
+    raw: NDArray[np.float64],
+    inputs: NDArray[np.float64],
+    fault_types: tuple[str, ...],
+    temperature: float,
+) -> NDArray[np.float64]:
+    """Join what was learned with what physics says into shares that sum to 1.
+
+    Parameters
+    ----------
+    raw : float64 array [shape=(n, len(fault_types))]
+        Log probabilities of the fault ensemble.
+    inputs : float64 array [shape=(n, ...)]
+        From `gather_fault_inputs`: its last columns are the physics scores.
+    fault_types : tuple of str
+    temperature : float [> 0]
+
+    Returns
+    -------
+    share : float64 array [shape=(n, len(fault_types))]
+
+    Notes
+    -----
+    The ensemble knows simulated engines only, and the physics scores keep a fixed say beside it:
+    they hold on engines that no simulator drew.
+    """
+    scores = inputs[:, -len(FAULT_TYPES) :]
+    picked = scores[:, [FAULT_TYPES.index(t) for t in fault_types]]
+    logits = raw / temperature + RULE_SAY * picked
+    logits = logits - logits.max(axis=1, keepdims=True)
+    share = np.exp(logits)
+    return np.asarray(share / share.sum(axis=1, keepdims=True))
 
 
 def calibrate(odds: NDArray[np.float64], knots: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -127,41 +127,65 @@ def weigh_faults(table: pd.DataFrame) -> NDArray[np.float64]:
     disturbed = np.nan_to_num(get("disturbed_share"))
 
     def shift(name: str) -> NDArray[np.float64]:
-        alone, others = get(f"{name}_lost_own"), get(f"{name}_others")
-        return np.where(
-            np.isfinite(alone) & (np.abs(alone) > np.abs(np.nan_to_num(others))),
-            alone,
-            np.nan_to_num(others),
-        )
+        # Against the own good firings, or the others, whichever shows more: a fault that is
+        # always there has no good firings, one cylinder alone has no others.
+        seen = np.stack([get(f"{name}_{k}") for k in ("lost_own", "lost_others", "others")])
+        seen = np.nan_to_num(seen)
+        most = np.abs(seen).argmax(axis=0)
+        return np.asarray(np.take_along_axis(seen, most[None, :], axis=0)[0])
 
-    def up(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.asarray(np.clip(values / SHIFT, 0, 4))
+    def up(values: NDArray[np.float64], unit: float = SHIFT) -> NDArray[np.float64]:
+        return np.asarray(np.clip(values / unit, 0, 4))
 
-    def down(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        return up(-values)
-
-    no_burn = np.nan_to_num(get("no_breakdown_lost_share"))
-    step = np.nan_to_num(get("ramp_step_a_others"))
-    step = np.maximum(step, np.nan_to_num(get("ramp_step_a_lost_own")))
+    shows_burn = np.nan_to_num(get("watched_burn")) > 0.3
+    shows_current = np.nan_to_num(get("watched_current")) > 0.3
+    dark = np.nan_to_num(get("no_breakdown_lost_share"))
+    current, slope = shift("peak_current_a"), shift("ramp_a_per_ms")
+    delay, ring = shift("breakdown_us"), shift("ring_v")
+    burn, level = shift("burn_time_ms"), shift("burn_level_v")
+    step = np.nan_to_num(get("form_step_lost"))
+    tail = np.nan_to_num(get("form_tail_lost")) - np.nan_to_num(get("form_tail_good"))
+    tail = np.maximum(tail, np.nan_to_num(shift("tail_a")) / 7.0)
+    kick = get("form_kick_lost")
+    height = shift("primary_peak_v")
+    # Without a breakdown the kick climbs as high as the coil can: to the driver's clamp, unless
+    # the coil is weak (then slowly) or its secondary is loaded (then not at all).
+    high_kick = dark * ((height > -0.15) & (np.nan_to_num(kick, nan=3.0) > 2.6))
+    low_kick = dark * ((height < -0.25) | (np.nan_to_num(kick, nan=3.0) < 2.6))
+    charged = (np.abs(current) < SHIFT).astype(float)  # the coil got its usual current
+    usual_spark = shows_burn & (dark < 0.3) & (np.abs(burn) < SHIFT) & (np.abs(delay) < 0.25)
     persistent = np.clip(z / 3.0, 0, 3) * (get("lost_share") > 0.5)
+    loaded = np.clip(step / 0.08, 0, 3)
     weight = {
-        "no_primary": 8 * np.nan_to_num(get("no_dwell_lost_share")) - 1.0,
-        "open_secondary": up(shift("breakdown_us"))
-        + 0.7 * down(shift("burn_time_ms"))
-        + 2 * no_burn * (shift("ring_v") > 0.1)
-        + np.clip(np.nan_to_num(get("tail_a_lost_own")) / 0.02, 0, 3),
-        "fouled_plug": 3 * no_burn * (shift("ring_v") < 0)
-        + np.clip(step / 0.2, 0, 3)
-        + 0.7 * up(shift("burn_time_ms"))
-        + 0.5 * down(shift("breakdown_us")),
-        "weak_coil": up(np.abs(shift("ramp_a_per_ms")) - SHIFT)
-        + down(shift("peak_current_a"))
-        + 0.5 * down(shift("burn_time_ms")) * (np.abs(shift("breakdown_us")) < SHIFT),
-        "mixture": np.full(z.size, 1.5),
+        "no_primary": 8.0 * np.nan_to_num(get("no_dwell_lost_share")) - 1.0,
+        "open_secondary": charged * up(delay, 0.25) * 0.8
+        + charged * 2.0 * high_kick
+        + charged * 2.0 * dark * (ring > 0.5)
+        + 0.7 * up(-burn) * ((delay > 0.1) | (ring > 0.3) | (level > 0.05))
+        + np.clip(tail / 0.002, 0, 3)
+        + 1.2 * ~shows_burn
+        - 2.0 * usual_spark,
+        "fouled_plug": 1.5 * dark * (ring < 0.2)
+        + 1.5 * low_kick * (delay < 0.4)
+        + charged * 1.3 * loaded
+        + 0.5 * up(burn) * (level < 0)
+        + 0.5 * up(-delay, 0.25)
+        + 0.7 * ~shows_burn
+        - 1.5 * usual_spark,
+        "weak_coil": 1.5 * up(-current)
+        + up(-slope)
+        + 0.5 * up(slope)
+        + loaded * (1.0 + 0.5 * low_kick)
+        + 3.0 * low_kick * (delay > 0.4)
+        + 0.8 * up(-burn) * (np.abs(delay) < 0.2) * (level < 0)
+        - 1.0 * (shows_current & (charged > 0) & (step < 0.05)),
+        "mixture": 1.5 + 2.0 * usual_spark - 3.0 * (dark > 0.5) - loaded - up(-current),
         "low_compression": persistent * (lost < 2)
         + np.clip(np.nan_to_num(get("cranking_gain_z")) / 2, 0, 4)
-        + np.where((z > 3.5) & (get("lost_share") < 0.3), 3.0, 0.0)
-        + 0.5 * down(shift("breakdown_us")),
+        + 3.0 * ((z > 3.5) & (get("lost_share") < 0.3))
+        + 0.7 * up(-delay, 0.25) * usual_spark
+        - 2.0 * (dark > 0.5)
+        - loaded,
         "crank_signal": np.where(disturbed > 0.005, 4.0, -3.0) - 0.1 * lost,
     }
     return np.stack([weight[t] for t in FAULT_TYPES], axis=1)
