@@ -11,19 +11,26 @@ import numpy as np
 from misfire.align.store import write_store
 from misfire.batch.measuring import measure
 from misfire.batch.opening import open_recording
+from misfire.batch.shipped import load_shipped
 from misfire.batch.verdict import decide
+from misfire.classify.bundle import load_bundle
+from misfire.classify.model import Model
 from misfire.records import Diagnosis, Finding, Recording
 
 Progress = Callable[[str, float], None]
 
 
-def diagnose(path: Path | str, *, progress: Progress | None = None) -> Diagnosis:
+def diagnose(
+    path: Path | str, *, model: Path | str | None = None, progress: Progress | None = None
+) -> Diagnosis:
     """Name the suspect cylinders and faults of one recording.
 
     Parameters
     ----------
     path : path
         A job card with its raw files, or a recording made by `ingest`.
+    model : path, optional
+        A model bundle; the shipped one when left out.
     progress : callable (stage, fraction), optional
 
     Returns
@@ -36,9 +43,10 @@ def diagnose(path: Path | str, *, progress: Progress | None = None) -> Diagnosis
     MisfireError
         If the input cannot be used; the message names file, field and remedy.
     """
+    chosen = load_shipped() if model is None else load_bundle(Path(model))
     recording = open_recording(path, progress=progress)
     try:
-        return diagnose_recording(recording, progress=progress)
+        return diagnose_recording(recording, model=chosen, progress=progress)
     finally:
         recording.close()
 
@@ -83,12 +91,14 @@ def ingest(job: Path | str, out: Path | str, *, progress: Progress | None = None
         recording.close()
 
 
-def diagnose_recording(recording: Recording, *, progress: Progress | None = None) -> Diagnosis:
-    """Measure and judge an open recording; see `diagnose`."""
+def diagnose_recording(
+    recording: Recording, *, model: Model | None = None, progress: Progress | None = None
+) -> Diagnosis:
+    """Measure and judge an open recording; see `diagnose`. Without a model the physics scores."""
     evidence = measure(recording, progress=progress)
     if progress is not None:
         progress("judging", 0.5)
-    verdict = decide(evidence)
+    verdict = decide(evidence, model=model)
     if progress is not None:
         progress("judging", 1.0)
     firings = evidence.firings

@@ -12,6 +12,7 @@ from misfire.batch.measuring import Evidence
 from misfire.batch.panels import build_panels
 from misfire.batch.witnesses import find_witnesses
 from misfire.classify.evidence import write_evidence
+from misfire.classify.model import Model, judge_cylinders, judge_firings
 from misfire.classify.rules import score_cylinders, score_firings
 from misfire.classify.separability import advise_channels, find_separable, spread_probability
 from misfire.features.cylinders import build_cylinder_table
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
 USUAL_TURNS = 80.0  # coil turns ratio where the job card gives none (ANCHORS C1: 70 to 110)
 FAULTY = 0.5
-DOUBTFUL = 0.25  # a cylinder above this is not called sound
+DOUBTFUL = 0.3  # a cylinder above this is not called sound
 LEAST_CYCLES = 8  # fewer cycles say nothing about a cylinder
 CUT_LEVEL = -6.0  # spreads below the usual gain, all cylinders alike: the fuel is cut
 
@@ -50,13 +51,15 @@ class Verdict:
     settings: dict[str, Any]
 
 
-def decide(evidence: Evidence) -> Verdict:
+def decide(evidence: Evidence, *, model: Model | None) -> Verdict:
     """Judge every firing, then every cylinder, then the recording.
 
     Parameters
     ----------
     evidence : Evidence
         From `measure`.
+    model : Model or None
+        None: the physics scores judge alone.
 
     Returns
     -------
@@ -64,7 +67,8 @@ def decide(evidence: Evidence) -> Verdict:
     """
     engine = evidence.recording.job.engine
     firings = evidence.firings
-    probability = score_firings(evidence.firing_table)
+    table = evidence.firing_table
+    probability = score_firings(table) if model is None else judge_firings(model, table)
     table = build_cylinder_table(
         evidence.firing_table,
         probability,
@@ -72,11 +76,14 @@ def decide(evidence: Evidence) -> Verdict:
         n_cylinders=engine.cylinders,
         disturbed=evidence.torque.disturbed,
     )
-    faulty, faults = score_cylinders(table)
     witnesses = find_witnesses(evidence)
-    faults = np.stack(
-        [spread_probability(faults[i], witnesses[i + 1]) for i in range(engine.cylinders)]
-    )
+    if model is None:
+        faulty, faults = score_cylinders(table)
+        faults = np.stack(
+            [spread_probability(faults[i], witnesses[i + 1]) for i in range(engine.cylinders)]
+        )
+    else:  # learned on recordings with any channel missing: it spreads by itself
+        faulty, faults = judge_cylinders(model, table)
     shared = _share_pairs(evidence, faulty)
     events, extras = _build_events(evidence, probability)
     word, notes, findings = _conclude(evidence, shared, faults, table, witnesses)
@@ -131,7 +138,17 @@ def decide(evidence: Evidence) -> Verdict:
         extras=extras,
         panels=panels,
         witnesses={str(c): sorted(w) for c, w in witnesses.items()},
-        settings={"model": "physics scores", "phase": "resolved" if firings.resolved else "open"},
+        settings={"model": _name_model(model), "phase": "resolved" if firings.resolved else "open"},
+    )
+
+
+def _name_model(model: Model | None) -> str:
+    """Say which judge it was."""
+    if model is None:
+        return "physics scores"
+    return (
+        f"learned, trained on {model.manifest.get('vehicles', '?')} vehicles, "
+        + str(model.manifest.get("training_sha256", ""))[:12]
     )
 
 
