@@ -79,7 +79,7 @@ def fit_model(
     ------
     ParameterError
         If there are too few vehicles, or all are faulty, or none; if no lost firing is known, or
-        all faults are of one type.
+        the faults are of fewer than three types.
 
     Notes
     -----
@@ -95,8 +95,8 @@ def fit_model(
         raise ParameterError(
             "training needs cases in which single lost firings are known; add simulated ones"
         )
-    if len({t for c in cases if c.resolved for t in c.faulty.values()}) < 2:
-        raise ParameterError("training needs at least two types of fault, got one")
+    if len({t for c in cases if c.resolved for t in c.faulty.values()}) < 3:
+        raise ParameterError("training needs at least three types of fault; add simulated cases")
     weights = weights or {}
     rng = np.random.default_rng(seed)
     fold_of = dict(zip(groups, rng.permutation(len(groups)) % FOLDS, strict=True))

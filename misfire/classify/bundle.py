@@ -8,17 +8,33 @@ import json
 import os
 import tempfile
 import zipfile
+import zlib
+from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.classify.model import Model, calibrate, expit
+from misfire.classify.model import (
+    CANDIDATE_LOG,
+    CANDIDATE_Z,
+    LEAST_PROBABILITY,
+    MOST_PROBABILITY,
+    RARE,
+    Model,
+    calibrate,
+    expit,
+    judge_cylinders,
+)
 from misfire.classify.trees import compute_raw, pack_trees, unpack_trees
 from misfire.columns import CYLINDER_COLUMNS, FEATURES_VERSION, FIRING_COLUMNS
 from misfire.errors import ModelError, OutputError
 from misfire.records import FAULT_TYPES
+from misfire.resources import find_resource
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 SCHEMA = "misfire-model/1"
 MANIFEST, ARRAYS, GOLDEN, ESTIMATORS, CARD = (
@@ -30,13 +46,17 @@ MANIFEST, ARRAYS, GOLDEN, ESTIMATORS, CARD = (
 )
 LARGEST_MEMBER = 64 << 20  # bytes; also of what a zipped member may unpack to
 GOLDEN_TOLERANCE = 1e-9
-TRUSTED_TYPES = [
-    "sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor",
-    "sklearn.calibration._CalibratedClassifier",
-    "sklearn.calibration._SigmoidCalibration",
-    "sklearn.tree._tree.Tree",
-]
+TRUSTED_TYPES = ["sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor"]
 """What `model.skops` may hold beside skops's own list; never taken from the file itself."""
+
+SETTINGS = {
+    "candidate_z": CANDIDATE_Z,
+    "candidate_log": CANDIDATE_LOG,
+    "rare": RARE,
+    "least_probability": LEAST_PROBABILITY,
+    "most_probability": MOST_PROBABILITY,
+}
+"""What judging depends on beside the features; a bundle made with others is refused."""
 
 
 def save_bundle(
@@ -44,8 +64,7 @@ def save_bundle(
     folder: Path,
     *,
     golden_firings: NDArray[np.float64],
-    golden_cylinders: NDArray[np.float64],
-    golden_faults: NDArray[np.float64],
+    golden_cylinders: pd.DataFrame,
     estimators: dict[str, Any],
     card: str,
 ) -> None:
@@ -57,10 +76,12 @@ def save_bundle(
         Its manifest is written with hashes and versions added.
     folder : Path
         Replaced if it is a bundle already; any other existing folder is refused.
-    golden_firings, golden_cylinders, golden_faults : float64 arrays
-        Rows of inputs whose answers are stored and checked at every load.
+    golden_firings : float64 array [shape=(n, len(model.event_columns))]
+        Firings whose answers are stored and checked at every load.
+    golden_cylinders : DataFrame [columns=CYLINDER_COLUMNS at least]
+        Cylinders likewise.
     estimators : dict of scikit-learn estimators
-        For retraining and inspection; not needed to judge.
+        For inspection; not needed to judge.
     card : str
         The model card, Markdown.
 
@@ -69,10 +90,11 @@ def save_bundle(
     OutputError
         If the folder is something else, or cannot be written.
     """
+    import sklearn
+    import skops
     from skops.io import dumps
 
-    if folder.exists() and not (folder / MANIFEST).is_file():
-        raise OutputError(f"{folder}: exists and is no model bundle; give another place for it")
+    check_target(folder)
     arrays = (
         pack_trees(model.event, "event")
         | pack_trees(model.cylinder, "cylinder")
@@ -80,8 +102,9 @@ def save_bundle(
         | {"event_knots": model.event_knots, "cylinder_knots": model.cylinder_knots}
         | {"temperature": np.array([model.temperature])}
     )
-    golden = {"firings": golden_firings, "cylinders": golden_cylinders, "faults": golden_faults}
-    golden |= _answer(model, golden_firings, golden_cylinders, golden_faults)
+    cylinders = golden_cylinders[list(CYLINDER_COLUMNS)].to_numpy(float)
+    golden = {"firings": golden_firings, "cylinders": cylinders}
+    golden |= _answer(model, golden_firings, cylinders)
     members = {
         ARRAYS: _pack(arrays),
         GOLDEN: _pack(golden),
@@ -91,10 +114,16 @@ def save_bundle(
     manifest = dict(model.manifest) | {
         "schema": SCHEMA,
         "features_version": FEATURES_VERSION,
+        "settings": SETTINGS,
         "event_columns": list(model.event_columns),
         "cylinder_columns": list(model.cylinder_columns),
         "fault_columns": list(model.fault_columns),
         "fault_types": list(model.fault_types),
+        "made_with": {
+            "numpy": np.__version__,
+            "scikit-learn": sklearn.__version__,
+            "skops": skops.__version__,
+        },
         "sha256": {name: hashlib.sha256(data).hexdigest() for name, data in members.items()},
     }
     members[MANIFEST] = (json.dumps(manifest, indent=1, sort_keys=True) + "\n").encode()
@@ -112,6 +141,37 @@ def save_bundle(
             os.replace(made, folder)
     except OSError as error:
         raise OutputError(f"{folder}: the model cannot be written ({error.strerror})") from None
+    load_shipped.cache_clear()
+
+
+def check_target(folder: Path) -> None:
+    """Refuse to put a bundle where something else stands.
+
+    Raises
+    ------
+    OutputError
+        If `folder` exists and is no bundle.
+    """
+    if folder.exists() and not (folder / MANIFEST).is_file():
+        raise OutputError(f"{folder}: exists and is no model bundle; give another place for it")
+
+
+@lru_cache(maxsize=1)
+def load_shipped() -> Model | None:
+    """Read the model that came with the package, once.
+
+    Returns
+    -------
+    model : Model or None
+        None if the package came without one: then the physics scores judge.
+
+    Raises
+    ------
+    ModelError
+        If there is one and it does not fit this program.
+    """
+    folder = find_resource("models") / "default"
+    return load_bundle(folder) if folder.is_dir() else None
 
 
 def load_bundle(folder: Path) -> Model:
@@ -128,65 +188,102 @@ def load_bundle(folder: Path) -> Model:
     Raises
     ------
     ModelError
-        If a member is missing, changed, too large or of another schema; if its features are not
-        those of this version (the message names the column); or if its golden rows come out
-        otherwise. Nothing in a bundle is ever executed.
+        If a member is missing, changed, too large or of another schema; if its features or
+        settings are not those of this version (the message names them); or if its golden rows
+        come out otherwise. Nothing in a bundle is ever executed.
     """
     manifest = _read_manifest(folder)
-    _check_columns(folder, manifest)
+    _check_features(folder, manifest)
+    for name in (ESTIMATORS, CARD):  # not needed to judge, but part of what was made
+        _read_member(folder / name, manifest)
     arrays = _unpack(folder / ARRAYS, manifest)
-    columns = (
-        manifest["event_columns"],
-        manifest["cylinder_columns"],
-        manifest["fault_columns"],
-    )
+    n_faults = len(manifest["fault_columns"]) + len(FAULT_TYPES)  # and the physics scores
     try:
         model = Model(
-            event=unpack_trees(arrays, "event", n_features=len(columns[0])),
+            event=unpack_trees(arrays, "event", n_features=len(manifest["event_columns"])),
             event_knots=_knots(arrays["event_knots"]),
-            cylinder=unpack_trees(arrays, "cylinder", n_features=len(columns[1])),
+            cylinder=unpack_trees(arrays, "cylinder", n_features=len(manifest["cylinder_columns"])),
             cylinder_knots=_knots(arrays["cylinder_knots"]),
-            fault=unpack_trees(arrays, "fault", n_features=len(columns[2]) + len(FAULT_TYPES)),
+            fault=unpack_trees(arrays, "fault", n_features=n_faults),
             fault_types=tuple(manifest["fault_types"]),
-            temperature=float(arrays["temperature"][0]),
-            event_columns=tuple(columns[0]),
-            cylinder_columns=tuple(columns[1]),
-            fault_columns=tuple(columns[2]),
+            temperature=float(np.ravel(arrays["temperature"])[0]),
+            event_columns=tuple(manifest["event_columns"]),
+            cylinder_columns=tuple(manifest["cylinder_columns"]),
+            fault_columns=tuple(manifest["fault_columns"]),
             manifest=manifest,
         )
-    except KeyError as error:
-        raise ModelError(f"{folder}: array {error} is missing; train the model again") from None
-    if model.fault.baseline.size != len(model.fault_types) or not model.temperature > 0:
-        raise ModelError(f"{folder}: the fault types do not fit the trees; train the model again")
+    except (KeyError, IndexError, ValueError) as error:
+        raise ModelError(f"{folder}: {ARRAYS} lacks {error}; train the model again") from None
+    outputs = (model.event, 1), (model.cylinder, 1), (model.fault, len(model.fault_types))
+    if any(trees.roots.shape[1] != n for trees, n in outputs) or not 0 < model.temperature < 1e3:
+        raise ModelError(f"{folder}: the trees do not fit their task; train the model again")
     golden = _unpack(folder / GOLDEN, manifest)
     try:
-        answers = _answer(model, golden["firings"], golden["cylinders"], golden["faults"])
+        answers = _answer(model, golden["firings"], golden["cylinders"])
         same = all(
-            np.allclose(golden[name], answers[name], rtol=0, atol=GOLDEN_TOLERANCE)
+            golden[name].shape == answers[name].shape
+            and np.allclose(golden[name], answers[name], rtol=0, atol=GOLDEN_TOLERANCE)
             for name in answers
         )
     except (KeyError, ValueError, IndexError):
         same = False
-    if not same:
+    if not same or not len(golden["firings"]) or not len(golden["cylinders"]):
         raise ModelError(
             f"{folder}: the model's own check rows come out otherwise here; train it again"
         )
     return model
 
 
+def load_estimators(folder: Path) -> dict[str, Any]:
+    """Read the scikit-learn estimators of a bundle, for inspection; judging never needs them.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    estimators : dict
+        `event`, `cylinder`, `fault`.
+
+    Raises
+    ------
+    ModelError
+        If the bundle does not fit, was made with another scikit-learn, or holds a type that is
+        not on the fixed list.
+    """
+    import sklearn
+    from skops.io import loads
+    from skops.io.exceptions import UntrustedTypesFoundException
+
+    manifest = _read_manifest(folder)
+    made = str(manifest.get("made_with", {}).get("scikit-learn", "an unknown version"))
+    if made.split(".")[:2] != sklearn.__version__.split(".")[:2]:
+        raise ModelError(
+            f"{folder}: its estimators were made with scikit-learn {made}, here is "
+            f"{sklearn.__version__}; the model can judge all the same"
+        )
+    data = _read_member(folder / ESTIMATORS, manifest)
+    try:
+        return dict(loads(data, trusted=TRUSTED_TYPES))
+    except (UntrustedTypesFoundException, TypeError) as error:
+        raise ModelError(f"{folder / ESTIMATORS}: holds what no model needs ({error})") from None
+    except (ValueError, KeyError, zipfile.BadZipFile) as error:
+        raise ModelError(f"{folder / ESTIMATORS}: cannot be read ({error})") from None
+
+
 def _answer(
-    model: Model,
-    firings: NDArray[np.float64],
-    cylinders: NDArray[np.float64],
-    faults: NDArray[np.float64],
+    model: Model, firings: NDArray[np.float64], cylinders: NDArray[np.float64]
 ) -> dict[str, NDArray[np.float64]]:
     """Judge the golden rows."""
-    event = expit(calibrate(compute_raw(model.event, firings)[:, 0], model.event_knots))
-    odds = compute_raw(model.cylinder, cylinders)[:, 0]
+    import pandas as pd
+
+    odds = calibrate(compute_raw(model.event, firings)[:, 0], model.event_knots)
+    faulty, faults = judge_cylinders(model, pd.DataFrame(cylinders, columns=list(CYLINDER_COLUMNS)))
     return {
-        "event_probability": event,
-        "cylinder_probability": expit(calibrate(odds, model.cylinder_knots)),
-        "fault_raw": compute_raw(model.fault, faults),
+        "event_probability": expit(odds),
+        "cylinder_probability": faulty,
+        "fault_probability": faults,
     }
 
 
@@ -197,7 +294,7 @@ def _read_manifest(folder: Path) -> dict[str, Any]:
         if path.stat().st_size > LARGEST_MEMBER:
             raise ModelError(f"{path}: too large to be a manifest")
         manifest = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise ModelError(f"{folder}: no readable model manifest in it ({error})") from None
     if not isinstance(manifest, dict) or manifest.get("schema") != SCHEMA:
         raise ModelError(f"{folder}: not a model of this program's schema ({SCHEMA})")
@@ -206,13 +303,14 @@ def _read_manifest(folder: Path) -> dict[str, Any]:
         isinstance(manifest.get(k), list) and all(isinstance(v, str) for v in manifest[k])
         for k in lists
     )
-    if not strings or not isinstance(manifest.get("sha256"), dict):
+    tables = all(isinstance(manifest.get(k), dict) for k in ("sha256", "settings"))
+    if not strings or not tables:
         raise ModelError(f"{folder}: the manifest lacks its lists; train the model again")
     return manifest
 
 
-def _check_columns(folder: Path, manifest: dict[str, Any]) -> None:
-    """Refuse a model whose features are not those measured here."""
+def _check_features(folder: Path, manifest: dict[str, Any]) -> None:
+    """Refuse a model whose features or settings are not those used here."""
     if manifest.get("features_version") != FEATURES_VERSION:
         raise ModelError(
             f"{folder}: made for features of version {manifest.get('features_version')}, "
@@ -228,6 +326,12 @@ def _check_columns(folder: Path, manifest: dict[str, Any]) -> None:
         if unknown or len(set(given)) != len(given) or not given:
             what = f"column {unknown[0]!r} is not measured here" if unknown else "columns repeat"
             raise ModelError(f"{folder}: {what}; train the model again")
+    for name, ours_ in SETTINGS.items():
+        if manifest["settings"].get(name) != ours_:
+            raise ModelError(
+                f"{folder}: made with {name} = {manifest['settings'].get(name)}, this program "
+                f"uses {ours_}; train the model again"
+            )
 
 
 def _knots(knots: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -250,18 +354,30 @@ def _pack(arrays: dict[str, NDArray[Any]]) -> bytes:
     return buffer.getvalue()
 
 
-def _unpack(path: Path, manifest: dict[str, Any]) -> dict[str, NDArray[Any]]:
-    """Read an npz member after its hash and sizes were checked; objects are refused."""
+def _read_member(path: Path, manifest: dict[str, Any]) -> bytes:
+    """Read a member after its size was checked, and check its hash."""
     try:
         if path.stat().st_size > LARGEST_MEMBER:
             raise ModelError(f"{path}: larger than a model can be")
         data = path.read_bytes()
-        if hashlib.sha256(data).hexdigest() != manifest["sha256"].get(path.name):
-            raise ModelError(f"{path}: differs from what the manifest says; copy the bundle again")
+    except OSError as error:
+        raise ModelError(f"{path}: cannot be read ({error.strerror})") from None
+    if hashlib.sha256(data).hexdigest() != manifest["sha256"].get(path.name):
+        raise ModelError(f"{path}: differs from what the manifest says; copy the bundle again")
+    return data
+
+
+def _unpack(path: Path, manifest: dict[str, Any]) -> dict[str, NDArray[Any]]:
+    """Read an npz member whose unpacked size is sane; objects are refused."""
+    data = _read_member(path, manifest)
+    try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             if sum(i.file_size for i in archive.infolist()) > LARGEST_MEMBER:
                 raise ModelError(f"{path}: unpacks to more than a model can be")
         with np.load(io.BytesIO(data), allow_pickle=False) as file:
-            return {name: np.asarray(file[name]) for name in file.files}
-    except (OSError, ValueError, zipfile.BadZipFile, EOFError) as error:
+            arrays = {name: np.asarray(file[name]) for name in file.files}
+    except (OSError, ValueError, EOFError, MemoryError, zipfile.BadZipFile, zlib.error) as error:
         raise ModelError(f"{path}: cannot be read ({error})") from None
+    if any(a.dtype.kind not in "fib" for a in arrays.values()):
+        raise ModelError(f"{path}: holds something else than numbers")
+    return arrays
