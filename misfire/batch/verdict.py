@@ -225,10 +225,12 @@ def _conclude(
             "condition in which the fault is felt would settle it"
         )
         return "inconclusive", tuple(notes), tuple(findings)
-    if not evidence.has_crank and not any("burn" in w for w in witnesses.values()):
+    blind = [c for c, w in witnesses.items() if "burn" not in w]
+    if not evidence.has_crank and blind:
         notes.append(
-            "neither torque nor spark lines were recorded: connect the crank sensor or the coil "
-            "primaries to judge the combustion"
+            "neither torque nor spark lines were recorded of cylinder "
+            f"{', '.join(map(str, blind))}: connect the crank sensor or the coil primaries to "
+            "judge the combustion"
         )
         return "inconclusive", tuple(notes), tuple(findings)
     if not evidence.has_crank:

@@ -9,7 +9,6 @@ import os
 import tempfile
 import zipfile
 import zlib
-from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +21,7 @@ from misfire.classify.model import (
     LEAST_PROBABILITY,
     MOST_PROBABILITY,
     RARE,
+    RULE_SAY,
     Model,
     calibrate,
     expit,
@@ -31,7 +31,6 @@ from misfire.classify.trees import compute_raw, pack_trees, unpack_trees
 from misfire.columns import CYLINDER_COLUMNS, FEATURES_VERSION, FIRING_COLUMNS
 from misfire.errors import ModelError, OutputError
 from misfire.records import FAULT_TYPES
-from misfire.resources import find_resource
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -53,6 +52,7 @@ SETTINGS = {
     "candidate_z": CANDIDATE_Z,
     "candidate_log": CANDIDATE_LOG,
     "rare": RARE,
+    "rule_say": RULE_SAY,
     "least_probability": LEAST_PROBABILITY,
     "most_probability": MOST_PROBABILITY,
 }
@@ -141,7 +141,6 @@ def save_bundle(
             os.replace(made, folder)
     except OSError as error:
         raise OutputError(f"{folder}: the model cannot be written ({error.strerror})") from None
-    load_shipped.cache_clear()
 
 
 def check_target(folder: Path) -> None:
@@ -154,24 +153,6 @@ def check_target(folder: Path) -> None:
     """
     if folder.exists() and not (folder / MANIFEST).is_file():
         raise OutputError(f"{folder}: exists and is no model bundle; give another place for it")
-
-
-@lru_cache(maxsize=1)
-def load_shipped() -> Model | None:
-    """Read the model that came with the package, once.
-
-    Returns
-    -------
-    model : Model or None
-        None if the package came without one: then the physics scores judge.
-
-    Raises
-    ------
-    ModelError
-        If there is one and it does not fit this program.
-    """
-    folder = find_resource("models") / "default"
-    return load_bundle(folder) if folder.is_dir() else None
 
 
 def load_bundle(folder: Path) -> Model:

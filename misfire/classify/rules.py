@@ -158,10 +158,10 @@ def weigh_faults(table: pd.DataFrame) -> NDArray[np.float64]:
     loaded = np.clip(step / 0.08, 0, 3)
     weight = {
         "no_primary": 8.0 * np.nan_to_num(get("no_dwell_lost_share")) - 1.0,
-        "open_secondary": charged * up(delay, 0.25) * 0.8
+        "open_secondary": charged * up(delay, 0.25) * 0.8 * (level > -0.1)
         + charged * 2.0 * high_kick
         + charged * 2.0 * dark * (ring > 0.5)
-        + 0.7 * up(-burn) * ((delay > 0.1) | (ring > 0.3) | (level > 0.05))
+        + 0.7 * up(-burn) * ((delay > 0.1) | (ring > 0.3) | (level > 0.05)) * (level > -0.1)
         + np.clip(tail / 0.002, 0, 3)
         + 1.2 * ~shows_burn
         - 2.0 * usual_spark,
@@ -177,7 +177,8 @@ def weigh_faults(table: pd.DataFrame) -> NDArray[np.float64]:
         + 0.5 * up(slope)
         + loaded * (1.0 + 0.5 * low_kick)
         + 3.0 * low_kick * (delay > 0.4)
-        + 0.8 * up(-burn) * (np.abs(delay) < 0.2) * (level < 0)
+        # Little current: the spark line stands lower (less drop in the secondary) and is short.
+        + 0.8 * up(-burn) * ((level < -0.1) | ((np.abs(delay) < 0.2) & (level < 0)))
         - 1.0 * (shows_current & (charged > 0) & (step < 0.05)),
         "mixture": 1.5 + 2.0 * usual_spark - 3.0 * (dark > 0.5) - loaded - up(-current),
         "low_compression": persistent * (lost < 2)
