@@ -140,7 +140,8 @@ def _find_dwells(
         rest = float(np.median(counts[low_from[i] : low_to[i]][:4096]))
         long[i] = abs(rest - levels.low) < 0.35 * step + 3 * levels.noise
     previous = np.searchsorted(high_from, low_from) - 1
-    since = low_from - np.where(previous >= 0, high_from[previous], -(10**9))
+    earlier = np.concatenate(([-(10**9)], high_from))  # before the first kick: long ago
+    since = low_from - earlier[previous + 1]
     long &= (since > 0.6e-3 * rate) | (low_to - low_from >= 0.45e-3 * rate)
     low_from, low_to = low_from[long], low_to[long]
     if low_from.size == 0:

@@ -35,7 +35,7 @@ def gather_strokes(
     columns = {name: np.full(n, np.nan) for name, kind in STROKE_FIELDS if kind == "f8"}
     flags = np.zeros(n, np.int64)
     restrikes = np.zeros(n)
-    watched = np.zeros(n, bool)
+    watched, power_watched, power_seen = (np.zeros(n, bool) for _ in range(3))
     first_s = min((float(t.strokes["stop_s"][0]) for t in trains if t.strokes.size), default=np.inf)
     has_primary = any(t.channel.role == "coil_primary" and t.strokes.size for t in trains)
     for train in trains:
@@ -45,7 +45,11 @@ def gather_strokes(
         if train.channel.role != "coil_secondary" and (train.strokes.size or dead):
             own = np.isin(firings.cylinder, seen or _met_cylinders(rows, firings))
             # Before the first spark of any coil the control unit had not yet begun to fire.
-            watched |= own & _is_covered(train, firings.spark_s) & (firings.spark_s >= first_s)
+            covered = own & _is_covered(train, firings.spark_s) & (firings.spark_s >= first_s)
+            watched |= covered
+            if train.channel.role != "coil_trigger":
+                power_watched |= covered
+                power_seen |= rows >= 0
         has = rows >= 0
         for name, column in columns.items():
             # A pick-up's kick is in its own units and must not pass for primary volts; nor must
@@ -59,7 +63,8 @@ def gather_strokes(
             column[np.flatnonzero(has)[take]] = values[take]
         flags[has] |= train.strokes["flags"][rows[has]].astype(np.int64)
         restrikes[has] = np.maximum(restrikes[has], train.strokes["restrikes"][rows[has]])
-    missing = watched & ~firings.seen
+    # A command without a current behind it is a dead driver or coil: the trigger alone is no spark.
+    missing = np.where(power_watched, ~power_seen, watched & ~firings.seen)
     columns["dwell_ms"][missing] = 0.0
     flags[missing] |= STROKE_FLAGS["no_dwell"]
     columns["flags"] = flags.astype(float)
