@@ -1,0 +1,105 @@
+"""Many labelled cases measured by several processes, in a fixed order."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from pathlib import Path
+
+from misfire.batch.casecache import load_case, save_case
+from misfire.batch.casefolders import CaseFolder, measure_folder
+from misfire.batch.cases import LabelledCase, simulate_case
+from misfire.errors import MisfireError
+
+Progress = Callable[[str, float], None]
+Task = CaseFolder | int
+
+
+def measure_cases(
+    tasks: Sequence[Task],
+    *,
+    workers: int = 1,
+    cache: Path | None = None,
+    stage: str = "measuring cases",
+    progress: Progress | None = None,
+) -> tuple[list[LabelledCase], list[str]]:
+    """Measure cases from disk, or simulated ones by their seed.
+
+    Parameters
+    ----------
+    tasks : sequence of CaseFolder or int
+    workers : int [>= 1]
+        Processes; the result does not depend on it.
+    cache : Path, optional
+        Folder in which simulated cases are kept and found again.
+    stage : str
+        Name of this stage for `progress`.
+    progress : callable (stage, fraction), optional
+
+    Returns
+    -------
+    cases : list of LabelledCase
+        In the order of the tasks, without those that could not be measured.
+    failures : list of str
+        Why not.
+
+    Raises
+    ------
+    MisfireError
+        If a worker process was ended from outside, for lack of memory for instance.
+    """
+    cases: list[LabelledCase] = []
+    failures: list[str] = []
+    n = len(tasks)
+    calls = [(task, cache) for task in tasks]
+    if progress is not None:
+        progress(stage, 0.0)
+
+    def take(done: int, got: LabelledCase | str) -> None:
+        if isinstance(got, str):
+            failures.append(got)
+        else:
+            cases.append(got)
+        if progress is not None:
+            progress(stage, done / n)
+
+    if workers <= 1 or n <= 1:
+        for done, call in enumerate(calls, 1):
+            take(done, _measure(call))
+        return cases, failures
+    spawn = multiprocessing.get_context("spawn")  # forked threads of numerical libraries hang
+    try:
+        with ProcessPoolExecutor(min(workers, n), mp_context=spawn) as pool:
+            for done, got in enumerate(pool.map(_measure, calls), 1):
+                take(done, got)
+    except BrokenProcessPool:
+        raise MisfireError(
+            "a worker process was ended from outside, perhaps for lack of memory; use fewer "
+            "--workers"
+        ) from None
+    return cases, failures
+
+
+def _measure(call: tuple[Task, Path | None]) -> LabelledCase | str:
+    """Measure one case; what cannot be used is told, not raised."""
+    from threadpoolctl import threadpool_limits
+
+    task, cache = call
+    with threadpool_limits(limits=1):
+        if isinstance(task, CaseFolder):
+            try:
+                return measure_folder(task)
+            except MisfireError as error:
+                return str(error) if str(task.folder) in str(error) else f"{task.folder}: {error}"
+        kept = None if cache is None else cache / f"{task}.npz"
+        if kept is not None and kept.is_file():
+            return load_case(kept)
+        try:
+            case = simulate_case(task)
+        except MisfireError as error:
+            return f"simulated vehicle {task}: {error}"
+        if kept is not None:
+            save_case(case, kept)
+        return case
