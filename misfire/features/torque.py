@@ -13,6 +13,7 @@ PITCH_PRIOR = 1.5e-3  # usual relative speed error of one window by tooth pitch 
 SPEED_BINS = 8
 LEAST_KNOWN = 0.7  # share of the prior's variance that the recording must explain away
 LEAST_NEIGHBOURS = 4  # firings on each side against which one is judged
+WIDEST_DEG = 60.0  # a wider window at TDC holds much of the combustion it is to stand before
 LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
 
 
@@ -59,15 +60,16 @@ def compute_torque(track: CrankTrack, firings: Firings, *, engine: Engine) -> To
     Notes
     -----
     Energy gain over the power stroke, (omega_after^2 - omega_before^2) / 2: DESIGN section 4. At
-    TDC the speed is taken over a window of half a firing interval, so compression of this and of
-    the next cylinder weigh the same. Pitch errors of the wheel shift the relative speed by the
-    same amount at any speed, torque by an amount that goes with 1/omega^2: a regression tells them
-    apart where the speed varies; elsewhere nothing is removed (prior `PITCH_PRIOR`).
+    TDC the speed is taken over a window of half a firing interval (120 degrees at most), so
+    compression of this and of the next cylinder weigh the same. Pitch errors of the wheel shift
+    the relative speed by the same amount at any speed, torque by an amount that goes with
+    1/omega^2: a regression tells them apart where the speed varies; elsewhere nothing is removed
+    (prior `PITCH_PRIOR`).
     Source of the segment method: Plapp, Klenk, Moser, SAE 900232 (from memory).
     """
     next_deg = _intervals(engine)
     span = np.array([next_deg[int(c)] for c in firings.cylinder])
-    half = min(next_deg.values()) / 4.0
+    half = min(min(next_deg.values()) / 4.0, WIDEST_DEG)
     tdc = firings.tdc_angle_deg
     before = _speed_around(track, tdc, half)
     middle = _speed_around(track, tdc + span / 2, half)
