@@ -213,11 +213,19 @@ def _join_clocks(
     findings: list[Finding] = []
     unknown = sorted({c.clock for c in channels if not c.clock_known})
 
-    def events(clock: str, roles: tuple[str, ...]) -> NDArray[np.float64]:
+    def events(clock: str, other: str) -> NDArray[np.float64]:
+        # Only channels that see a coil which the other instrument sees too.
+        cylinders = recording.job.engine.firing_order
+        facing = {
+            k
+            for c in channels
+            if c.clock == other and c.name in strokes
+            for k in c.cylinders or cylinders
+        }
         parts = [
             strokes[c.name]["stop_s"]
             for c in channels
-            if c.clock == clock and c.role in roles and c.name in strokes
+            if c.clock == clock and c.name in strokes and facing & set(c.cylinders or cylinders)
         ]
         merged = np.sort(np.concatenate(parts)) if parts else np.empty(0)
         keep = np.concatenate(([True], np.diff(merged) > 0.5e-3)) if merged.size else slice(0)
@@ -227,7 +235,7 @@ def _join_clocks(
     for clock in unknown:
         fit, reason = None, "no channel of it shows what a channel of the first instrument shows"
         for other in dict.fromkeys(known):
-            ours, theirs = events(other, STROKE_ROLES), events(clock, STROKE_ROLES)
+            ours, theirs = events(other, clock), events(clock, other)
             tooth_pairs = [
                 (teeth[a.name], teeth[b.name])
                 for a in channels

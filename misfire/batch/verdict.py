@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 USUAL_TURNS = 80.0  # coil turns ratio where the job card gives none (ANCHORS C1: 70 to 110)
 FAULTY = 0.5
 DOUBTFUL = 0.3  # a cylinder above this is not called sound
-LEAST_CYCLES = 8  # fewer cycles say nothing about a cylinder
+LEAST_CYCLES = 15  # fewer cycles say nothing about a cylinder
 CUT_LEVEL = -6.0  # spreads below the usual gain, all cylinders alike: the fuel is cut
 
 
@@ -212,6 +212,14 @@ def _conclude(
                     f"time also record {', and '.join(wanted)}"
                 )
         return "misfire", tuple(notes), tuple(findings)
+    blind = [c for c, w in witnesses.items() if "burn" not in w]
+    if not evidence.has_crank and blind:
+        notes.append(
+            "neither torque nor spark lines were recorded of cylinder "
+            f"{', '.join(map(str, blind))}: connect the crank sensor or the coil primaries to "
+            "judge the combustion"
+        )
+        return "inconclusive", tuple(notes), tuple(findings)
     if float(np.nanmedian(judged)) < LEAST_CYCLES:
         notes.append(
             f"only {int(np.nanmedian(judged))} engine cycles could be judged: record at least a "
@@ -223,14 +231,6 @@ def _conclude(
         notes.append(
             f"cylinder {first + 1} is doubtful ({100 * top:.0f} %): a longer recording in the "
             "condition in which the fault is felt would settle it"
-        )
-        return "inconclusive", tuple(notes), tuple(findings)
-    blind = [c for c, w in witnesses.items() if "burn" not in w]
-    if not evidence.has_crank and blind:
-        notes.append(
-            "neither torque nor spark lines were recorded of cylinder "
-            f"{', '.join(map(str, blind))}: connect the crank sensor or the coil primaries to "
-            "judge the combustion"
         )
         return "inconclusive", tuple(notes), tuple(findings)
     if not evidence.has_crank:

@@ -219,7 +219,11 @@ def _measure(
     strokes["firing_v"] = np.where(resolved, stood, took * USUAL_RISE_V_PER_US)
     flags = np.where(clipped, STROKE_FLAGS["clipped"], 0)
     _measure_burn(strokes, window, fired_at + steps, levels, rate, scale, settings)
-    flags |= np.where(strokes["burn_time_ms"] == 0, STROKE_FLAGS["no_breakdown"], 0)
+    dark = strokes["burn_time_ms"] == 0
+    flags |= np.where(dark, STROKE_FLAGS["no_breakdown"], 0)
+    # Nothing broke down: what the coil could reach is the height at which it stood.
+    reached = np.where(column < kick_span, window, -np.inf)[:, 2 + late :].max(axis=1) * scale
+    strokes["firing_v"] = np.where(dark, reached, strokes["firing_v"])
     strokes["flags"] |= flags.astype(np.uint32)
     no_kick = ~kicked
     for name in ("burn_time_ms", "burn_level_v", "burn_slope_v_per_ms", "breakdown_us"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -177,6 +178,21 @@ class CoilSignals:
                 amps[off:last] += d.peak_a * np.maximum(0.0, 1 - time[split:] / fall)
             else:
                 amps[off:last] += d.peak_a * np.exp(-time[split:] / (0.5 * fall))
+            self._add_clamp_current(amps, stroke, grid)
+
+    def _add_clamp_current(self, amps: Float32Array, stroke: Stroke, grid: Grid) -> None:
+        """Let the driver conduct what is left in the coil while it stands at its clamp."""
+        d = stroke.discharge
+        if not math.isfinite(d.ceiling_start_s) or d.ceiling_stop_s <= d.ceiling_start_s:
+            return
+        edges = stroke.off_s + np.array([d.ceiling_start_s, d.ceiling_stop_s])
+        first, last = np.clip(np.ceil(grid.position(edges)), 0, grid.n).astype(int)
+        if last <= first:
+            return
+        # The magnetising current falls in a straight line; part of it charges stray capacitance.
+        since = grid.start_s + np.arange(first, last) * grid.period_s - edges[0]
+        share = 1.0 - since / (d.ceiling_stop_s - d.ceiling_start_s)
+        amps[first:last] += self.coil.clamp_share * d.peak_a * np.clip(share, 0.0, 1.0)
 
     def draw_secondary(self, kilovolts: Float32Array, channel: ChannelModel, grid: Grid) -> None:
         """Write what a pick-up on one plug lead sees of the strokes, in kV; in place."""

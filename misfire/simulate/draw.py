@@ -255,6 +255,7 @@ def draw_coil(dice: Dice, engine: EngineModel) -> CoilModel:
         limit_a=round(target * (dice.flat(0.85, 0.98) if plateau else dice.flat(1.1, 1.7)), 3),
         target_a=round(target, 3),
         clamp_v=clamp,
+        clamp_share=dice.log(0.03, 0.8),
         fall_us=dice.flat(15.0, 70.0) if dice.chance(0.12) else dice.flat(1.0, 8.0),
         ring_q=dice.log(3.0, 12.0),
         gap_mm=gap,

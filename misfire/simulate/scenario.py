@@ -178,6 +178,7 @@ class CoilModel:
     limit_a: float = _number(12.0, 3.0, 25.0)  # driver's current limit
     target_a: float = _number(7.5, 2.0, 18.0)  # the dwell aims at this peak current
     clamp_v: float = _number(400.0, 250.0, 550.0)
+    clamp_share: float = _number(0.3, 0.0, 1.0)  # of the peak current, as the clamp is reached
     fall_us: float = _number(3.0, 0.2, 120.0)  # current fall time; long: soft switch-off
     ring_q: float = _number(6.0, 1.0, 30.0)  # quality of the open secondary's oscillation
     gap_mm: float = _number(0.9, 0.3, 2.0)
