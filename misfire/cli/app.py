@@ -10,11 +10,14 @@ from typing import Annotated, TextIO
 import typer
 
 from misfire.cli.check import check
+from misfire.cli.confirm import confirm
 from misfire.cli.demo import demo
 from misfire.cli.diagnose import diagnose
+from misfire.cli.evaluate import evaluate
 from misfire.cli.ingest import ingest
 from misfire.cli.output import format_os_error, print_failure
 from misfire.cli.simulate import simulate
+from misfire.cli.train import train
 from misfire.errors import DataWarning, MisfireError
 
 CAUTION = (
@@ -60,6 +63,11 @@ app.command(epilog="Example: misfire check rec.h5")(check)
 app.command(epilog="Example: misfire diagnose job.toml -o result")(diagnose)
 app.command(epilog="Example: misfire demo -o demo")(demo)
 app.command(epilog="Example: misfire simulate scenario.toml -o simulated")(simulate)
+app.command(epilog="Example: misfire confirm rec.h5 --cylinder 3 --fault open_secondary -o cases")(
+    confirm
+)
+app.command(epilog="Example: misfire evaluate shipped cases -o scores")(evaluate)
+app.command(epilog="Example: misfire train cases -o model")(train)
 
 
 def _print_fault(

@@ -1,0 +1,52 @@
+"""`misfire evaluate`: how good a model is on labelled cases."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from misfire.cli.options import Folder, Json, Quiet
+from misfire.cli.output import check_folder, print_failure, print_json
+from misfire.cli.progress import show_progress
+
+
+def evaluate(
+    model: Annotated[
+        str,
+        typer.Argument(metavar="MODEL", help="A model bundle, or `shipped`, or `physics`."),
+    ],
+    cases: Annotated[
+        list[Path],
+        typer.Argument(metavar="CASES...", readable=False, help="Folders of labelled cases."),
+    ],
+    out: Folder = None,
+    workers: Annotated[int, typer.Option(min=1, help="Processes that measure.")] = 1,
+    seed: Annotated[int, typer.Option(min=0, help="Of the resampling of vehicles.")] = 0,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Judge labelled cases with a model, and compare it with the shipped one.
+
+    `physics` stands for the fixed physics scores, without a learned model. Prints one
+    tab-separated line per figure: value, 95 % interval over vehicles, number of vehicles, the
+    shipped model's value, and which is better. With -o writes metrics.json, cases.csv,
+    confusion.csv and reliability.svg into DIR.
+    """
+    if out is not None:
+        check_folder(out)
+    from misfire.batch.evaluation_run import evaluate_folders, write_evaluation
+
+    with show_progress(quiet=quiet) as progress:
+        result = evaluate_folders(model, cases, workers=workers, seed=seed, progress=progress)
+    written = [] if out is None else write_evaluation(result, out)
+    if as_json:
+        print_json(result.summary)
+        return
+    typer.echo("figure\tvalue\tlow\thigh\tvehicles\tshipped\tagainst shipped")
+    for row in result.format_rows():
+        typer.echo("\t".join(row))
+    for failure in result.summary["not_usable"]:
+        print_failure(failure)
+    print_failure(result.summary["verdict"])
+    for path in written:
+        print_failure(f"wrote {path}")

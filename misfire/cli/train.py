@@ -1,0 +1,62 @@
+"""`misfire train`: a model from labelled cases and simulated ones."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from misfire.cli.options import Json, Quiet
+from misfire.cli.output import check_folder, print_failure, print_json
+from misfire.cli.progress import show_progress
+
+
+def train(
+    cases: Annotated[
+        list[Path],
+        typer.Argument(metavar="CASES...", readable=False, help="Folders of labelled cases."),
+    ],
+    out: Annotated[
+        Path,
+        typer.Option(
+            "--out", "-o", metavar="MODEL", readable=False, help="Folder of the new model."
+        ),
+    ],
+    simulated: Annotated[
+        int, typer.Option(min=0, help="Simulated vehicles to learn from as well.")
+    ] = 300,
+    workers: Annotated[int, typer.Option(min=1, help="Processes that measure.")] = 1,
+    seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same model.")] = 0,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Train a model on proven repairs, mixed with simulated vehicles.
+
+    Writes a bundle with its model card (card.md). Says whether the new model is better or worse
+    than the shipped one on vehicles that neither has seen; being worse is no failure (exit status
+    0), but do not use it then. Cases without single known events teach cylinders and faults only.
+    """
+    check_folder(out)
+    from misfire.batch.learning import train as train_model
+
+    with show_progress(quiet=quiet) as progress:
+        result = train_model(
+            cases,
+            out,
+            n_simulated=simulated,
+            workers=workers,
+            seed=seed,
+            progress=progress,
+        )
+    if as_json:
+        print_json(result)
+        return
+    typer.echo("figure\tvalue\tlow\thigh\tvehicles")
+    shown = result["held_out_real"] or result["held_out"]
+    for name, figure in shown["figures"].items():
+        cells = (figure["value"], figure["low"], figure["high"])
+        row = ("" if x is None else f"{x:.4f}" for x in cells)
+        typer.echo("\t".join((name, *row, str(figure["vehicles"]))))
+    for failure in result["not_usable"]:
+        print_failure(failure)
+    print_failure(f"on held-out {result['compared_on']}: {result['verdict']}")
+    print_failure(f"wrote {out}")
