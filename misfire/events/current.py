@@ -1,5 +1,6 @@
 """Coil strokes from an inductive current clamp: ramp, peak, cut-off; single or common feed."""
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -8,10 +9,10 @@ from numpy.typing import NDArray
 
 from misfire.dsp.blocks import BLOCK_SAMPLES, iterate_blocks
 from misfire.dsp.levels import survey_counts
-from misfire.dsp.windows import cut_windows, fit_lines
+from misfire.dsp.windows import cut_windows, find_sum_span, fit_lines
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
 
-BATCH = 256
+BATCH_SAMPLES = 1 << 19  # in the windows measured at once: 4 MB as floats
 LIMIT_BEND = 0.25  # the upper half of a ramp flatter than this: the driver limits the current
 
 
@@ -105,14 +106,15 @@ def find_current_strokes(
     rate = channel.rate_hz
     before = int(settings.longest_dwell_s * rate) + 64
     after = int(0.5e-3 * rate) + 64
+    batch = max(1, BATCH_SAMPLES // (before + after))
     found = []
     for start, stop, first, counts in iterate_blocks(
         read, channel.n_samples, size=max(block, 4 * before), before=before, after=after
     ):
         cut = _find_cut_offs(counts, levels, rate, settings)
         mine = np.flatnonzero((cut + first >= start) & (cut + first < stop))
-        for at in range(0, mine.size, BATCH):
-            part = mine[at : at + BATCH]
+        for at in range(0, mine.size, batch):
+            part = mine[at : at + batch]
             strokes = _measure(counts, cut, part, levels, channel, settings)
             on = (cut[part] + first) + strokes["start_s"]
             off = (cut[part] + first) + strokes["stop_s"]
@@ -135,20 +137,31 @@ def _find_cut_offs(
     lag = max(1, round(0.5 * settings.fall_s * rate))
     if counts.size <= 2 * lag + 1:
         return np.empty(0, np.int64)
-    # int32: the difference of two int16 counts does not fit int16
-    fall = (counts[:-lag].astype(np.int32) - counts[lag:]) * levels.sign
     threshold = max(settings.least_part * levels.peak, 8 * levels.noise)
-    hot = np.flatnonzero(fall > threshold)
+    early, late = counts[:-lag], counts[lag:]
+    if levels.sign < 0:
+        early, late = late, early
+    hot = np.flatnonzero(_exceeds(early, late, math.floor(threshold)))
     if hot.size == 0:
         return np.empty(0, np.int64)
-    group = np.concatenate(([0], np.cumsum(np.diff(hot) > lag)))
-    first = np.searchsorted(group, np.arange(group[-1] + 1))
-    last = np.append(first[1:], hot.size)
+    ends = np.flatnonzero(np.diff(hot) > lag)
+    first, last = hot[np.append(0, ends + 1)], hot[np.append(ends, hot.size - 1)]
     cuts = []
-    single = np.diff(counts.astype(np.int32)) * -levels.sign
-    for a, b in zip(hot[first], hot[last - 1], strict=True):
-        cuts.append(a + int(np.argmax(single[a : b + lag])))
+    for a, b in zip(first.tolist(), last.tolist(), strict=True):
+        single = np.diff(counts[a : b + lag + 1].astype(np.int32)) * -levels.sign
+        cuts.append(a + int(np.argmax(single)))
     return np.array(cuts, np.int64)
+
+
+def _exceeds(
+    larger: NDArray[np.int16], smaller: NDArray[np.int16], margin: int
+) -> NDArray[np.bool_]:
+    """Whether `larger - smaller > margin` (>= 0), without leaving int16 and without overflow."""
+    if margin >= 65535:
+        return np.zeros(larger.size, bool)
+    level = np.minimum(smaller, np.int16(32767 - margin))
+    level += np.array(margin).astype(np.int16)  # a margin that wraps round wraps the sum back
+    return larger > level
 
 
 def _measure(
@@ -176,13 +189,9 @@ def _measure(
 
     # Levels just before and just after the cut-off, each from a line through settled samples.
     lead = max(4, round(0.2e-3 * rate))
-    slope, base = fit_lines(
-        window, (column >= -fall // 2 - lead) & (column < -fall // 2) & (rows[:, None] >= 0), column
-    )
+    slope, base = _fit_between(window, column, -fall // 2 - lead, -fall // 2)
     high = base + slope * 0.5
-    slope, base = fit_lines(
-        window, (column >= fall) & (column < fall + lead) & (rows[:, None] >= 0), column
-    )
+    slope, base = _fit_between(window, column, fall, fall + lead)
     low = base + slope * 0.5
     peak = high - low
     strokes["peak_current_a"] = peak * abs(channel.scale)
@@ -198,13 +207,22 @@ def _measure(
         + np.clip(np.divide(a - half, a - b, out=np.full(n, 0.5), where=a != b), 0, 1)
     )
 
-    tail = (column >= 0.4 * fall) & (column < 1.3 * fall)
-    rest = (column >= 2 * fall) & (column < 2 * fall + lead)
+    tail = slice(before + math.ceil(0.4 * fall), before + math.ceil(1.3 * fall))
+    rest = slice(before + 2 * fall, before + 2 * fall + lead)
     strokes["tail_a"] = (window[:, tail].mean(axis=1) - window[:, rest].mean(axis=1)) * abs(
         channel.scale
     )
     _measure_ramp(strokes, window, column, peak, low, cuts, part, levels, rate, channel, settings)
     return strokes
+
+
+def _fit_between(
+    window: NDArray[np.float64], column: NDArray[np.float64], start: int, stop: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Fit a line to the samples from `start` to `stop` after the cut-off."""
+    low, high = (max(0, int(v - column[0])) for v in (start, stop))
+    part = window[:, low:high]
+    return fit_lines(part, np.ones(part.shape, bool), column[low:high])
 
 
 def _measure_ramp(
@@ -222,28 +240,23 @@ def _measure_ramp(
 ) -> None:
     """Find where the ramp began and its slopes."""
     n, width = window.shape
-    rows = np.arange(n)
     zero_at = int(-column[0])
     smooth = max(1, round(settings.smooth_s * rate))
-    filled = np.where(np.isnan(window), low[:, None], window) - low[:, None]
-    total = np.concatenate((np.zeros((n, 1)), np.cumsum(filled, axis=1)), axis=1)
-    centre = np.arange(width)
-    left, right = (
-        np.clip(centre - smooth // 2, 0, width),
-        np.clip(centre + smooth // 2 + 1, 0, width),
-    )
-    mean = (total[:, right] - total[:, left]) / (right - left)
-    earlier = centre < zero_at - 1
+    if np.isnan(window[:, [0, -1]]).any():  # only at the ends of the channel
+        window = np.where(np.isnan(window), low[:, None], window)
+    filled = window - low[:, None]
     # The ramp begins after the last stretch at the level to which the current falls back.
     foot_level = np.maximum(0.02 * peak, 3.5 * levels.noise / np.sqrt(smooth))
-    foot = width - 1 - np.argmax(((mean < foot_level[:, None]) & earlier)[:, ::-1], axis=1)
-    found = ((mean < foot_level[:, None]) & earlier).any(axis=1)
     knee_level = np.maximum(0.10 * peak, 2 * foot_level)
-    later = (mean >= knee_level[:, None]) & (centre > foot[:, None])
-    knee = np.argmax(later, axis=1)
-    y0, y1 = mean[rows, foot], mean[rows, knee]
-    rise = np.divide(y1 - y0, knee - foot, out=np.full(n, np.inf), where=knee > foot)
-    start = foot - np.clip(np.divide(y0, rise, out=np.zeros(n), where=rise > 0), 0, 4 * smooth)
+    foot, found, slack = _find_foot(
+        filled,
+        foot_level,
+        knee_level,
+        smooth=smooth,
+        zero_at=zero_at,
+        reach=max(64, int(4e-3 * rate)),
+    )
+    start = foot - slack
     length = zero_at - start
     # Another coil's cut-off within the ramp (common feed): only its last part is this coil's own.
     previous = np.where(part > 0, cuts[np.maximum(part - 1, 0)] - cuts[part], -(10**9))
@@ -251,10 +264,14 @@ def _measure_ramp(
     begin = np.where(overlap, previous + zero_at + 2 * smooth, start)
     sure = found & ~overlap & (length > 0.2e-3 * rate)
     t_ms = column / rate * 1e3
-    part_of = (centre - begin[:, None]) / np.maximum(zero_at - begin, 1)[:, None]
+    known = begin[np.isfinite(begin)]
+    left = int(np.clip(known.min(initial=width - 1), 0, width - 1))
+    right = int(np.clip(known.max(initial=zero_at) + 1, left + 1, width))
+    left, right = find_sum_span(width, left, right)
+    part_of = (np.arange(left, right) - begin[:, None]) / np.maximum(zero_at - begin, 1)[:, None]
     in_lower, in_upper = (part_of > 0.15) & (part_of < 0.5), (part_of > 0.6) & (part_of < 0.97)
-    lower, lower_at_0 = fit_lines(filled, in_lower, t_ms)
-    upper, _ = fit_lines(filled, in_upper, t_ms)
+    lower, lower_at_0 = fit_lines(filled[:, left:right], in_lower, t_ms[left:right])
+    upper, _ = fit_lines(filled[:, left:right], in_upper, t_ms[left:right])
     size = abs(channel.scale)
     strokes["ramp_a_per_ms"] = lower * size
     strokes["ramp_bend"] = np.divide(upper, lower, out=np.full(n, np.nan), where=lower > 0)
@@ -279,3 +296,56 @@ def _measure_ramp(
     strokes["flags"] |= np.where(overlap, STROKE_FLAGS["overlap"], 0).astype(np.uint32)
     limited = strokes["ramp_bend"] < LIMIT_BEND
     strokes["flags"] |= np.where(limited, STROKE_FLAGS["limited"], 0).astype(np.uint32)
+
+
+def _find_foot(
+    filled: NDArray[np.float64],
+    foot_level: NDArray[np.float64],
+    knee_level: NDArray[np.float64],
+    *,
+    smooth: int,
+    zero_at: int,
+    reach: int,
+) -> tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.float64]]:
+    """Last column at rest, whether there is one, and how far before it the ramp meets the rest.
+
+    Goes back from the cut-off by `reach` columns first: hardly a ramp is longer.
+    """
+    n, width = filled.shape
+    half = smooth // 2
+    # running sums, with room on both sides so that a mean at either end needs no special care
+    total = np.empty((n, width + 1 + 2 * half))
+    total[:, : half + 1] = 0.0
+    np.cumsum(filled, axis=1, out=total[:, half + 1 : half + 1 + width])
+    total[:, half + 1 + width :] = total[:, half + width, None]
+    centre = np.arange(width)
+    counted = np.minimum(centre + half + 1, width) - np.maximum(centre - half, 0)
+    foot = np.full(n, width - 1)
+    found = np.zeros(n, bool)
+    slack = np.zeros(n)
+    rows = np.arange(n)
+    first = max(0, zero_at - reach)
+    while rows.size:
+        part = total[rows, first:] if rows.size < n else total[:, first:]
+        mean = (part[:, 2 * half + 1 :] - part[:, : -2 * half - 1]) / counted[first:]
+        at_rest = mean[:, : zero_at - 1 - first] < foot_level[rows, None]
+        hit = at_rest.any(axis=1) | (first == 0)
+        mean, at_rest, done = mean[hit], at_rest[hit], rows[hit]
+        each = np.arange(done.size)
+        found[done] = at_rest.any(axis=1)
+        last = np.where(
+            found[done],
+            zero_at - 2 - first - np.argmax(at_rest[:, ::-1], axis=1),
+            width - 1 - first,
+        )
+        above = (mean >= knee_level[done, None]) & (np.arange(mean.shape[1]) > last[:, None])
+        knee = np.argmax(above, axis=1)
+        y0, y1 = mean[each, last], mean[each, knee]
+        run = knee - last
+        rise = np.divide(y1 - y0, run, out=np.full(done.size, np.inf), where=run > 0)
+        ahead = np.divide(y0, rise, out=np.zeros(done.size), where=rise > 0)
+        slack[done] = np.clip(ahead, 0, 4 * smooth)
+        foot[done] = last + first
+        rows = rows[~hit]
+        first = max(0, first - 3 * reach)
+    return foot, found, slack
