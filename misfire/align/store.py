@@ -198,7 +198,7 @@ def open_store(path: Path | str) -> Recording:
     Returns
     -------
     recording : Recording
-        `close` closes the file. Not to be shared between threads.
+        `close` closes the file. Threads may read at the same time, but not the same channel.
 
     Raises
     ------

@@ -7,11 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.align.clocks import estimate_clock
+from misfire.batch.scanning import Report, scan_channels
 from misfire.cycles.wheel import decode_wheel
 from misfire.dsp.blocks import iterate_blocks
 from misfire.errors import AlignError, ChannelError, CycleError
 from misfire.events.cam import find_edges, find_edges_levels
-from misfire.events.crank import find_teeth, find_teeth_levels
+from misfire.events.crank import ToothTrain, find_teeth, find_teeth_levels
 from misfire.events.current import find_current_strokes
 from misfire.events.primary import find_primary_strokes
 from misfire.events.secondary import find_pickup_strokes, measure_pickup
@@ -63,13 +64,8 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
     cam: dict[str, NDArray[np.float64]] = {}
     shift_pitch: dict[str, float] = {}
     useful = [c for c in recording.channels if c.role in (*STROKE_ROLES, "crank", "cam")]
-    for number, channel in enumerate(useful):
 
-        def report(part: float, channel: Channel = channel, number: int = number) -> None:
-            if progress is not None:
-                progress(f"reading {channel.name}", (number + part) / len(useful))
-
-        report(0.0)
+    def scan(channel: Channel, report: Report) -> ToothTrain | None:
         read = _reader(recording, channel)
         blocks = _blocks(recording, channel, report)
         if channel.role == "coil_primary":
@@ -81,16 +77,20 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
         elif channel.role == "crank":
             wheel = recording.job.wheel
             if channel.is_levels:
-                train = find_teeth_levels(recording.read_levels(channel.name))
-            else:
-                train = find_teeth(
-                    blocks, rate_hz=channel.rate_hz, sensor=wheel.sensor if wheel else None
-                )
+                return find_teeth_levels(recording.read_levels(channel.name))
+            return find_teeth(
+                blocks, rate_hz=channel.rate_hz, sensor=wheel.sensor if wheel else None
+            )
+        else:
+            cam[channel.name] = _rises(recording, channel, blocks)
+        return None
+
+    scanned = scan_channels(useful, scan, progress=progress)
+    for channel, train in zip(useful, scanned, strict=True):
+        if train is not None:
             findings += [replace(f, channel=channel.name) for f in train.findings]
             teeth[channel.name] = train.tooth_s + (0.0 if channel.is_levels else channel.start_s)
             shift_pitch[channel.name] = train.edge_shift_pitch
-        else:
-            cam[channel.name] = _rises(recording, channel, blocks)
     for channel in useful:
         if channel.role in STROKE_ROLES and strokes[channel.name].size == 0:
             findings.append(

@@ -1,0 +1,118 @@
+"""Channels of one recording read at the same time by threads: numpy and codecs let others run."""
+
+import multiprocessing
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor, wait
+from threading import Event
+from typing import TypeVar
+
+from misfire.records import Channel
+
+Result = TypeVar("Result")
+Report = Callable[[float], None]
+Progress = Callable[[str, float], None]
+
+MOST_THREADS = 4  # each holds some 20 MB of blocks and windows
+TICK_S = 0.2  # between two calls of `progress`
+# What a channel of a role costs beside others: the longest work comes first, so that no thread is
+# left alone with it at the end. Own measurement; good to a factor of two.
+_WEIGHT = {"crank": 3, "coil_current": 3, "coil_primary": 2}
+
+
+class _StoppedError(Exception):
+    """Ends a scan whose result nobody wants any more."""
+
+
+def scan_channels(
+    channels: Sequence[Channel],
+    scan: Callable[[Channel, Report], Result],
+    *,
+    progress: Progress | None = None,
+    n_threads: int | None = None,
+) -> list[Result]:
+    """Scan channels at the same time.
+
+    Parameters
+    ----------
+    channels : sequence of Channel
+    scan : callable (channel, report) -> result
+        Called by one thread for each channel; `report(fraction)` is to be called now and then.
+    progress : callable (stage, fraction), optional
+        Called by the caller's own thread only.
+    n_threads : int [>= 1], optional
+        Default: as many as processors may be used, four at most; one in a worker process. The
+        results do not depend on it.
+
+    Returns
+    -------
+    results : list [one for each channel, in order]
+
+    Raises
+    ------
+    MisfireError
+        What `scan` raised; the other scans are broken off.
+    """
+    total = sum(_estimate_cost(c) for c in channels)
+    parts = dict.fromkeys(range(len(channels)), 0.0)
+    stop = Event()
+
+    def tell() -> None:
+        if progress is not None:
+            done = sum(part * _estimate_cost(channels[i]) for i, part in parts.items())
+            progress("reading", min(1.0, done / total) if total else 1.0)
+
+    if n_threads is None:
+        n_threads = min(MOST_THREADS, _count_processors())
+    if n_threads <= 1 or len(channels) <= 1:
+        results = []
+        for number, channel in enumerate(channels):
+
+            def report(part: float, number: int = number) -> None:
+                parts[number] = part
+                tell()
+
+            results.append(scan(channel, report))
+            report(1.0)
+        return results
+
+    def run(number: int) -> Result:
+        def report(part: float) -> None:
+            parts[number] = part
+            if stop.is_set():
+                raise _StoppedError
+
+        return scan(channels[number], report)
+
+    order = sorted(range(len(channels)), key=lambda i: -_estimate_cost(channels[i]))
+    with ThreadPoolExecutor(n_threads, thread_name_prefix="scan") as pool:
+        futures: dict[int, Future[Result]] = {i: pool.submit(run, i) for i in order}
+        waiting = set(futures.values())
+        try:
+            while waiting:
+                finished, waiting = wait(waiting, timeout=TICK_S)
+                tell()
+                for number in sorted(futures):
+                    if futures[number] in finished:
+                        futures[number].result()  # raises what it raised
+                        parts[number] = 1.0
+        finally:
+            stop.set()
+            for future in waiting:
+                future.cancel()
+    tell()
+    return [futures[i].result() for i in range(len(channels))]
+
+
+def _estimate_cost(channel: Channel) -> float:
+    """Estimate what reading a channel costs beside the others."""
+    return float(max(1, channel.n_samples)) * _WEIGHT.get(channel.role, 1)
+
+
+def _count_processors() -> int:
+    """Give the number of processors this process may use; 1 in one of several worker processes."""
+    if multiprocessing.parent_process() is not None:
+        return 1
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
