@@ -95,7 +95,8 @@ def find_phase(
             Finding(
                 "tdc_worked_out",
                 "info" if certain else "warning",
-                f"tdc_deg is not in the job card; taken from the sparks as about {tdc:.0f} degrees"
+                f"tdc_deg is not in the job card; taken from {_name_source(trains, ripple)} as "
+                f"about {tdc:.0f} degrees"
                 + ("" if certain else ", without a channel that names its cylinder"),
             )
         )
@@ -138,6 +139,14 @@ def find_phase(
         )
     words = ", ".join(sorted(basis)) if resolved else "nothing"
     return Phase(tdc, offset, resolved, tdc_known, words, tuple(findings))
+
+
+def _name_source(trains: list[StrokeTrain], ripple: Ripple | None) -> str:
+    """Say what TDC was taken from."""
+    if any(t.strokes.size >= 3 for t in trains):
+        return "the sparks"
+    told = ripple is not None and ripple.sharpness >= LEAST_SHARPNESS
+    return "the ripple of the crank speed" if told else "nothing (neither sparks nor ripple)"
 
 
 def _odd_fire(engine: Engine) -> bool:

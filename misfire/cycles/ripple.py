@@ -11,6 +11,7 @@ from misfire.records import CrankTrack, Engine
 STEP_DEG = 4.0
 GAS_RPM = 1600.0  # above this the reciprocating masses outweigh the gas in the ripple
 LAG_DEG = 8.0  # the speed is lowest a little after TDC: the load has to be met first
+JUMP_DEG = 55.0  # combustion gives half of its work by then (Wiebe burn of 50 degrees, arm of D)
 MOST_CYCLES = 400
 
 
@@ -61,6 +62,8 @@ def find_ripple(track: CrankTrack, *, engine: Engine) -> Ripple:
     speed = np.deg2rad(STEP_DEG) / np.diff(passed, axis=1)
     usable = np.isfinite(speed).all(axis=1)
     rpm = 1440.0 / 6.0 / (passed[:, -1] - passed[:, 0])
+    if engine.cylinders == 1 and usable.sum() >= 3:
+        return _find_single(speed[usable][:, : places.size], places)
     usable &= (rpm < GAS_RPM) & (rpm > 60.0)
     if usable.sum() < 3:
         return nothing
@@ -85,6 +88,23 @@ def find_ripple(track: CrankTrack, *, engine: Engine) -> Ripple:
     margin = float(np.clip((score[best] - opposite) / swing, 0.0, 1.0))
     sharpness = float(np.clip((score[best] - score.mean()) / swing, 0.0, 1.0))
     return Ripple(float((places[best] - LAG_DEG) % 720.0), margin, sharpness)
+
+
+def _find_single(speed: NDArray[np.float64], places: NDArray[np.float64]) -> Ripple:
+    """Tell TDC of one cylinder from the half order: one jump of energy in two revolutions.
+
+    Compression and inertia repeat every revolution at any speed, only combustion does not. Between
+    two combustions the energy falls in a line, so its half order is that of a sawtooth whose jump
+    lies `JUMP_DEG` after TDC: phase of sin((angle - jump) / 2).
+    """
+    energy = speed**2 / 2.0
+    energy = energy - energy.mean(axis=1, keepdims=True)
+    turn = np.exp(-1j * np.deg2rad(places + STEP_DEG / 2) / 2.0)
+    each = (energy * turn).mean(axis=1)
+    whole = np.median(each.real) + 1j * np.median(each.imag)
+    jump = np.rad2deg(-2.0 * (np.angle(whole) + np.pi / 2.0))
+    agreement = float(np.clip(np.abs(each.mean()) / max(np.abs(each).mean(), 1e-9), 0.0, 1.0))
+    return Ripple(float((jump - JUMP_DEG) % 720.0), agreement, agreement)
 
 
 def _detrend(energy: NDArray[np.float64]) -> NDArray[np.float64]:
