@@ -3,6 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
+BATCH_VALUES = 1 << 17  # in the windows sorted at once: 1 MB
+
 
 def running_quantile(
     values: NDArray[np.float64], *, reach: int, quantile: float = 0.5, skip_self: bool = False
@@ -32,19 +34,27 @@ def running_quantile(
     width = 2 * reach + 1
     if n == 0:
         return values.copy()
+    leave_out = skip_self and min(n, width) > 1
+    has_holes = leave_out or bool(np.isnan(values).any())
+
+    def compute(window: NDArray[np.float64], own: NDArray[np.int64]) -> NDArray[np.float64]:
+        if leave_out:
+            window = window.copy()
+            window[np.arange(own.size), own] = np.nan
+        if has_holes:
+            return nan_quantile(window, quantile)
+        return np.asarray(np.quantile(window, quantile, axis=1))
+
     if n < width:
-        window = np.tile(values, (n, 1))
-        own = np.arange(n)
-    else:
-        start = np.clip(np.arange(n) - reach, 0, n - width)
-        window = np.lib.stride_tricks.sliding_window_view(values, width)[start]
-        own = np.arange(n) - start
-    if skip_self and window.shape[1] > 1:
-        window = window.copy()
-        window[np.arange(n), own] = np.nan
-    if np.isnan(window).any():
-        return nan_quantile(window, quantile)
-    return np.asarray(np.quantile(window, quantile, axis=1))
+        return compute(np.tile(values, (n, 1)), np.arange(n))
+    windows = np.lib.stride_tricks.sliding_window_view(values, width)
+    start = np.clip(np.arange(n) - reach, 0, n - width)
+    batch = max(1, BATCH_VALUES // width)
+    quantiles = np.empty(n)
+    for at in range(0, n, batch):
+        part = start[at : at + batch]
+        quantiles[at : at + batch] = compute(windows[part], np.arange(at, at + part.size) - part)
+    return quantiles
 
 
 def nan_quantile(window: NDArray[np.float64], quantile: float) -> NDArray[np.float64]:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from misfire.errors import FormatError
 from misfire.ingest.grid import MAX_COUNT, GridSearch
 from misfire.ingest.scratch import Scratch
-from misfire.ingest.source import READ_SAMPLES, Counts, Progress, RawColumn
+from misfire.ingest.source import READ_SAMPLES, Counts, Progress, RawColumn, read_array
 from misfire.records import Finding
 
 _HUGE = 9e36  # SCPI prints 9.9E37 for infinity (SCPI-99, vol. 1, 7.2.1.4; from memory)
@@ -63,7 +63,7 @@ def map_counts(
         low, high = _NARROW[char]
         counts = Counts(
             column.n_samples,
-            lambda start, stop: column.read(start, stop).astype(np.int16),
+            lambda start, stop: column.read(start, stop).astype(np.int16, copy=False),
             clip_low=low,
             clip_high=high,
         )
@@ -86,7 +86,7 @@ def _from_array(counts: Counts, kept: NDArray[np.int16]) -> Counts:
     """Give the same counts, read from an array that is mapped from disk."""
     return Counts(
         counts.n_samples,
-        lambda start, stop: np.array(kept[start:stop]),
+        read_array(kept),
         counts.step,
         counts.base,
         counts.clip_low,

@@ -24,7 +24,7 @@ class Scratch:
         self._folder: Path | None = None
         self._finalizer: weakref.finalize[Any, Any] | None = None
         self._files: list[ScratchFile] = []
-        self._owned: list[Callable[[], None]] = []
+        self._owned: list[weakref.finalize[Any, Any]] = []
 
     def new_file(self) -> "ScratchFile":
         """Start one more file."""
@@ -43,7 +43,7 @@ class Scratch:
 
     def own(self, close: Callable[[], None]) -> None:
         """Take over closing something."""
-        self._owned.append(close)
+        self._owned.append(weakref.finalize(self, close))
 
     def close(self) -> None:
         """Remove the folder, close what was taken over."""

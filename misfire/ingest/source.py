@@ -1,5 +1,6 @@
 """What a reader is asked for, and what it gives: one channel of a raw file."""
 
+import mmap
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -32,8 +33,8 @@ class Request:
 class RawColumn:
     """Recorded numbers as they stand in the file.
 
-    `read(start, stop)` gives them in their own type [shape=(stop - start,)]; `full_scale` are the
-    limits of integers that do not fill their type (24 bits in 32).
+    `read(start, stop)` gives them in their own type [shape=(stop - start,)], in an array of its
+    own; `full_scale` are the limits of integers that do not fill their type (24 bits in 32).
     """
 
     n_samples: int
@@ -76,10 +77,19 @@ class Source:
 
 
 def read_array(values: NDArray[Any]) -> Callable[[int, int], NDArray[Any]]:
-    """Give the `read` of a RawColumn for numbers that are an array already."""
+    """Give the `read` of a RawColumn for numbers that are an array already.
+
+    Pages of an array that is mapped from disk are given back after each reading: they would count
+    as memory of this process.
+    """
+    mapped = getattr(values, "_mmap", None)
+    release = getattr(mapped, "madvise", None)  # not on every system
 
     def read(start: int, stop: int) -> NDArray[Any]:
-        return values[start:stop]
+        part = np.array(values[start:stop])
+        if release is not None:
+            release(mmap.MADV_DONTNEED)
+        return part
 
     return read
 

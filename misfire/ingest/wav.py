@@ -1,8 +1,9 @@
-"""WAV and RF64 files: mapped from disk, never copied."""
+"""WAV and RF64 files: read in place, piece by piece."""
 
 import struct
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from io import FileIO
 from pathlib import Path
 from typing import IO, Any
 
@@ -16,6 +17,7 @@ from misfire.ingest.source import Progress, RawColumn, Request, Source, truncate
 from misfire.records import Finding
 
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
+_PIECE_BYTES = 1 << 19  # read at a time: stays in the processor's cache
 _OPEN_ENDED = 0xFFFFFFFF  # size of a chunk whose writer did not know it, or of RF64 (see ds64)
 _GUID_TAIL = bytes.fromhex("000000001000800000aa00389b71")  # of a sub-format that is a plain tag
 _DTYPES = {
@@ -70,14 +72,13 @@ def open_wav(
     Source: Multimedia Programming Interface and Data Specifications 1.0 (RIFF WAVE, 1991) and
     EBU Tech 3306 (RF64), from memory.
     """
-    with path.open("rb") as file:
-        header = read_wav_format(file, path)
+    with path.open("rb") as start:
+        header = read_wav_format(start, path)
     n_channels = header.n_channels
     frame = n_channels * header.bits // 8
     n_samples = header.n_bytes // frame
     if n_samples == 0:
         raise FormatError(f"{path}: holds no samples; record or export it again")
-    read, dtype, limits = _map_samples(path, header, n_samples)
     sources = []
     for request in requests:
         index, name = request.card.column, request.card.name
@@ -87,7 +88,9 @@ def open_wav(
                 f"{index!r}: {path.name} has {n_channels} channels; give the index 0"
                 + (f" to {n_channels - 1}" if n_channels > 1 else ""),
             )
-        column = RawColumn(n_samples, dtype, read(index), limits)
+        file = path.open("rb", buffering=0)  # one each: threads read several channels at once
+        scratch.own(file.close)
+        column = _open_column(file, path, header, index, n_samples)
         findings: tuple[Finding, ...] = ()
         if header.trouble:
             findings = (truncated(name, f"{path.name}: {header.trouble}"),)
@@ -164,34 +167,45 @@ def _parse_format(body: bytes, path: Path) -> tuple[int, int, int, int]:
     return tag, n_channels, rate_hz, bits
 
 
-def _map_samples(
-    path: Path, header: WavFormat, n_samples: int
-) -> tuple[
-    Callable[[int], Callable[[int, int], NDArray[Any]]], np.dtype[Any], tuple[int, int] | None
-]:
-    """Map the samples from disk; give how to read one channel, its type and integer limits."""
+def _open_column(
+    file: FileIO, path: Path, header: WavFormat, index: int, n_samples: int
+) -> RawColumn:
+    """Give the way to one channel's numbers.
+
+    The file is read, not mapped: mapped pages would count as memory of this process.
+    """
     n_channels = header.n_channels
-    if header.bits == 24:
-        packed = np.memmap(
-            path, "u1", "r", offset=header.data_start, shape=(n_samples, n_channels, 3)
-        )
+    is_packed = header.bits == 24
+    dtype = np.dtype("<i4" if is_packed else _DTYPES[header.tag, header.bits])
+    frame = n_channels * header.bits // 8
+    frames = np.empty(
+        (max(1, _PIECE_BYTES // frame), n_channels, *([3] if is_packed else [])),
+        np.uint8 if is_packed else dtype,
+    )
 
-        def read_packed(index: int) -> Callable[[int, int], NDArray[Any]]:
-            def read(start: int, stop: int) -> NDArray[Any]:
-                padded = np.zeros((stop - start, 4), np.uint8)
-                padded[:, 1:] = packed[start:stop, index]
-                return padded.view("<i4")[:, 0] >> 8
+    def read(start: int, stop: int) -> NDArray[Any]:
+        values = np.zeros(stop - start, dtype)
+        file.seek(header.data_start + start * frame)
+        for first in range(0, values.size, len(frames)):
+            piece = frames[: values.size - first]
+            _read_fully(file, piece, path)
+            if is_packed:
+                values[first : first + len(piece)].view(np.uint8).reshape(-1, 4)[:, 1:] = piece[
+                    :, index
+                ]
+            else:
+                values[first : first + len(piece)] = piece[:, index]
+        return values >> 8 if is_packed else values
 
-            return read
+    limits = (-(1 << 23), (1 << 23) - 1) if is_packed else None
+    return RawColumn(n_samples, dtype, read, limits)
 
-        return read_packed, np.dtype("<i4"), (-(1 << 23), (1 << 23) - 1)
-    dtype = np.dtype(_DTYPES[header.tag, header.bits])
-    mapped = np.memmap(path, dtype, "r", offset=header.data_start, shape=(n_samples, n_channels))
 
-    def read_plain(index: int) -> Callable[[int, int], NDArray[Any]]:
-        def read(start: int, stop: int) -> NDArray[Any]:
-            return np.array(mapped[start:stop, index])
-
-        return read
-
-    return read_plain, dtype, None
+def _read_fully(file: FileIO, piece: NDArray[Any], path: Path) -> None:
+    """Fill an array from where the file stands."""
+    room = memoryview(piece.data).cast("B")
+    while room:
+        n_bytes = file.readinto(room)
+        if not n_bytes:
+            raise FormatError(f"{path}: became shorter while it was read; copy it again")
+        room = room[n_bytes:]
