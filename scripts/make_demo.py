@@ -2,7 +2,7 @@
 
 python3 scripts/make_demo.py             # the shipped files are those of the registry
 python3 scripts/make_demo.py --write     # simulate again; rewrites the recording and the registry
-python3 scripts/make_demo.py --picture   # diagnose and draw the top of the report (chromium, Pillow)
+python3 scripts/make_demo.py --picture   # draw the top of its report (needs chromium and Pillow)
 
 Run it with the Python of `.venv` (made by scripts/demo.py), or any that has the package.
 """
@@ -26,8 +26,8 @@ HOW = {
     "capture_2.h5": "scripts/make_demo.py --write, from scenario.toml",
     "report.png": "scripts/make_demo.py --picture, from the recording",
 }
-BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
-WIDTH, HEIGHT, COLOURS = 1200, 1400, 64
+BROWSERS = ("chromium", "chromium-browser")
+WIDTH, HEIGHT, COLOURS = 1200, 1240, 256
 
 
 def compute_sha256(path: Path) -> str:

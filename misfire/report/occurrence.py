@@ -131,16 +131,25 @@ def find_bouts(
 
 @dataclass(frozen=True, slots=True)
 class SpeedBand:
-    """Firings of one cylinder judged, and lost, in a band of engine speed [low, high)."""
+    """Firings of one cylinder judged, and lost, in a band of engine speed [low, high).
+
+    `bouts` says in how many separate bouts they were lost; None where that was not counted.
+    """
 
     low_rpm: int
     high_rpm: int
     judged: int
     lost: int
+    bouts: int | None = None
 
 
 def count_speed_bands(
-    rpm: NDArray[np.float64], lost: NDArray[np.bool_], *, max_bands: int = 10
+    rpm: NDArray[np.float64],
+    lost: NDArray[np.bool_],
+    *,
+    max_bands: int = 10,
+    time_s: NDArray[np.float64] | None = None,
+    pause_s: float = 1.0,
 ) -> tuple[SpeedBand, ...]:
     """Count judged and lost firings in bands of engine speed of one round width.
 
@@ -150,6 +159,10 @@ def count_speed_bands(
         Speed at each judged firing; those without a speed are left out.
     lost : bool array [shape=(n,)]
     max_bands : int [> 0]
+    time_s : float64 array [shape=(n,), ascending, unit=s], optional
+        When each firing was; without it the bouts are not counted.
+    pause_s : float [unit=s, > 0]
+        As in `find_bouts`.
 
     Returns
     -------
@@ -175,6 +188,9 @@ def count_speed_bands(
                 (int(index) + 1) * width,
                 int(inside.sum()),
                 int(was_lost[inside].sum()),
+                None
+                if time_s is None
+                else len(find_bouts(time_s[known][inside & was_lost], pause_s=pause_s)),
             )
         )
     return tuple(found)

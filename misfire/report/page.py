@@ -198,8 +198,7 @@ def _general(diagnosis: Diagnosis) -> tuple[str, ...]:
     steps = [
         *diagnosis.notes[1:3],
         "Record again with at least one coil primary (through an attenuator) and the crank "
-        "sensor together, in the conditions of the complaint; the command “misfire hookup” says "
-        "what goes where.",
+        "sensor together, in the conditions of the complaint.",
         "Do not replace parts on the strength of this recording.",
     ]
     return tuple(steps)
@@ -227,10 +226,10 @@ def _show_panel(diagnosis: Diagnosis, panel: WaveformPanel, index: int) -> Shown
     ]
     count = min(len(panel.suspect), MAX_LINES)
     when = [format_clock(t) for t in panel.suspect_time_s[:count]]
-    words = f"Orange lines: the {count} worst firings"
+    words = f"Lines: {count} of the worst firings"
     if when:
         words += f" (from {min(when, key=_clock_key)} to {max(when, key=_clock_key)})"
-    words += ". Blue band: the middle 80 % of good firings, dashed line their median"
+    words += ". Band: the middle 80 % of good firings, dashed their median"
     words += f" ({panel.good_from})." if panel.good_from else "."
     role = ROLE_WORDS.get(panel.role, panel.role.replace("_", " ").capitalize())
     title = f"{role} of cylinder {panel.cylinder}"
@@ -357,7 +356,10 @@ def _method(diagnosis: Diagnosis) -> list[tuple[str, str]]:
             "; ".join(f"{c.name} ({c.role.replace('_', ' ')})" for c in diagnosis.job.channels),
         ),
     ]
-    rows += [(f"Witness: {key}", _plain_text(value)) for key, value in diagnosis.witnesses.items()]
+    rows += [
+        (f"Seen of {f'cylinder {key}' if str(key).isdecimal() else key}", _plain_text(value))
+        for key, value in diagnosis.witnesses.items()
+    ]
     rows += [(f"Setting: {key}", _plain_text(value)) for key, value in diagnosis.settings.items()]
     rows.append(("Program version", read_version()))
     return rows
@@ -368,5 +370,8 @@ def _plain_text(value: Any) -> str:
     plain = to_plain(value)
     if plain is None:
         return "–"
-    made = plain if isinstance(plain, str) else json.dumps(plain, ensure_ascii=False)
+    if isinstance(plain, list) and all(isinstance(v, str) for v in plain):
+        made = ", ".join(plain)
+    else:
+        made = plain if isinstance(plain, str) else json.dumps(plain, ensure_ascii=False)
     return made if len(made) <= 400 else f"{made[:400]} …"

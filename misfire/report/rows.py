@@ -17,6 +17,7 @@ from misfire.report.wording import (
     format_percent,
     format_percent_range,
     format_value,
+    is_bound,
     name_fault,
 )
 
@@ -106,5 +107,12 @@ def _event_values(row: pd.Series[Any], quantities: list[Quantity]) -> list[str]:
         format_value(float(row["cylinder"]), 0),
         format_percent(float(row["misfire_probability"])),
         format_value(float(row["rpm"]), 0),
-        *(format_value(float(row[q.column]), q.decimals) for q in quantities),
+        *(_event_value(row, q) for q in quantities),
     ]
+
+
+def _event_value(row: pd.Series[Any], quantity: Quantity) -> str:
+    """Give one measured value of a firing; where it is the least it can be, say so."""
+    value = float(row[quantity.column])
+    text = format_value(value, quantity.decimals)
+    return f"over {text}" if is_bound(str(row["flags"]), quantity.column) and value > 0 else text

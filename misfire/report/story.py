@@ -26,6 +26,7 @@ from misfire.report.wording import (
     format_percent,
     format_percent_range,
     format_value,
+    is_bound,
     join_words,
     name_fault,
     pick_suspects,
@@ -35,7 +36,8 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-PAUSE_S = 5.0  # misfires of one cylinder closer together than this are one bout
+PAUSE_S = 1.0  # misfires of one cylinder closer together than this are felt as one bout
+FEWEST_BOUTS = 3  # firings lost in one bout are one incident: fewer say nothing about speed
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +117,8 @@ def find_speed_bands(diagnosis: Diagnosis, cylinder: int) -> tuple[SpeedBand, ..
     return count_speed_bands(
         mine["rpm"].to_numpy(dtype=float),
         (mine["misfire_probability"] >= LOST).to_numpy(dtype=bool),
+        time_s=mine["time_s"].to_numpy(dtype=float),
+        pause_s=PAUSE_S,
     )
 
 
@@ -151,7 +155,7 @@ def describe_speed(bands: tuple[SpeedBand, ...]) -> str:
     rest_judged = sum(b.judged for b in bands) - worst.judged
     low, _ = compute_wilson_interval(worst.lost, worst.judged)
     _, rest_high = compute_wilson_interval(rest_lost, rest_judged)
-    if low <= rest_high:
+    if low <= rest_high or (worst.bouts is not None and worst.bouts < FEWEST_BOUTS):
         return "not clearly tied to one engine speed"
     return (
         f"most at {worst.low_rpm} to {worst.high_rpm} rev/min: {worst.lost} of "
@@ -169,6 +173,7 @@ def compare_values(diagnosis: Diagnosis, cylinder: int) -> tuple[Comparison, ...
         if own is None or not (own.good.size or own.lost.size):
             continue
         others = [s.good for s in spreads if s.cylinder != cylinder]
+        bound = "over " if _is_bound(diagnosis, cylinder, quantity.column) else ""
         texts = [
             format_value(value, quantity.decimals)
             for value in (
@@ -177,8 +182,18 @@ def compare_values(diagnosis: Diagnosis, cylinder: int) -> tuple[Comparison, ...
                 compute_median(*others),
             )
         ]
+        if own.lost.size:
+            texts[0] = bound + texts[0]
         rows.append(Comparison(quantity.label, quantity.unit, *texts))
     return tuple(rows)
+
+
+def _is_bound(diagnosis: Diagnosis, cylinder: int, column: str) -> bool:
+    """Whether most of a cylinder's lost firings give only the least that a value can be."""
+    events = diagnosis.events
+    lost = events[(events["cylinder"] == cylinder) & (events["misfire_probability"] >= LOST)]
+    bounds = [is_bound(str(flags), column) for flags in lost["flags"]]
+    return 2 * sum(bounds) > len(bounds)
 
 
 def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:

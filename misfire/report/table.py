@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import json
 
-from misfire.records import Diagnosis
+from misfire.records import CylinderResult, Diagnosis
+from misfire.report.advice import cautions
 from misfire.report.occurrence import compute_wilson_interval
 from misfire.report.summary import build_summary, format_dtc
 from misfire.report.wording import (
+    describe_certainty,
     format_certainty,
     format_duration,
     format_percent,
     format_percent_range,
+    name_fault,
     pick_suspects,
 )
 
@@ -60,22 +63,25 @@ def format_table(diagnosis: Diagnosis) -> str:
         share = format_percent(c.misfires / c.cycles) if c.cycles else "-"
         faults = sorted(c.faults, key=lambda item: -item[1])[:2]
         likely = (
-            ", ".join(f"{name} {p:.2f}" for name, p in faults if p >= 0.1)
+            ", ".join(f"{name} {format_percent(p)}" for name, p in faults if p >= 0.1)
             if c.probability >= 0.2
             else "-"
         )
         lines.append(
-            f"{c.rank:>4}  {c.cylinder:>3}  {format_dtc(c.cylinder):<5}  {c.probability:>11.2f}"
+            f"{c.rank:>4}  {c.cylinder:>3}  {format_dtc(c.cylinder):<5}"
+            f"  {format_percent(c.probability):>11}"
             f"  {f'{c.misfires} / {c.cycles}':>15}  {share:>7}  {likely or '-'}"
         )
     told = pick_suspects(diagnosis) if diagnosis.verdict == "misfire" else ()
     for c in told:
-        lines.extend(["", f"Cylinder {c.cylinder}:"])
+        lines.extend(["", f"Cylinder {c.cylinder}{_likely(c)}:"])
         if c.cycles:
             low, high = compute_wilson_interval(c.misfires, c.cycles)
             lines.append(f"  lost {format_percent_range(low, high)} of its firings (95 % interval)")
         lines.extend(f"  {text}" for text in c.evidence)
         lines.extend(f"  next: {text}" for text in c.next_tests[:1])
+    if told:
+        lines.extend(["", f"Before anybody touches the vehicle: {cautions()[0]}"])
     if diagnosis.findings or diagnosis.notes:
         lines.append("")
     for finding in diagnosis.findings:
@@ -96,6 +102,12 @@ def _verdict_line(diagnosis: Diagnosis) -> str:
         for c in pick_suspects(diagnosis)
     )
     return f"MISFIRE, {named}"
+
+
+def _likely(result: CylinderResult) -> str:
+    """Name the likeliest fault in plain words, if one stands out."""
+    kind, p = max(result.faults, key=lambda item: item[1], default=("", 0.0))
+    return f", {name_fault(kind)} ({describe_certainty(p)})" if p >= 0.5 else ""
 
 
 def _printable(line: str) -> str:

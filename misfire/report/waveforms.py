@@ -155,7 +155,9 @@ def _part_names(
     if panel.role in KICK_ROLES and math.isfinite(marks.burn_lost_ms):
         at = x.at(marks.burn_lost_ms)
         body.append(svg.line(at, names_y + 30, at, bottom, css="mark-lost"))
-        words = _fit(f"lost: {format_value(marks.burn_lost_ms, 2)} ms", at, x)
+        words = "lost: no spark line"
+        if marks.burn_lost_ms > 0:
+            words = _fit(f"lost: {format_value(marks.burn_lost_ms, 2)} ms", at, x)
         body.append(svg.text(at + 4, names_y + 40, words, css="lost-words"))
     return body
 

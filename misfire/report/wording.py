@@ -221,6 +221,21 @@ def format_value(value: float, decimals: int) -> str:
     return text.replace("-", "−")
 
 
+def is_bound(flags: str, column: str) -> bool:
+    """Tell whether a firing's flags make a value the least that the true one can be.
+
+    A gap that never broke down, or a kick cut off by the instrument, needs more than was seen.
+
+    Examples
+    --------
+    >>> is_bound("no_breakdown", "firing_voltage_kv"), is_bound("no_breakdown", "dwell_ms")
+    (True, False)
+    """
+    return column == "firing_voltage_kv" and not {"no_breakdown", "clipped"}.isdisjoint(
+        flags.split()
+    )
+
+
 def name_fault(fault_type: str) -> str:
     """Give the plain name of a fault type; an unknown one keeps its own."""
     return FAULTS.get(fault_type, (fault_type.replace("_", " "), ""))[0]

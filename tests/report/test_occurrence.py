@@ -54,6 +54,15 @@ def test_bouts_split_at_pauses_and_keep_every_misfire():
     assert len(bouts) == 1 + int((np.diff(times) > 2.0).sum())
 
 
+def test_bouts_are_counted_within_each_speed_band():
+    time_s = np.arange(12.0)
+    rpm = np.repeat([700.0, 1700.0], 6)
+    lost = np.array([0, 0, 0, 0, 0, 1, 1, 1, 0, 0, 1, 0], bool)
+    bands = count_speed_bands(rpm, lost, time_s=time_s, pause_s=1.0)
+    assert [(b.lost, b.bouts) for b in bands] == [(1, 1), (3, 2)]
+    assert [b.bouts for b in count_speed_bands(rpm, lost)] == [None, None]
+
+
 def test_bouts_refuse_a_pause_that_is_none():
     with pytest.raises(ParameterError, match="pause_s"):
         find_bouts([1.0], pause_s=0)

@@ -330,3 +330,17 @@ def test_colours_have_contrast_in_light_dark_and_print():
             for name in ("ink", "soft", "good", "suspect"):
                 pair = sorted((_luminance(full[ground]), _luminance(full[name])))
                 assert (pair[1] + 0.05) / (pair[0] + 0.05) >= 4.5, (name, ground)
+
+
+def test_a_gap_that_never_broke_down_gives_a_lower_bound_and_no_spark_line():
+    made = make_diagnosis()
+    events = made.events.copy()
+    lost = events["misfire_probability"] >= 0.5
+    events.loc[lost, "burn_time_ms"] = 0.0
+    events.loc[lost, "firing_voltage_kv"] = 30.9
+    events.loc[lost, "flags"] = "no_breakdown"
+    page = format_page(replace(made, events=events))
+    assert "lost: no spark line" in page
+    assert "lost: 0.00 ms" not in page
+    assert page.count(">over 30.9</td>") == 51  # the 50 rows shown of 57, and the median of all
+    assert "lost: no spark line" not in format_page(made)

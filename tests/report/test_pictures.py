@@ -118,6 +118,14 @@ def test_speed_is_blamed_only_when_the_intervals_part():
     assert vague == "not clearly tied to one engine speed"
 
 
+def test_speed_is_not_blamed_for_one_or_two_bouts():
+    # 50 firings lost one after another are one incident, at whatever speed it happened to come
+    rest = SpeedBand(600, 800, 3000, 0, bouts=0)
+    assert describe_speed((rest, SpeedBand(1600, 1800, 1100, 50, bouts=3))).startswith("most at")
+    few = describe_speed((rest, SpeedBand(1600, 1800, 1100, 50, bouts=2)))
+    assert few == "not clearly tied to one engine speed"
+
+
 @pytest.mark.parametrize(
     ("probability", "words"),
     [

@@ -19,6 +19,23 @@ def test_verdict_first_then_a_row_for_each_cylinder():
     assert "1.1 to 1.8 %" in "\n".join(lines)  # Wilson interval of 57 in 4180
 
 
+def test_advice_comes_with_the_caution_and_the_fault_in_plain_words():
+    made = make_diagnosis()
+    first = replace(made.cylinders[0], next_tests=("Look at the boot.",))
+    text = format_table(replace(made, cylinders=(first, *made.cylinders[1:])))
+    named = "\nCylinder 3, open or high-resistance secondary circuit (very likely):\n"
+    assert named in text
+    assert text.index(named) < text.index("  next: ") < text.index("maker's procedure")
+    assert "maker's procedure" not in format_table(make_quiet_diagnosis())
+
+
+def test_no_probability_is_rounded_to_certainty():
+    made = make_diagnosis()
+    sure = replace(made.cylinders[0], probability=0.9999)
+    row = format_table(replace(made, cylinders=(sure, *made.cylinders[1:]))).splitlines()[4]
+    assert "over 99 %" in row
+
+
 def test_the_other_verdicts():
     assert "NO MISFIRE FOUND" in format_table(make_quiet_diagnosis())
     open_one = format_table(make_quiet_diagnosis(verdict="inconclusive"))
