@@ -89,10 +89,50 @@ def arm(
     side : int
         The side after the last sample.
     """
-    above, below = counts >= high, counts <= low
-    # `>` of two booleans is "and not"; only places where a zone is entered are listed
-    entered_above = np.flatnonzero(above[1:] > above[:-1]) + 1
-    entered_below = np.flatnonzero(below[1:] > below[:-1]) + 1
+    entered_above, _ = find_zone_ends(counts >= high)
+    entered_below, _ = find_zone_ends(counts <= low)
+    return order_entries(entered_above, entered_below, side)
+
+
+def find_zone_ends(zone: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Find where a signal enters and leaves a zone.
+
+    Parameters
+    ----------
+    zone : bool array [shape=(n,), n >= 1]
+        Whether each sample is in the zone.
+
+    Returns
+    -------
+    entries, exits : int64 arrays [unit=samples, ascending]
+        First samples in the zone after one outside it; last samples before one outside it.
+
+    Examples
+    --------
+    >>> [ends.tolist() for ends in find_zone_ends(np.array([True, False, True, True]))]
+    [[2], [0]]
+    """
+    changes = np.flatnonzero(zone[1:] != zone[:-1])
+    begins_inside = int(zone[0])
+    return changes[begins_inside::2] + 1, changes[1 - begins_inside :: 2]
+
+
+def order_entries(
+    entered_above: NDArray[np.int64], entered_below: NDArray[np.int64], side: int
+) -> tuple[NDArray[np.int64], NDArray[np.int8], int]:
+    """Put entries into two zones in order and keep those that change sides.
+
+    Parameters
+    ----------
+    entered_above, entered_below : int64 arrays [unit=samples, ascending]
+    side : int
+        Zone that the signal was in last: +1 the upper, -1 the lower, 0 neither yet.
+
+    Returns
+    -------
+    at, edges, side : int64 array, int8 array, int
+        As `arm` gives them.
+    """
     at = np.concatenate((entered_above, entered_below))
     edges = np.ones(at.size, np.int8)
     edges[entered_above.size :] = -1

@@ -6,7 +6,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.dsp.crossings import arm, drop_glitches, iterate_segments
+from misfire.dsp.crossings import (
+    drop_glitches,
+    find_zone_ends,
+    iterate_segments,
+    order_entries,
+)
 
 SEGMENT_SAMPLES = 1 << 17  # noise and zero level are judged anew for each piece of this length
 CONTEXT_SAMPLES = 4096  # a steep flank is shorter than this, even cranking at 1 MS/s
@@ -113,8 +118,13 @@ def _raw_half_waves(blocks: Iterable[NDArray[np.int16]]) -> Iterator[NDArray[np.
         low, high = int(np.floor(zero - level)), int(np.ceil(zero + level))
         if side == 0:
             side = int(fresh[0] >= high) - int(fresh[0] <= low)
-        at, edges, side = arm(fresh, low, high, side)
-        starts, flanks = _cross_zero(counts, at + first, edges, low, high, zero)
+        into_above, out_of_above = find_zone_ends(counts >= high)
+        into_below, out_of_below = find_zone_ends(counts <= low)
+        at, edges, side = order_entries(
+            into_above[into_above > first] - first, into_below[into_below > first] - first, side
+        )
+        exits = {1: out_of_below, -1: out_of_above}
+        starts, flanks = _cross_zero(counts, at + first, edges, exits, zero)
         # peaks between armings; what comes before the first belongs to the half wave that goes on
         bounds = np.concatenate(([0], at))
         top = np.maximum.reduceat(fresh, bounds).astype(float) - zero
@@ -144,36 +154,48 @@ def _arming_level(segment: NDArray[np.int16], zero: float) -> float:
     noise = 0.0
     if patches.size:
         noise = float(np.median(np.abs(np.diff(patches, 6, axis=1)))) / 0.6745 / np.sqrt(924.0)
-    swing = float(np.percentile(np.abs(segment[::32] - zero), 90))
+    swing = _find_swing(np.abs(segment[::32] - zero))
     return max(NOISE_FACTOR * noise, SWING_SHARE * swing, FLOOR_COUNTS)
+
+
+def _find_swing(sizes: NDArray[np.float64]) -> float:
+    """Give the 90th percentile, as numpy interpolates it, at a third of the cost."""
+    place = (sizes.size - 1) * 0.9
+    rank = int(place)
+    parted = np.partition(sizes, rank)
+    below, above = parted[rank], parted[rank + 1 :].min(initial=np.inf)
+    above = above if np.isfinite(above) else below
+    share = place - rank
+    if share < 0.5:
+        return float(below + (above - below) * share)
+    return float(above - (above - below) * (1 - share))
 
 
 def _cross_zero(
     counts: NDArray[np.int16],
     at: NDArray[np.int64],
     edges: NDArray[np.int8],
-    low: int,
-    high: int,
+    exits: dict[int, NDArray[np.int64]],
     zero: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Zero crossing of each flank by a straight line through its samples, and its length."""
+    if not at.size:
+        return np.empty(0), np.empty(0)
     left = np.zeros(at.size, np.int64)
-    for sign, zone in ((1, counts <= low), (-1, counts >= high)):
+    for sign, last_inside in exits.items():
         chosen = edges == sign
-        exits = np.flatnonzero(zone[:-1] > zone[1:])  # last samples on the side left behind
-        before = np.searchsorted(exits, at[chosen]) - 1
-        left[chosen] = np.where(before >= 0, exits[before] if exits.size else 0, 0)
+        before = np.searchsorted(last_inside, at[chosen]) - 1
+        left[chosen] = np.where(before >= 0, last_inside[before] if last_inside.size else 0, 0)
     length = at - left + 1
     # sums over each flank, of place x (from its middle) and value y (from the zero level)
     ends = np.cumsum(length)
-    inside = np.arange(ends[-1] if ends.size else 0) - np.repeat(ends - length, length)
-    y = counts[np.repeat(left, length) + inside] - zero
-    x = inside - np.repeat((length - 1) / 2, length)
     begins = ends - length
-    if not at.size:
-        return np.empty(0), np.empty(0)
+    place = np.arange(ends[-1])
+    y = counts[place + np.repeat(left - begins, length)] - zero
+    x = place - np.repeat(begins + (length - 1) / 2, length)
     mean = np.add.reduceat(y, begins) / length
-    slope = np.add.reduceat(x * y, begins) / np.add.reduceat(x * x, begins)
+    # the sum of x x is length (length^2 - 1) / 12
+    slope = np.add.reduceat(x * y, begins) / (length * (length * length - 1) / 12.0)
     half = (length - 1) / 2
     steep = slope * edges > 0
     shift = np.where(steep, -mean / np.where(steep, slope, 1.0), 0.0)
