@@ -84,6 +84,7 @@ def measure_cases(
 
 def _measure(call: tuple[Task, Path | None]) -> LabelledCase | str:
     """Measure one case; what cannot be used is told, not raised."""
+    import scipy.linalg  # noqa: F401 - its threads can be limited only once it is loaded
     from threadpoolctl import threadpool_limits
 
     task, cache = call

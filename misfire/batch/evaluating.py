@@ -16,6 +16,7 @@ from misfire.classify.scores import (
     Figure,
     Statistic,
     bootstrap,
+    compute_clopper_pearson,
     resample_groups,
     tabulate_reliability,
     tally_confusion,
@@ -84,7 +85,7 @@ def compute_scores(judged: Sequence[Judged], *, seed: int = 0) -> Scores:
     -------
     scores : Scores
         Shares of vehicles have Wilson's interval (Clopper-Pearson's for false accusations), the
-        others a bootstrap over vehicles. NaN where no vehicle carries a figure.
+        others a bootstrap over vehicles. NaN where no vehicle carries a figure, or one alone.
 
     Raises
     ------
@@ -98,7 +99,7 @@ def compute_scores(judged: Sequence[Judged], *, seed: int = 0) -> Scores:
         if name in tables.shares:
             figures[name] = tables.shares[name].to_figure(exact=name.endswith("_accused"))
         elif (statistic := tables.statistics.get(name)) is not None:
-            figures[name] = bootstrap(statistic, counts, n=tables.carriers[name])
+            figures[name] = _bound(name, bootstrap(statistic, counts, n=tables.carriers[name]))
         else:
             figures[name] = Figure(math.nan, math.nan, math.nan, 0)
     return Scores(
@@ -213,6 +214,16 @@ def lay_out_comparison(comparisons: dict[str, Comparison]) -> dict[str, dict[str
         }
         for name, c in comparisons.items()
     }
+
+
+def _bound(name: str, figure: Figure) -> Figure:
+    """Where all vehicles are alike, resampling shows no spread: bound it by their number."""
+    if figure.n < 2:
+        return Figure(figure.value, math.nan, math.nan, figure.n)
+    if name.startswith("event_") and figure.value in (0.0, 1.0):
+        low, high = compute_clopper_pearson(figure.value * figure.n, figure.n)
+        return Figure(figure.value, low, high, figure.n)
+    return figure
 
 
 def _subtract(a: Statistic, b: Statistic) -> Statistic:

@@ -68,7 +68,7 @@ def format_card(
     real_scores : Scores, optional
         The same of the workshop's vehicles alone.
     verdict : str
-        How it compares with the shipped model.
+        How it compares with another judge of the same vehicles.
 
     Returns
     -------
@@ -113,7 +113,7 @@ def format_card(
             *format_figures(real_scores),
         ]
     if verdict:
-        lines += ["", f"Against the shipped model on the same vehicles: {verdict}."]
+        lines += ["", f"On the same vehicles: {verdict}."]
     lines += ["", "Reliability of the cylinders' probabilities:", ""]
     lines += [
         "| said | n | mean said | happened | 95 % interval |",

@@ -1,0 +1,106 @@
+"""Rebuild models/default from nothing: simulate vehicles, measure them, fit, score, write the card.
+
+The same number of vehicles and seed give the same model on one machine, whatever the number of
+workers. Measured vehicles are kept in a temporary folder named after the code that measured them,
+so that a run that was broken off goes on where it stopped:
+
+    .venv/bin/python scripts/train_model.py --vehicles 700 --workers 2
+"""
+
+import argparse
+import hashlib
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from misfire.batch.casepool import measure_cases
+from misfire.batch.evaluating import compare_scores, compute_scores, summarize_comparison
+from misfire.batch.judging import judge_case
+from misfire.batch.learning import fit_and_hold_out, write_model
+from misfire.batch.modelcard import format_card, format_figures
+from misfire.errors import MisfireError
+
+ROOT = Path(__file__).resolve().parent.parent
+PARTS = ("dsp", "ingest", "align", "events", "cycles", "features", "simulate")
+FILES = (
+    "columns.py",
+    "records.py",
+    *(f"batch/{n}.py" for n in ("cases", "casecache", "detection", "measuring", "opening")),
+    "batch/witnesses.py",
+)
+FIRST = 1_000_000  # `misfire train` draws others, from 2 000 000 on
+SEEDS = 10_000  # vehicles of one seed of the run
+
+
+def hash_measuring() -> str:
+    """Hash the sources that decide what is measured in a simulated vehicle."""
+    package = ROOT / "misfire"
+    paths = [p for part in PARTS for p in (package / part).rglob("*.py")]
+    digest = hashlib.sha256()
+    for path in sorted([*paths, *(package / name for name in FILES)]):
+        digest.update(path.relative_to(package).as_posix().encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+class Clock:
+    """Prints each stage with the time since the start, at every tenth."""
+
+    def __init__(self) -> None:
+        """Start."""
+        self.start = time.perf_counter()
+        self.last = ("", -1)
+
+    def show(self, stage: str, fraction: float) -> None:
+        """Print a line when a tenth is reached."""
+        now = (stage, int(10 * fraction + 1e-9))
+        if now != self.last:
+            self.last = now
+            minutes, seconds = divmod(int(time.perf_counter() - self.start), 60)
+            print(f"{minutes:3d}:{seconds:02d}  {stage} {10 * now[1]} %", flush=True)
+
+
+def main() -> None:
+    """Build the model."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--vehicles", type=int, default=700)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--out", "-o", type=Path, default=ROOT / "models" / "default")
+    parser.add_argument("--cache", type=Path, help="folder of measured vehicles")
+    chosen = parser.parse_args()
+    cache = chosen.cache
+    if cache is None:
+        cache = Path(tempfile.gettempdir()) / f"misfire-cases-{hash_measuring()}"
+    clock = Clock()
+    print(f"measured vehicles are kept in {cache}")
+    first = FIRST + SEEDS * chosen.seed
+    cases, failures = measure_cases(
+        range(first, first + chosen.vehicles),
+        workers=chosen.workers,
+        cache=cache,
+        stage="simulating and measuring",
+        progress=clock.show,
+    )
+    for failure in failures:
+        print(f"not used: {failure}")
+    trained = fit_and_hold_out(cases, seed=chosen.seed, progress=clock.show)
+    scores = compute_scores(trained.held_out)
+    plain = [judge_case(case, None) for case in cases]
+    verdict = summarize_comparison(
+        compare_scores(trained.held_out, plain), new="this model", old="the physics scores alone"
+    )
+    model = trained.fitted.model
+    card = format_card(cases, model.manifest, scores, n_real=0, failures=failures, verdict=verdict)
+    write_model(trained.fitted, chosen.out, card=card)
+    print("\n".join(format_figures(scores)))
+    print(verdict)
+    print(f"wrote {chosen.out}")
+    clock.show("all", 1.0)
+
+
+if __name__ == "__main__":
+    try:
+        main()
+    except MisfireError as error:
+        sys.exit(f"train_model: {error}")
