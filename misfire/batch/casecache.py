@@ -74,7 +74,7 @@ def load_case(path: Path) -> LabelledCase:
     import pandas as pd
 
     try:
-        with np.load(path, allow_pickle=False) as file:
+        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as file:
             arrays: dict[str, Any] = {name: file[name] for name in (*ROWS, "table", "meta")}
         meta = json.loads(arrays["meta"].tobytes())
         if tuple(meta["columns"][: len(FIRING_COLUMNS)]) != FIRING_COLUMNS:

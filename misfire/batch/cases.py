@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import json
 import tempfile
+import zlib
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -70,7 +71,7 @@ def read_truth(folder: Path) -> dict[str, Any]:
         if plain.exists():
             return dict(json.loads(plain.read_text(encoding="utf-8")))
         return dict(json.loads(gzip.decompress((folder / "truth.json.gz").read_bytes())))
-    except (OSError, ValueError, EOFError) as error:
+    except (OSError, ValueError, TypeError, EOFError, RecursionError, zlib.error) as error:
         raise FormatError(f"{folder}: no readable truth.json in this case ({error})") from None
 
 
