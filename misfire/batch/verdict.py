@@ -12,7 +12,7 @@ from misfire.batch.measuring import Evidence
 from misfire.batch.panels import build_panels
 from misfire.batch.witnesses import find_witnesses
 from misfire.classify.evidence import write_evidence
-from misfire.classify.model import Model, judge_cylinders, judge_firings
+from misfire.classify.model import Model, judge_cylinders, judge_firings, refine_firings
 from misfire.classify.rules import score_cylinders, score_firings
 from misfire.classify.separability import advise_channels, find_separable, spread_probability
 from misfire.features.cylinders import build_cylinder_table
@@ -84,6 +84,9 @@ def decide(evidence: Evidence, *, model: Model | None) -> Verdict:
         )
     else:  # learned on recordings with any channel missing: it spreads by itself
         faulty, faults = judge_cylinders(model, table)
+        probability = refine_firings(
+            model, evidence.firing_table, probability, firings.cylinder, faulty
+        )
     shared = _share_pairs(evidence, faulty)
     events, extras = _build_events(evidence, probability)
     word, notes, findings = _conclude(evidence, shared, faults, table, witnesses)

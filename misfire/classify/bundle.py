@@ -100,7 +100,10 @@ def save_bundle(
         | pack_trees(model.cylinder, "cylinder")
         | pack_trees(model.fault, "fault")
         | {"event_knots": model.event_knots, "cylinder_knots": model.cylinder_knots}
-        | {"temperature": np.array([model.temperature])}
+        | {
+            "temperature": np.array([model.temperature]),
+            "lost_share": np.array([model.lost_share]),
+        }
     )
     cylinders = golden_cylinders[list(CYLINDER_COLUMNS)].to_numpy(float)
     golden = {"firings": golden_firings, "cylinders": cylinders}
@@ -188,6 +191,7 @@ def load_bundle(folder: Path) -> Model:
             fault=unpack_trees(arrays, "fault", n_features=n_faults),
             fault_types=tuple(manifest["fault_types"]),
             temperature=float(np.ravel(arrays["temperature"])[0]),
+            lost_share=float(np.ravel(arrays["lost_share"])[0]),
             event_columns=tuple(manifest["event_columns"]),
             cylinder_columns=tuple(manifest["cylinder_columns"]),
             fault_columns=tuple(manifest["fault_columns"]),
@@ -198,6 +202,8 @@ def load_bundle(folder: Path) -> Model:
     outputs = (model.event, 1), (model.cylinder, 1), (model.fault, len(model.fault_types))
     if any(trees.roots.shape[1] != n for trees, n in outputs) or not 0 < model.temperature < 1e3:
         raise ModelError(f"{folder}: the trees do not fit their task; train the model again")
+    if not 0 < model.lost_share < 1:
+        raise ModelError(f"{folder}: the share of lost firings is no share; train the model again")
     golden = _unpack(folder / GOLDEN, manifest)
     try:
         answers = _answer(model, golden["firings"], golden["cylinders"])

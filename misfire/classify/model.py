@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 CANDIDATE_Z = 1.5  # deficits below this many spreads cannot be a lost combustion
 CANDIDATE_LOG = -0.25  # spark lines shorter by less than this (22 %) are cyclic scatter
+PRIOR_FIRINGS = 60.0  # firings a cylinder's own share of lost ones is held back by
 RULE_SAY = 0.5  # of one point of a physics score, in natural log odds
 RARE = 0.002  # probability of having been lost where nothing at all points to it
 LEAST_PROBABILITY, MOST_PROBABILITY = 0.002, 0.998  # no recording allows more certainty
@@ -27,7 +28,8 @@ class Model:
     """Three ensembles with their calibration; `manifest` is what the bundle says of itself.
 
     `*_knots` [shape=(2, n)]: log odds in, log odds out, straight between. `fault_types` are the
-    classes of the fault ensemble, `temperature` divides its log probabilities.
+    classes of the fault ensemble, `temperature` divides its log probabilities. `lost_share`: of the
+    candidate firings that the event ensemble was trained on.
     """
 
     event: Trees
@@ -37,6 +39,7 @@ class Model:
     fault: Trees
     fault_types: tuple[str, ...]
     temperature: float
+    lost_share: float
     event_columns: tuple[str, ...]
     cylinder_columns: tuple[str, ...]
     fault_columns: tuple[str, ...]
@@ -97,6 +100,54 @@ def judge_firings(model: Model, table: pd.DataFrame) -> NDArray[np.float64]:
         odds = compute_raw(model.event, values)[:, 0]
         probability[rows] = expit(calibrate(odds, model.event_knots))
     return np.where(find_judgeable(table), probability, np.nan)
+
+
+def refine_firings(
+    model: Model,
+    table: pd.DataFrame,
+    probability: NDArray[np.float64],
+    cylinder: NDArray[np.int64],
+    faulty: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Judge the firings of faulty cylinders once more, by how often that cylinder fails.
+
+    Parameters
+    ----------
+    model : Model
+    table : DataFrame [columns=FIRING_COLUMNS]
+    probability : float64 array [shape=(n_firings,)]
+        From `judge_firings`.
+    cylinder : int64 array [shape=(n_firings,)]
+    faulty : float64 array [shape=(n_cylinders,)]
+        From `judge_cylinders`.
+
+    Returns
+    -------
+    probability : float64 array [shape=(n_firings,)]
+
+    Notes
+    -----
+    The event ensemble knows one share of lost firings for all vehicles; a dead cylinder has quite
+    another. Source: expectation maximisation of the prior, Saerens, Latinne, Decaestecker,
+    "Adjusting the outputs of a classifier to new a priori probabilities", Neural Computation 14
+    (2002) 21 (from memory), with `PRIOR_FIRINGS` firings of the usual share added.
+    """
+    refined = probability.copy()
+    candidates = find_candidates(table) & np.isfinite(probability)
+    usual = model.lost_share
+    for number in np.flatnonzero(faulty >= 0.5) + 1:
+        rows = np.flatnonzero(candidates & (cylinder == number))
+        if rows.size == 0:
+            continue
+        own = np.clip(probability[rows], 1e-9, 1.0 - 1e-9)
+        odds = np.log(own / (1.0 - own)) - np.log(usual / (1.0 - usual))
+        share = usual
+        for _ in range(30):
+            posterior = expit(odds + np.log(share / (1.0 - share)))
+            share = (posterior.sum() + PRIOR_FIRINGS * usual) / (rows.size + PRIOR_FIRINGS)
+            share = float(np.clip(share, 1e-4, 0.98))
+        refined[rows] = expit(odds + np.log(share / (1.0 - share)))
+    return refined
 
 
 def judge_cylinders(

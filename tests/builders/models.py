@@ -75,6 +75,7 @@ def make_model(seed=0, n=300):
         fault=export_trees(estimators["fault"]),
         fault_types=FAULT_TYPES,
         temperature=1.3,
+        lost_share=0.1,
         event_columns=tuple(EVENT_INPUTS),
         cylinder_columns=tuple(CYLINDER_INPUTS),
         fault_columns=FAULT_INPUTS,
