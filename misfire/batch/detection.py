@@ -278,7 +278,7 @@ def _join_clocks(
                 "info",
                 f"{clock}: clock worked out from {fit.n_matched} events both instruments saw: "
                 f"offset {fit.offset_s:.6f} s, drift {fit.drift * 1e6:+.1f} ppm, "
-                f"standard error {fit.uncertainty_s * 1e6:.1f} us",
+                f"standard error {fit.uncertainty_s * 1e6:.1f} µs",
             )
         )
     return tuple(channels), findings

@@ -70,11 +70,17 @@ def write_evidence(
         z = float(np.nanmedian(extras["torque_deficit_z"].to_numpy(float)[of]))
         if abs(z) > 2.5:
             sentences.append(
-                f"crank acceleration {a:.0f} 1/s² against {b:.0f} 1/s² in the other cylinders"
+                f"crank acceleration {_signed(a)} 1/s² against {_signed(b)} 1/s² in the other "
+                "cylinders"
                 + (", in the lost firings" if n_lost else ", in all its power strokes")
                 + f" ({abs(z):.0f} times the usual scatter)"
             )
+    mostly_dark = n_lost > 0 and int((mine_lost & (extras["no_breakdown"] == 1)).sum()) > n_lost / 2
     for column, words, form, least in MEASURES:
+        if mostly_dark and column.startswith("burn"):
+            continue  # said already: there was no burn
+        if mostly_dark and column == "firing_voltage_kv":
+            words = "voltage reached without a breakdown"
         sentence = _compare(
             events[column].to_numpy(float), own, mine_lost, good, words, form, least
         )
@@ -97,6 +103,11 @@ def write_evidence(
             "strokes of all cylinders"
         )
     return tuple(sentences)
+
+
+def _signed(value: float) -> str:
+    """Whole number with a true minus sign."""
+    return f"{value:.0f}".replace("-", "−")
 
 
 def _compare(
