@@ -192,7 +192,11 @@ def _measure(
     slope, base = _fit_between(window, column, -fall // 2 - lead, -fall // 2)
     high = base + slope * 0.5
     slope, base = _fit_between(window, column, fall, fall + lead)
-    low = base + slope * 0.5
+    # An open circuit leaves the driver at its clamp: the current falls for some 100 us more, and
+    # the level behind that is the one it falls to. (Another coil's ramp would rise.)
+    late_slope, late_base = _fit_between(window, column, 3 * fall, 3 * fall + lead)
+    clamped = (slope < -0.02 * high / lead) & np.isfinite(late_base)
+    low = np.where(clamped, late_base + late_slope * 0.5, base + slope * 0.5)
     peak = high - low
     strokes["peak_current_a"] = peak * abs(channel.scale)
 
