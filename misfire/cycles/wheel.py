@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from misfire.cycles.pattern import Pattern, describe_wheel, find_wheel, is_same_wheel, make_pattern
 from misfire.cycles.pieces import Piece, find_pieces
+from misfire.dsp.track import find_known_intervals
 from misfire.errors import CycleError, ParameterError
 from misfire.records import CrankTrack, CrankWheel, Finding
 
@@ -75,39 +76,6 @@ def decode_wheel(tooth_s: NDArray[np.float64], *, wheel: CrankWheel | None) -> C
     return replace(track, findings=findings + _report(track, tooth_s))
 
 
-def angle_at(track: CrankTrack, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Crank angle at given instants, by monotone interpolation through the teeth.
-
-    Parameters
-    ----------
-    track : CrankTrack
-    time_s : float64 array [shape=(n,), unit=s]
-
-    Returns
-    -------
-    angle_deg : float64 array [shape=(n,), unit=deg]
-        Unwrapped; NaN outside the track, between stretches and where sync was lost.
-    """
-    return _interpolate(track, track.time_s, track.angle_deg, time_s)
-
-
-def time_at(track: CrankTrack, angle_deg: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Instants at which the crank passes given angles.
-
-    Parameters
-    ----------
-    track : CrankTrack
-    angle_deg : float64 array [shape=(n,), unit=deg]
-        Unwrapped, as in `track`.
-
-    Returns
-    -------
-    time_s : float64 array [shape=(n,), unit=s]
-        NaN outside the track, between stretches and where sync was lost.
-    """
-    return _interpolate(track, track.angle_deg, track.time_s, angle_deg)
-
-
 def speed_rpm(track: CrankTrack) -> NDArray[np.float64]:
     """Mean speed over the revolution about each tooth.
 
@@ -122,7 +90,7 @@ def speed_rpm(track: CrankTrack) -> NDArray[np.float64]:
         sync; NaN for a tooth that stands alone.
     """
     n = track.time_s.size
-    breaks = np.flatnonzero(~_known_intervals(track)) + 1
+    breaks = np.flatnonzero(~find_known_intervals(track)) + 1
     bounds = np.concatenate(([0], breaks, [n]))
     lengths = np.diff(bounds)
     first, last = np.repeat(bounds[:-1], lengths), np.repeat(bounds[1:] - 1, lengths)
@@ -133,32 +101,6 @@ def speed_rpm(track: CrankTrack) -> NDArray[np.float64]:
     duration_s = track.time_s[after] - track.time_s[before]
     turned = (track.angle_deg[after] - track.angle_deg[before]) / 360.0
     return np.where(duration_s > 0, 60.0 * turned / np.where(duration_s > 0, duration_s, 1), np.nan)
-
-
-def _interpolate(
-    track: CrankTrack,
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    wanted: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Straight lines through the teeth where the interval is known, NaN elsewhere."""
-    wanted = np.asarray(wanted, dtype=float)
-    known = _known_intervals(track)
-    at = np.clip(np.searchsorted(x, wanted, side="right") - 1, 0, max(x.size - 2, 0))
-    inside = known[at] & (wanted >= x[at]) & (wanted <= x[at + 1])
-    inside |= (wanted == x[at]) | (wanted == x[at + 1])
-    return np.where(inside, np.interp(wanted, x, y), np.nan)
-
-
-def _known_intervals(track: CrankTrack) -> NDArray[np.bool_]:
-    """Whether the angle is known between each tooth and the next [shape=(n_teeth - 1,)]."""
-    known: NDArray[np.bool_] = np.diff(track.stretch) == 0
-    if track.lost_s is not None and track.lost_s.size:
-        at = np.searchsorted(track.time_s, track.lost_s[:, 0])
-        inside = at < known.size
-        at, begins = at[inside], track.lost_s[inside, 0]
-        known[at[track.time_s[at] == begins]] = False
-    return known
 
 
 def _join(

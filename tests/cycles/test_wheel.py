@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from misfire.cycles.pattern import describe_wheel, find_wheel, make_pattern
-from misfire.cycles.wheel import angle_at, decode_wheel, speed_rpm, time_at
+from misfire.cycles.wheel import decode_wheel, speed_rpm
+from misfire.dsp.track import angle_at, time_at
 from misfire.errors import CycleError, ParameterError
 from misfire.records import CrankWheel
 from tests.builders.wheels import GAPS, Crank
@@ -289,7 +290,10 @@ class TestInterpolation:
         track = decode_wheel(crank.teeth("60-2")[0], wheel=WHEELS["60-2"])
         time_s = np.linspace(0.05, 1.95, 1000)
         angle = angle_at(track, time_s)
-        assert_allclose(time_at(track, angle), time_s, rtol=0, atol=1e-9)
+        # Angles are read off straight lines, instants off a cubic: they differ within the gap.
+        turned = 6.0 * 600.0 * np.abs(time_at(track, angle) - time_s)
+        assert turned.max() < 0.2
+        assert np.median(turned) < 0.01
         shift = angle - crank.angle(time_s)
         # a straight line between teeth misses the made ripple by far less than 0.05 deg
         assert_allclose(shift, 360 * np.round(shift[0] / 360), atol=0.05)

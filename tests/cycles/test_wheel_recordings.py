@@ -13,7 +13,8 @@ from numpy.testing import assert_allclose
 from scipy.io import wavfile
 
 from misfire.cycles.pattern import describe_wheel, make_pattern
-from misfire.cycles.wheel import angle_at, decode_wheel, speed_rpm, time_at
+from misfire.cycles.wheel import decode_wheel, speed_rpm
+from misfire.dsp.track import angle_at, time_at
 from misfire.errors import CycleError
 from misfire.events.crank import find_teeth, find_teeth_levels
 from misfire.records import LEVEL_FIELDS, CrankWheel
