@@ -146,7 +146,8 @@ def refine_firings(
             posterior = expit(odds + np.log(share / (1.0 - share)))
             share = (posterior.sum() + PRIOR_FIRINGS * usual) / (rows.size + PRIOR_FIRINGS)
             share = float(np.clip(share, 1e-4, 0.98))
-        refined[rows] = expit(odds + np.log(share / (1.0 - share)))
+        # Upwards only: where a cylinder fails rarely, each firing's own evidence stands.
+        refined[rows] = np.maximum(probability[rows], expit(odds + np.log(share / (1.0 - share))))
     return refined
 
 
