@@ -47,6 +47,8 @@ BETTER = {
 }
 """Every figure, in order, and which way is better."""
 
+CENTRED = ("brier_reliability", "brier_resolution", "calibration_error")
+
 
 @dataclass(frozen=True, slots=True)
 class Scores:
@@ -99,7 +101,14 @@ def compute_scores(judged: Sequence[Judged], *, seed: int = 0) -> Scores:
         if name in tables.shares:
             figures[name] = tables.shares[name].to_figure(exact=name.endswith("_accused"))
         elif (statistic := tables.statistics.get(name)) is not None:
-            figures[name] = _bound(name, bootstrap(statistic, counts, n=tables.carriers[name]))
+            found = bootstrap(
+                statistic,
+                counts,
+                n=tables.carriers[name],
+                centred=name in CENTRED,
+                least=0.0,
+            )
+            figures[name] = _bound(name, found)
         else:
             figures[name] = Figure(math.nan, math.nan, math.nan, 0)
     return Scores(
@@ -147,7 +156,7 @@ def compare_scores(
         a, b = mine.get(name), theirs.get(name)
         if way == 0 or a is None or b is None:
             continue
-        found = bootstrap(_subtract(a, b), counts, n=mine.carriers[name])
+        found = bootstrap(_subtract(a, b), counts, n=mine.carriers[name], centred=name in CENTRED)
         ones = np.ones(len(mine.vehicles))
         if found.n < FEWEST_VEHICLES:
             word = "too few vehicles"

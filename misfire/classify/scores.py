@@ -311,7 +311,14 @@ def resample_groups(n_groups: int, *, seed: int, resamples: int = RESAMPLES) -> 
     return np.asarray(rng.multinomial(n_groups, even, size=resamples).astype(float))
 
 
-def bootstrap(statistic: Statistic, counts: NDArray[np.float64], *, n: int | None = None) -> Figure:
+def bootstrap(
+    statistic: Statistic,
+    counts: NDArray[np.float64],
+    *,
+    n: int | None = None,
+    centred: bool = False,
+    least: float = -np.inf,
+) -> Figure:
     """Give a statistic with its 95 % percentile interval over resampled vehicles.
 
     Parameters
@@ -321,15 +328,28 @@ def bootstrap(statistic: Statistic, counts: NDArray[np.float64], *, n: int | Non
         From `resample_groups`.
     n : int, optional
         Vehicles that the figure rests on; all of them if left out.
+    centred : bool
+        Move the interval by what resampling alone adds: a sum of squared or absolute differences
+        (calibration error, reliability, resolution) grows with every repeated vehicle.
+    least : float
+        No such statistic is smaller.
 
     Returns
     -------
     figure : Figure
+
+    Notes
+    -----
+    Source of the need for centring: C. A. T. Ferro and T. E. Fricker, "A bias-corrected
+    decomposition of the Brier score", Q. J. R. Meteorol. Soc. 138 (2012) 1954 (from memory).
     """
     value = statistic(np.ones(counts.shape[1]))
     drawn = np.array([statistic(row) for row in counts])
     drawn = drawn[np.isfinite(drawn)]
     low, high = np.quantile(drawn, (0.025, 0.975)) if drawn.size else (np.nan, np.nan)
+    if centred and drawn.size:
+        added = float(drawn.mean()) - value
+        low, high = max(least, low - added), max(least, high - added)
     return Figure(value, float(low), float(high), counts.shape[1] if n is None else n)
 
 

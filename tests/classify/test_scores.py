@@ -178,6 +178,18 @@ class TestResampling:
         assert figure.value == pytest.approx(x.mean())
         assert figure.high - figure.low == pytest.approx(2 * half, rel=0.06)
 
+    def test_centred_interval_holds_the_value(self):
+        # a perfectly calibrated judge: binning error of the resamples is above that of the sample
+        rng = np.random.default_rng(9)
+        p = rng.random(400)
+        y = rng.random(400) < p
+        counts = resample_groups(400, seed=0)
+        plain = bootstrap(lambda w: decompose_brier(p, y, w).reliability, counts)
+        centred = bootstrap(
+            lambda w: decompose_brier(p, y, w).reliability, counts, centred=True, least=0.0
+        )
+        assert 0 <= centred.low < centred.value < centred.high < plain.high
+
     def test_rows_of_one_vehicle_are_not_independent(self):
         # 100 equal rows a vehicle: the interval must be as wide as that of the 20 vehicles
         x = np.repeat(np.random.default_rng(7).normal(size=20), 100)
