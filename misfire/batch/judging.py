@@ -8,7 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.batch.cases import LabelledCase
-from misfire.classify.model import Model, judge_cylinders, judge_firings, refine_firings
+from misfire.classify.model import (
+    Model,
+    hold_back,
+    judge_cylinders,
+    judge_firings,
+    refine_firings,
+)
 from misfire.classify.rules import score_cylinders, score_firings
 from misfire.classify.separability import spread_probability
 from misfire.features.cylinders import build_cylinder_table
@@ -56,6 +62,7 @@ def judge_case(case: LabelledCase, model: Model | None) -> Judged:
         )
     else:
         faulty, faults = judge_cylinders(model, table)
+        faulty = hold_back(table, faulty)
         event = refine_firings(model, case.table, event, case.cylinder, faulty)
     if not case.resolved:
         alone = faulty

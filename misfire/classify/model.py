@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.classify.rules import weigh_faults
+from misfire.classify.rules import score_firings, weigh_faults
 from misfire.classify.trees import Trees, compute_raw
 from misfire.records import FAULT_TYPES
 
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 CANDIDATE_Z = 1.5  # deficits below this many spreads cannot be a lost combustion
 CANDIDATE_LOG = -0.25  # spark lines shorter by less than this (22 %) are cyclic scatter
+UNSHOWN, TOO_FEW, LEAST_FIRINGS = 0.2, 0.45, 15  # see `hold_back`
 PRIOR_FIRINGS = 60.0  # firings a cylinder's own share of lost ones is held back by
 RULE_SAY = 0.5  # of one point of a physics score, in natural log odds
 RARE = 0.002  # probability of having been lost where nothing at all points to it
@@ -135,6 +136,7 @@ def refine_firings(
     refined = probability.copy()
     candidates = find_candidates(table) & np.isfinite(probability)
     usual = model.lost_share
+    physics = score_firings(table)
     for number in np.flatnonzero(faulty >= 0.5) + 1:
         rows = np.flatnonzero(candidates & (cylinder == number))
         if rows.size == 0:
@@ -146,8 +148,13 @@ def refine_firings(
             posterior = expit(odds + np.log(share / (1.0 - share)))
             share = (posterior.sum() + PRIOR_FIRINGS * usual) / (rows.size + PRIOR_FIRINGS)
             share = float(np.clip(share, 1e-4, 0.98))
-        # Upwards only: where a cylinder fails rarely, each firing's own evidence stands.
-        refined[rows] = np.maximum(probability[rows], expit(odds + np.log(share / (1.0 - share))))
+        # Upwards only: where a cylinder fails rarely, each firing's own evidence stands. The
+        # physics score is heard with half a voice: a loss that stands out twenty spreads is one,
+        # whatever the firing before it looked like.
+        by_share = expit(odds + np.log(share / (1.0 - share)))
+        score = np.clip(np.nan_to_num(physics[rows], nan=0.0), 1e-9, 1.0 - 1e-9)
+        both = expit(0.5 * (np.log(own / (1.0 - own)) + np.log(score / (1.0 - score))))
+        refined[rows] = np.maximum.reduce([probability[rows], by_share, both])
     return refined
 
 
@@ -183,6 +190,33 @@ def judge_cylinders(
 def gather_fault_inputs(table: pd.DataFrame, columns: tuple[str, ...]) -> NDArray[np.float64]:
     """Lay the fault model's inputs side by side: measured columns, then the physics scores."""
     return np.column_stack((table[list(columns)].to_numpy(float), weigh_faults(table)))
+
+
+def hold_back(table: pd.DataFrame, faulty: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Accuse no cylinder without something to show for it, nor after a few cycles.
+
+    Parameters
+    ----------
+    table : DataFrame [index=cylinder, columns=CYLINDER_COLUMNS]
+    faulty : float64 array [shape=(n_cylinders,)]
+        From `judge_cylinders`.
+
+    Returns
+    -------
+    faulty : float64 array [shape=(n_cylinders,)]
+        At most `UNSHOWN` where no firing was lost, no torque is missing and every spark came, and
+        at most `TOO_FEW` where fewer than `LEAST_FIRINGS` firings were judged.
+    """
+
+    def column(name: str) -> NDArray[np.float64]:
+        return np.asarray(np.nan_to_num(table[name].to_numpy(float)))
+
+    shown = (column("lost_count_log") > 0) | (column("no_breakdown_share") > 0.004)
+    shown |= (column("no_dwell_share") > 0) | (column("torque_median_z") > 2.0)
+    shown |= (column("cranking_gain_z") > 1.5) | (column("gain_median_z") > 2.0)
+    held = np.where(shown, faulty, np.minimum(faulty, UNSHOWN))
+    few = np.expm1(column("firings_log")) < LEAST_FIRINGS
+    return np.asarray(np.where(few, np.minimum(held, TOO_FEW), held))
 
 
 def share_faults(
