@@ -12,7 +12,7 @@ from misfire.cycles.wheel import decode_wheel
 from misfire.dsp.blocks import iterate_blocks
 from misfire.errors import AlignError, ChannelError, CycleError
 from misfire.events.cam import find_edges, find_edges_levels
-from misfire.events.crank import ToothTrain, find_teeth, find_teeth_levels
+from misfire.events.crank import find_teeth, find_teeth_levels
 from misfire.events.current import find_current_strokes
 from misfire.events.primary import find_primary_strokes
 from misfire.events.secondary import find_pickup_strokes, measure_pickup
@@ -65,7 +65,7 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
     shift_pitch: dict[str, float] = {}
     useful = [c for c in recording.channels if c.role in (*STROKE_ROLES, "crank", "cam")]
 
-    def scan(channel: Channel, report: Report) -> ToothTrain | None:
+    def scan(channel: Channel, report: Report) -> list[Finding]:
         read = _reader(recording, channel)
         blocks = _blocks(recording, channel, report)
         if channel.role == "coil_primary":
@@ -77,20 +77,20 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
         elif channel.role == "crank":
             wheel = recording.job.wheel
             if channel.is_levels:
-                return find_teeth_levels(recording.read_levels(channel.name))
-            return find_teeth(
-                blocks, rate_hz=channel.rate_hz, sensor=wheel.sensor if wheel else None
-            )
-        else:
-            cam[channel.name] = _rises(recording, channel, blocks)
-        return None
-
-    scanned = scan_channels(useful, scan, progress=progress)
-    for channel, train in zip(useful, scanned, strict=True):
-        if train is not None:
-            findings += [replace(f, channel=channel.name) for f in train.findings]
+                train = find_teeth_levels(recording.read_levels(channel.name))
+            else:
+                train = find_teeth(
+                    blocks, rate_hz=channel.rate_hz, sensor=wheel.sensor if wheel else None
+                )
             teeth[channel.name] = train.tooth_s + (0.0 if channel.is_levels else channel.start_s)
             shift_pitch[channel.name] = train.edge_shift_pitch
+            return [replace(f, channel=channel.name) for f in train.findings]
+        else:
+            cam[channel.name] = _rises(recording, channel, blocks)
+        return []
+
+    for found in scan_channels(useful, scan, progress=progress):
+        findings += found
     for channel in useful:
         if channel.role in STROKE_ROLES and strokes[channel.name].size == 0:
             findings.append(
@@ -111,12 +111,13 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
             if old.role == role and strokes.get(old.name) is not None:
                 new = renamed.get(old.name)
                 if new is not None:
-                    trains.append(StrokeTrain(new, _move_strokes(strokes[old.name], old, new)))
+                    # popped, as teeth below: a long recording has millions, not to be kept twice
+                    trains.append(StrokeTrain(new, _move_strokes(strokes.pop(old.name), old, new)))
     pickups = _measure_pickups(recording, renamed, trains)
     track = None
     for old in recording.channels:
         if old.role == "crank" and track is None:
-            tooth_s = _move(teeth[old.name], old, renamed.get(old.name))
+            tooth_s = _move(teeth.pop(old.name), old, renamed.get(old.name))
             try:
                 track = decode_wheel(tooth_s, wheel=recording.job.wheel)
                 track = _count_from_falling_edge(track, shift_pitch[old.name])

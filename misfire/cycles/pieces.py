@@ -69,7 +69,8 @@ def find_pieces(tooth_s: NDArray[np.float64], pattern: Pattern) -> list[Piece]:
     """
     if tooth_s.size < max(pattern.n_teeth, 4):
         return []
-    log_pitch = np.log(np.diff(tooth_s))
+    log_pitch = np.diff(tooth_s)
+    np.log(log_pitch, out=log_pitch)  # millions of teeth: no more copies than needed
     if pattern.plain:
         lengths, ends = pattern.steps.astype(float), np.empty(0, np.int64)
         runs = find_steady_runs(log_pitch)

@@ -20,6 +20,7 @@ LEARN_LOG = 0.5  # neighbouring pitches differ less even where teeth are seen ou
 MOST_EXCESS = 0.27  # a gap seen longer or shorter than this, in log pitch, is not believed
 LEAST_LEARNT = 3  # revolutions needed to learn how long the gaps are seen
 MOST_LEARNT = 2000  # revolutions looked at for that
+PIECE_TEETH = 1 << 16  # looked at in one go
 PLAIN_CONFIRM = 8  # teeth on count that take the place of a gap, on a plain wheel
 
 
@@ -266,11 +267,15 @@ def _gap_ends(
     log_pitch: NDArray[np.float64], log_lengths: NDArray[np.float64], most: float
 ) -> NDArray[np.int64]:
     """Find intervals that fit the first gap beside both neighbours; the pulses they end with."""
-    before = log_pitch[:-2] - log_lengths[-2]
-    gap = log_pitch[1:-1] - log_lengths[-1]
-    after = log_pitch[2:] - log_lengths[0]
-    steady = (np.abs(gap - before) < most) & (np.abs(after - gap) < most)
-    return np.flatnonzero(steady) + 2
+    found = [np.empty(0, np.int64)]
+    for start in range(0, log_pitch.size - 2, PIECE_TEETH):
+        piece = log_pitch[start : start + PIECE_TEETH + 2]
+        before = piece[:-2] - log_lengths[-2]
+        gap = piece[1:-1] - log_lengths[-1]
+        after = piece[2:] - log_lengths[0]
+        steady = (np.abs(gap - before) < most) & (np.abs(after - gap) < most)
+        found.append(np.flatnonzero(steady) + start + 2)
+    return np.concatenate(found)
 
 
 def find_steady_runs(log_pitch: NDArray[np.float64]) -> NDArray[np.int64]:

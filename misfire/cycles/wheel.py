@@ -1,6 +1,7 @@
 """Crank angle from teeth: which tooth is which, and where that is not known."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,7 +56,7 @@ def decode_wheel(tooth_s: NDArray[np.float64], *, wheel: CrankWheel | None) -> C
     limits: common practice, own measurements.
     """
     tooth_s = np.asarray(tooth_s, dtype=float)
-    if tooth_s.ndim != 1 or not np.all(np.isfinite(tooth_s)) or np.any(np.diff(tooth_s) <= 0):
+    if tooth_s.ndim != 1 or not np.all(np.isfinite(tooth_s)) or np.any(tooth_s[1:] <= tooth_s[:-1]):
         raise ParameterError("tooth_s must be one-dimensional, finite and strictly ascending")
     findings: tuple[Finding, ...] = ()
     if wheel is None:
@@ -112,12 +113,13 @@ def _join(
     stretches: list[NDArray[np.int32]] = []
     lost: list[tuple[float, float]] = []
     stretch, base = 0, 0
+    firsts, lasts = [piece.first[0] for piece in pieces], [piece.last[0] for piece in pieces]
     for k, piece in enumerate(pieces):
-        time_s = tooth_s[np.concatenate(piece.index)]
-        position = np.concatenate(piece.position)
+        time_s = tooth_s[_concatenate(piece.index)]
+        position = _concatenate(piece.position)
         if k == 0:
             base = -(int(position[0]) // pattern.positions) * pattern.positions
-            if piece.first[0] > 0:
+            if firsts[0] > 0:
                 lost.append((tooth_s[0], time_s[0]))
         else:
             turns, sure = _count_turns(times[-1], positions[-1], time_s, position, pattern)
@@ -125,20 +127,21 @@ def _join(
             base = turns * pattern.positions
             step = int(position[0]) + base - int(positions[-1][-1])
             tooth = np.searchsorted(pattern.offsets, position[0] % pattern.positions)
-            next_pulse = piece.first[0] == pieces[k - 1].last[0] + 1
+            next_pulse = firsts[k] == lasts[k - 1] + 1
             if not (sure and next_pulse and step == pattern.steps[tooth - 1]):
                 lost.append((times[-1][-1], time_s[0]))
         times.append(time_s)
-        positions.append(position + base)
+        position += base
+        positions.append(position)
         stretches.append(np.full(time_s.size, stretch, np.int32))
-    if pieces[-1].last[0] < tooth_s.size - 1:
+    if lasts[-1] < tooth_s.size - 1:
         lost.append((times[-1][-1], tooth_s[-1]))
     missing = [instant for piece in pieces for instant in piece.missing_s]
     extra = [instant for piece in pieces for instant in piece.extra_s]
     return CrankTrack(
-        time_s=np.concatenate(times),
-        angle_deg=np.concatenate(positions).astype(np.float64) * pattern.pitch_deg,
-        stretch=np.concatenate(stretches),
+        time_s=_concatenate(times),
+        angle_deg=np.multiply(_concatenate(positions), pattern.pitch_deg, dtype=np.float64),
+        stretch=_concatenate(stretches),
         wheel=wheel,
         revolution_known=not pattern.plain and pattern.parts == 1,
         lost_s=np.array(lost, dtype=float).reshape(-1, 2),
@@ -146,6 +149,13 @@ def _join(
         n_missing=len(missing),
         n_extra=len(extra),
     )
+
+
+def _concatenate(parts: list[NDArray[Any]]) -> NDArray[Any]:
+    """Join arrays; one alone, of millions of teeth perhaps, is not copied. Empties the list."""
+    joined = parts[0] if len(parts) == 1 else np.concatenate(parts)
+    parts.clear()
+    return joined
 
 
 def _count_turns(

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.dsp.gathering import Gatherer
 from misfire.errors import ParameterError
 from misfire.records import CROSSING_FIELDS
 
@@ -47,7 +48,7 @@ def find_crossings(
     if not -math.inf < low < high < math.inf:
         raise ParameterError(f"need finite low < high, got low={low} and high={high}")
     low_count, high_count = math.floor(low), math.ceil(high)  # integers: no float copy of a chunk
-    found = [np.empty(0, CROSSING_DTYPE)]
+    found = Gatherer(CROSSING_DTYPE)
     tail: NDArray[np.signedinteger] | None = None
     origin, side = 0, 0  # side: +1 at or above high, -1 at or below low, 0 unknown
     for chunk in chunks:
@@ -63,9 +64,9 @@ def find_crossings(
         level = np.where(edges > 0, high, low)
         crossings["sample"] = origin + at - 1 + (level - before) / (after - before)
         crossings["edge"] = edges
-        found.append(crossings)
+        found.add(crossings)
         tail, origin = counts[-1:], origin + counts.size - 1
-    return np.concatenate(found)
+    return found.join()
 
 
 def arm(

@@ -49,15 +49,12 @@ def time_at(track: CrankTrack, angle_deg: NDArray[np.float64]) -> NDArray[np.flo
     x, y = track.angle_deg, track.time_s
     if x.size < 2:
         return np.where(_is_known(track, x, angle_deg), y[0] if y.size else np.nan, np.nan)
-    known = find_known_intervals(track)
-    width = np.diff(x)
-    width = np.where(width > 0, width, np.nan)
-    rate = np.where(known, np.diff(y) / width, np.nan)
-    slope = _harmonic_slopes(width, rate)
     at = np.clip(np.searchsorted(x, angle_deg, side="right") - 1, 0, x.size - 2)
-    h = width[at]
+    # only the teeth around each place: a long recording has millions
+    before, own, behind = (_measure_interval(track, at + k) for k in (-1, 0, 1))
+    h = own[0]
     t = (angle_deg - x[at]) / h
-    a, b = slope[at], slope[at + 1]
+    a, b = _harmonic_slope(before, own), _harmonic_slope(own, behind)
     cubic = (
         y[at] * (1 + 2 * t) * (1 - t) ** 2
         + h * a * t * (1 - t) ** 2
@@ -80,13 +77,8 @@ def find_known_intervals(track: CrankTrack) -> NDArray[np.bool_]:
     -------
     known : bool array [shape=(n_teeth - 1,)]
     """
-    known: NDArray[np.bool_] = np.diff(track.stretch) == 0
-    if track.lost_s is not None and track.lost_s.size:
-        at = np.searchsorted(track.time_s, track.lost_s[:, 0])
-        inside = at < track.time_s.size - 1
-        at = at[inside]
-        starts_here = track.time_s[at] == track.lost_s[inside, 0]
-        known[at[starts_here]] = False
+    known = np.asarray(track.stretch[1:] == track.stretch[:-1], dtype=bool)
+    known[_find_lost_intervals(track)] = False
     return known
 
 
@@ -94,22 +86,52 @@ def _is_known(
     track: CrankTrack, axis: NDArray[np.float64], at: NDArray[np.float64]
 ) -> NDArray[np.bool_]:
     """Whether each place on the axis lies on a tooth or in a known interval."""
-    known = find_known_intervals(track)
     if axis.size == 0:
         return np.zeros(at.shape, bool)
     left = np.searchsorted(axis, at, side="right") - 1
     on_tooth = (left >= 0) & (axis[np.maximum(left, 0)] == at)
-    if known.size == 0:
-        return np.asarray(on_tooth)
-    inside = (left >= 0) & (left < known.size) & known[np.clip(left, 0, known.size - 1)]
-    return np.asarray(inside | on_tooth)
+    return np.asarray(_is_interval_known(track, left) | on_tooth)
 
 
-def _harmonic_slopes(width: NDArray[np.float64], rate: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Slope at every tooth from the rates on its two sides; one side alone where that is all."""
-    left = np.concatenate(([np.nan], rate))
-    right = np.concatenate((rate, [np.nan]))
-    h0, h1 = np.concatenate(([np.nan], width)), np.concatenate((width, [np.nan]))
+def _is_interval_known(track: CrankTrack, left: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Whether the angle is known between teeth `left` and the next; False where there are none."""
+    n_intervals = track.time_s.size - 1
+    if n_intervals < 1:
+        return np.zeros(left.shape, bool)
+    there = (left >= 0) & (left < n_intervals)
+    place = np.clip(left, 0, n_intervals - 1)
+    same = track.stretch[place] == track.stretch[place + 1]
+    return np.asarray(there & same & ~np.isin(place, _find_lost_intervals(track)))
+
+
+def _find_lost_intervals(track: CrankTrack) -> NDArray[np.int64]:
+    """Teeth behind which sync was lost."""
+    if track.lost_s is None or not track.lost_s.size:
+        return np.empty(0, np.int64)
+    at = np.searchsorted(track.time_s, track.lost_s[:, 0])
+    inside = at < track.time_s.size - 1
+    at = at[inside]
+    return np.asarray(at[track.time_s[at] == track.lost_s[inside, 0]])
+
+
+def _measure_interval(
+    track: CrankTrack, left: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Width [deg] between teeth `left` and the next, and the rate [s/deg] there; NaN if none."""
+    n_intervals = track.time_s.size - 1
+    place = np.clip(left, 0, n_intervals - 1)
+    width = track.angle_deg[place + 1] - track.angle_deg[place]
+    width = np.where((left >= 0) & (left < n_intervals) & (width > 0), width, np.nan)
+    rise = track.time_s[place + 1] - track.time_s[place]
+    return width, np.where(_is_interval_known(track, left), rise / width, np.nan)
+
+
+def _harmonic_slope(
+    before: tuple[NDArray[np.float64], NDArray[np.float64]],
+    behind: tuple[NDArray[np.float64], NDArray[np.float64]],
+) -> NDArray[np.float64]:
+    """Slope at a tooth from widths and rates on its two sides; one side alone if that is all."""
+    (h0, left), (h1, right) = before, behind
     w0, w1 = 2 * h1 + h0, h1 + 2 * h0
     with np.errstate(divide="ignore", invalid="ignore"):
         both = (w0 + w1) / (w0 / left + w1 / right)

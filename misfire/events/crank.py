@@ -194,9 +194,10 @@ def survey_levels(blocks: Iterable[NDArray[np.int16]]) -> LevelSurvey:
 
 def _vr_teeth(blocks: Iterable[NDArray[np.int16]], rate_hz: float) -> ToothTrain:
     """Teeth of an inductive sensor: the crossings with the shorter flanks."""
-    waves = find_half_waves(blocks)
+    waves = find_half_waves(blocks, only_steep=True)
     upwards = waves.rise_slowness < waves.fall_slowness
-    tooth_s = (waves.rise if upwards else waves.fall) / rate_hz
+    tooth_s = waves.rise if upwards else waves.fall
+    tooth_s /= rate_hz
     return ToothTrain(
         tooth_s,
         "vr",

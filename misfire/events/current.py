@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.dsp.blocks import BLOCK_SAMPLES, iterate_blocks
+from misfire.dsp.gathering import Gatherer
 from misfire.dsp.levels import survey_counts
 from misfire.dsp.windows import cut_windows, find_sum_span, fit_lines
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
@@ -107,7 +108,7 @@ def find_current_strokes(
     before = int(settings.longest_dwell_s * rate) + 64
     after = int(0.5e-3 * rate) + 64
     batch = max(1, BATCH_SAMPLES // (before + after))
-    found = []
+    found = Gatherer(np.dtype(STROKE_FIELDS))
     for start, stop, first, counts in iterate_blocks(
         read, channel.n_samples, size=max(block, 4 * before), before=before, after=after
     ):
@@ -120,12 +121,10 @@ def find_current_strokes(
             off = (cut[part] + first) + strokes["stop_s"]
             strokes["start_s"] = channel.start_s + on / rate
             strokes["stop_s"] = channel.start_s + off / rate
-            found.append(strokes)
+            found.add(strokes)
         if on_block is not None:
             on_block(stop / channel.n_samples)
-    if not found:
-        return np.empty(0, STROKE_FIELDS)
-    strokes = np.concatenate(found)
+    strokes = found.join()
     usual = np.nanmedian(strokes["peak_current_a"]) if strokes.size else np.nan
     return strokes[strokes["peak_current_a"] > settings.least_part * usual]
 

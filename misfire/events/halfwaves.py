@@ -12,10 +12,11 @@ from misfire.dsp.crossings import (
     iterate_segments,
     order_entries,
 )
+from misfire.dsp.gathering import Gatherer
 
 SEGMENT_SAMPLES = 1 << 17  # noise and zero level are judged anew for each piece of this length
 CONTEXT_SAMPLES = 4096  # a steep flank is shorter than this, even cranking at 1 MS/s
-BATCH_WAVES = 1 << 18  # half waves judged at a time
+BATCH_WAVES = 1 << 16  # half waves judged at a time
 CONTEXT_WAVES = 256  # neighbours that a judgement may reach to
 NOISE_FACTOR = 4.5  # arming level in standard deviations of the noise (before glitch removal)
 FLOOR_COUNTS = 1.5  # arming level is never below this: a converter's own step
@@ -51,13 +52,15 @@ class HalfWaves:
     amplitude: float
 
 
-def find_half_waves(blocks: Iterable[NDArray[np.int16]]) -> HalfWaves:
+def find_half_waves(blocks: Iterable[NDArray[np.int16]], *, only_steep: bool = False) -> HalfWaves:
     """Find the half waves of a VR signal and the zero crossings between them.
 
     Parameters
     ----------
     blocks : iterable of int16 arrays [shape=(n,), unit=counts]
         Consecutive pieces of the channel. Where it is cut does not change the result.
+    only_steep : bool
+        Leave the slower of `rise` and `fall` empty: a long recording has millions.
 
     Returns
     -------
@@ -73,13 +76,13 @@ def find_half_waves(blocks: Iterable[NDArray[np.int16]]) -> HalfWaves:
     US 5,446,375. Amplitude grows with speed, timing from the zero crossing at the tooth centre:
     any overview of variable-reluctance sensors. The factors: common practice, own measurements.
     """
-    rises, falls = [np.empty(0)], [np.empty(0)]
+    rises, falls = Gatherer(np.dtype(float)), Gatherer(np.dtype(float))
     slow_sum = {1: 0.0, -1: 0.0}
     weight = {1: 0.0, -1: 0.0}
     peak_sum = 0.0
     for waves, pitch in _judged(_raw_half_waves(blocks)):
-        rises.append(waves["start"][waves["sign"] > 0])
-        falls.append(waves["start"][waves["sign"] < 0])
+        rises.add(waves["start"][waves["sign"] > 0])
+        falls.add(waves["start"][waves["sign"] < 0])
         if waves.size < 3:
             continue  # not a wave
         flank = np.maximum(waves["flank"], 1e-3) / pitch
@@ -90,11 +93,15 @@ def find_half_waves(blocks: Iterable[NDArray[np.int16]]) -> HalfWaves:
             weight[sign] += float(waves["peak"][chosen].sum(dtype=float))
         peak_sum += float((waves["peak"].astype(float) ** 2).sum())
     total = weight[1] + weight[-1]
+    rise_slowness = slow_sum[1] / weight[1] if weight[1] else np.nan
+    fall_slowness = slow_sum[-1] / weight[-1] if weight[-1] else np.nan
+    if only_steep:
+        (falls if rise_slowness < fall_slowness else rises).clear()
     return HalfWaves(
-        rise=np.concatenate(rises),
-        fall=np.concatenate(falls),
-        rise_slowness=slow_sum[1] / weight[1] if weight[1] else np.nan,
-        fall_slowness=slow_sum[-1] / weight[-1] if weight[-1] else np.nan,
+        rise=rises.join(),
+        fall=falls.join(),
+        rise_slowness=rise_slowness,
+        fall_slowness=fall_slowness,
         amplitude=peak_sum / total if total else np.nan,
     )
 
