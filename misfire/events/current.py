@@ -145,11 +145,15 @@ def _find_cut_offs(
         return np.empty(0, np.int64)
     ends = np.flatnonzero(np.diff(hot) > lag)
     first, last = hot[np.append(0, ends + 1)], hot[np.append(ends, hot.size - 1)]
-    cuts = []
-    for a, b in zip(first.tolist(), last.tolist(), strict=True):
-        single = np.diff(counts[a : b + lag + 1].astype(np.int32)) * -levels.sign
-        cuts.append(a + int(np.argmax(single)))
-    return np.array(cuts, np.int64)
+    # the samples of all falls in one line, each fall with what follows it closely
+    length = last - first + lag
+    begins = np.cumsum(length) - length
+    place = np.arange(begins[-1] + length[-1]) + np.repeat(first - begins, length)
+    single = (counts[place + 1].astype(np.int32) - counts[place]) * -levels.sign
+    steepest = np.maximum.reduceat(single, begins)
+    tops = np.flatnonzero(single == np.repeat(steepest, length))
+    cuts: NDArray[np.int64] = place[tops[np.searchsorted(tops, begins)]]
+    return cuts
 
 
 def _exceeds(
@@ -183,7 +187,10 @@ def _measure(
     strokes["strikes"] = 1
     before, after = int(settings.longest_dwell_s * rate), int(0.4e-3 * rate) + 4
     column = np.arange(-before, after).astype(float)
-    window = (cut_windows(counts, cut, before=before, after=after) - levels.zero) * levels.sign
+    window = cut_windows(counts, cut, before=before, after=after)
+    window -= levels.zero
+    if levels.sign < 0:
+        window *= -1
     fall = max(2, round(settings.fall_s * rate))
 
     # Levels just before and just after the cut-off, each from a line through settled samples.

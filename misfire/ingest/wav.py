@@ -184,7 +184,7 @@ def _open_column(
     )
 
     def read(start: int, stop: int) -> NDArray[Any]:
-        values = np.zeros(stop - start, dtype)
+        values = np.zeros(stop - start, dtype) if is_packed else np.empty(stop - start, dtype)
         file.seek(header.data_start + start * frame)
         for first in range(0, values.size, len(frames)):
             piece = frames[: values.size - first]
