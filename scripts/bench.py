@@ -2,10 +2,14 @@
 
 Tiles a short recording to the wanted lengths, block by block, and runs `misfire diagnose` on each
 in a process of its own. All rates come from the same run on the same file, so that the ratios mean
-something on any machine:
+something on any machine; other work on the machine at the same time spoils even those:
 
-    .venv/bin/python scripts/bench.py --minutes 1 10
-    .venv/bin/python scripts/bench.py --gigabytes 2 --form wav -o bench.json
+    .venv/bin/python scripts/bench.py --minutes 1 10 60
+    .venv/bin/python scripts/bench.py --gigabytes 2 --form store wav -o bench.json
+
+`plain_read_s` is one thread reading every sample with h5py (a stored recording) or from the file
+(WAV). `stages` are the shares of a second run's time. `naive_s` is what scripts/naive_peer.py
+takes; it holds whole channels in memory and is left out of recordings too long for that.
 """
 
 import argparse
@@ -25,10 +29,21 @@ from typing import Any
 import h5py
 import numpy as np
 
+from misfire.align.packing import pack
 from misfire.resources import find_resource
 
 ROOT = Path(__file__).resolve().parent.parent
 BLOCK = 1 << 20  # samples in memory at a time, here and in the plain read
+LONGEST_NAIVE = 1e8  # samples of a channel: some 3 GB in that script
+STAGES = """
+import json, sys, time
+marks = [(time.perf_counter(), "start")]
+from misfire.batch.chain import diagnose
+marks.append((time.perf_counter(), "opening"))
+diagnose(sys.argv[1], progress=lambda stage, part: marks.append((time.perf_counter(), stage)))
+marks.append((time.perf_counter(), ""))
+print(json.dumps(marks))
+"""
 QUIET = {**os.environ, "OMP_NUM_THREADS": "1"}
 
 
@@ -73,18 +88,21 @@ def tile_store(source: Path, target: Path, *, n_copies: int) -> float:
                 new.create_group(name)
         for name, dataset in list_sampled(old).items():
             n = round(period_s * float(dataset.attrs["rate_hz"]))
+            chunk = min(dataset.chunks[0], n * n_copies)
             copy = new["channels"].create_dataset(
                 name,
                 shape=(n * n_copies,),
                 dtype=dataset.dtype,
-                chunks=dataset.chunks,
+                chunks=(chunk,),
                 compression=dataset.compression,
                 compression_opts=dataset.compression_opts,
                 shuffle=dataset.shuffle,
             )
-            counts = np.concatenate([dataset[:n]] * min(n_copies, -(-BLOCK // n)))
-            for start in range(0, copy.size, counts.size):
-                copy[start : start + counts.size] = counts[: copy.size - start]
+            once = dataset[:n]
+            for start in range(0, copy.size, chunk):
+                counts = np.take(once, np.arange(start, start + chunk), mode="wrap")
+                counts[copy.size - start :] = 0
+                copy.id.write_direct_chunk((start,), pack(counts))
             copy.attrs.update(dataset.attrs)
         for name, dataset in old["levels"].items():
             levels = dataset[:]
@@ -166,10 +184,21 @@ def read_plainly(path: Path) -> tuple[float, int]:
     return best, n_samples
 
 
-def measure(source: Path, folder: Path, *, n_copies: int, form: str, naive: bool) -> dict[str, Any]:
-    """Tile to one length, and measure the plain read, the main job and the naive script."""
+def share_stages(target: Path) -> dict[str, float]:
+    """Run the main job once more; give the share of each stage in its time."""
+    command = [sys.executable, "-c", STAGES, str(target)]
+    done = subprocess.run(command, stdout=subprocess.PIPE, env=QUIET, check=True)
+    marks = json.loads(done.stdout)
+    total_s = marks[-1][0] - marks[0][0]
+    shares: dict[str, float] = {}
+    for (start, stage), (stop, _) in zip(marks, marks[1:], strict=False):
+        shares[stage] = shares.get(stage, 0.0) + (stop - start) / total_s
+    return {stage: round(share, 3) for stage, share in shares.items()}
+
+
+def measure(folder: Path, seconds_long: float, *, form: str, naive: bool) -> dict[str, Any]:
+    """Measure the plain read of a tiled recording, the main job and the naive script."""
     store = folder / "tiled.h5"
-    seconds_long = tile_store(source, store, n_copies=n_copies)
     target, raw = store, store
     if form == "wav":
         target, raw = write_wav(store, folder), folder / "tiled.wav"
@@ -187,8 +216,11 @@ def measure(source: Path, folder: Path, *, n_copies: int, form: str, naive: bool
         "diagnose_to_plain": round(job["seconds"] / plain_s, 2),
         "times_real_time": round(seconds_long / job["seconds"], 1),
         "peak_mb": job["peak_mb"] and round(job["peak_mb"], 1),
+        "stages": share_stages(target),
     }
-    if naive:
+    with h5py.File(store, "r") as file:
+        longest = max(d.size for d in list_sampled(file).values())
+    if naive and longest <= LONGEST_NAIVE:
         script = str(ROOT / "scripts" / "naive_peer.py")
         peer = run_measured([sys.executable, script, str(store)])
         row["naive_s"] = round(peer["seconds"], 3)
@@ -206,7 +238,9 @@ def parse_arguments() -> argparse.Namespace:
     size = parser.add_mutually_exclusive_group()
     size.add_argument("--minutes", type=float, nargs="+", default=[1.0], help="lengths")
     size.add_argument("--gigabytes", type=float, nargs="+", help="sizes, as int16 samples")
-    parser.add_argument("--form", choices=("store", "wav"), default="store")
+    parser.add_argument(
+        "--form", choices=("store", "wav"), nargs="+", default=["store"], help="kinds of file"
+    )
     parser.add_argument("--no-naive", action="store_true", help="leave out the naive script")
     parser.add_argument("--folder", type=Path, help="where to put the recordings (a scratch disk)")
     parser.add_argument("-o", "--out", type=Path, help="write the rows as JSON")
@@ -234,11 +268,11 @@ def main() -> None:
             lengths_s = [gigabytes * 1e9 / 2 / rate for gigabytes in asked.gigabytes]
         for length_s in lengths_s:
             n_copies = max(1, round(length_s / period_s))
-            row = measure(
-                source, folder, n_copies=n_copies, form=asked.form, naive=not asked.no_naive
-            )
-            print("  ".join(f"{key} {value}" for key, value in row.items()), flush=True)
-            rows.append(row)
+            seconds_long = tile_store(source, folder / "tiled.h5", n_copies=n_copies)
+            for form in asked.form:
+                row = measure(folder, seconds_long, form=form, naive=not asked.no_naive)
+                print("  ".join(f"{key} {value}" for key, value in row.items()), flush=True)
+                rows.append(row)
     if asked.out:
         part = asked.out.with_suffix(".part")
         part.write_text(json.dumps({"schema": "misfire-bench/1", "rows": rows}, indent=2) + "\n")

@@ -62,6 +62,7 @@ def scan_channels(
             done = sum(part * _estimate_cost(channels[i]) for i, part in parts.items())
             progress("reading", min(1.0, done / total) if total else 1.0)
 
+    tell()
     if n_threads is None:
         n_threads = min(MOST_THREADS, _count_processors())
     if n_threads <= 1 or len(channels) <= 1:
