@@ -81,9 +81,9 @@ def measure_shifted(call: tuple[int, Path]) -> LabelledCase | None:
 
 
 def forget_events(case: LabelledCase) -> LabelledCase:
-    """Leave what a workshop knows: the cylinder and the fault."""
+    """Leave what a workshop knows: the cylinder and the fault; of a sound vehicle, every firing."""
     nothing = np.zeros(case.lost.size, bool)
-    return dataclasses.replace(case, lost=nothing, known=nothing)
+    return dataclasses.replace(case, lost=nothing, known=nothing | case.healthy)
 
 
 def fit(real: Sequence[LabelledCase], simulated: Sequence[LabelledCase], seed: int):

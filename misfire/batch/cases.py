@@ -84,7 +84,8 @@ def measure_case(job: Path, truth: dict[str, Any], *, group: str) -> LabelledCas
         Job card or recording.
     truth : dict
         Keys `faulty`, `verdict`, `events`; `events` may be absent in a case from the workshop,
-        where only the cylinder and the fault are proven.
+        where only the cylinder and the fault are proven. Of a vehicle proven sound every firing
+        is known: none was lost.
     group : str
 
     Returns
@@ -100,8 +101,11 @@ def measure_case(job: Path, truth: dict[str, Any], *, group: str) -> LabelledCas
     n = firings.cylinder.size
     lost, known = np.zeros(n, bool), np.zeros(n, bool)
     events = truth.get("events")
+    healthy = bool(truth.get("healthy", not truth["faulty"]))
     if events:
         lost, known = _match(events, firings.cylinder, firings.spark_s, firings.rpm)
+    elif healthy:
+        known[:] = True  # a vehicle that was proven sound lost no combustion
     faulty = {}
     for fault in truth["faulty"]:
         effective = fault.get("visible", True) and truth["verdict"] != "no_misfire"
@@ -121,7 +125,7 @@ def measure_case(job: Path, truth: dict[str, Any], *, group: str) -> LabelledCas
         witnesses=find_witnesses(evidence),
         condition=str(truth.get("condition", "")),
         mates=dict(firings.mates),
-        healthy=bool(truth.get("healthy", not truth["faulty"])),
+        healthy=healthy,
     )
 
 

@@ -33,7 +33,8 @@ def train(
 
     Writes a bundle with its model card (card.md). Says whether the new model is better or worse
     than the shipped one on vehicles that neither has seen; being worse is no failure (exit status
-    0), but do not use it then. Cases without single known events teach cylinders and faults only.
+    0), but do not use it then. Of a confirmed case no single firing is known, unless the vehicle
+    was sound: it teaches what a faulty cylinder and its fault look like.
     """
     check_folder(out)
     from misfire.batch.learning import train as train_model

@@ -92,12 +92,15 @@ class TestConfirm:
         assert (case.truth["verdict"], case.truth["healthy"]) == ("no_misfire", True)
         measured = measure_folder(case)
         assert (measured.faulty, measured.healthy, measured.crank_fault) == ({}, True, False)
+        assert measured.known.all()  # a sound vehicle lost no combustion
+        assert not measured.lost.any()
 
     def test_crank_sensor(self, store, tmp_path):
         confirm(store, tmp_path, faults={}, crank_fault=True)
         [case] = find_cases([tmp_path])
         measured = measure_folder(case)
         assert (measured.faulty, measured.healthy, measured.crank_fault) == ({}, False, True)
+        assert not measured.known.any()
 
     def test_by_reference(self, store, tmp_path):
         confirm(store, tmp_path / "cases", faults={3: "mixture"}, by_reference=True)
