@@ -129,6 +129,11 @@ def main() -> None:
             print(f"{name:28s}{c.other:9.4f}{c.value:9.4f}{interval:>22s}  {c.word}")
         print(summarize_comparison(comparisons, new="the retrained model", old="the one before"))
         results.append({name: dataclasses.asdict(c) for name, c in comparisons.items()})
+    print(f"\nmean over {len(results)} draws:")
+    for name in results[0]:
+        values = [r[name]["value"] for r in results]
+        mean, other = float(np.mean(values)), results[0][name]["other"]
+        print(f"{name:28s}{other:9.4f}{mean:9.4f}   draws {min(values):.4f} to {max(values):.4f}")
     if chosen.out is not None:
         chosen.out.write_text(json.dumps(results, indent=1) + "\n", encoding="utf-8")
 
