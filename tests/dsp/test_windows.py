@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from numpy.testing import assert_allclose, assert_array_equal
 
-from misfire.dsp.windows import cut_windows, fit_lines
+from misfire.dsp.windows import cut_windows, find_sum_span, fit_lines
 
 
 def slow_windows(counts, anchors, before, after):
@@ -70,3 +70,23 @@ class TestFitLines:
             [np.stack(fit_lines(y[i : i + 1], mask[i : i + 1], x), axis=1) for i in range(30)]
         )
         assert whole.tobytes() == alone.tobytes()
+
+
+class TestSumSpan:
+    """Against numpy's sum of the whole row, to the last bit."""
+
+    @given(
+        st.integers(1, 5000), st.integers(0, 4999), st.integers(1, 600), st.integers(0, 2**32 - 1)
+    )
+    def test_the_part_sums_to_the_bits_of_the_row(self, width, start, length, seed):
+        start = min(start, width - 1)
+        stop = min(width, start + length)
+        rows = np.zeros((2, width))
+        rng = np.random.default_rng(seed)
+        rows[:, start:stop] = rng.normal(size=(2, stop - start)) * 10.0 ** rng.integers(-6, 6)
+        low, high = find_sum_span(width, start, stop)
+        assert low <= start < stop <= high
+        assert rows[:, low:high].sum(axis=1).tobytes() == rows.sum(axis=1).tobytes()
+
+    def test_a_short_part_of_a_long_row_stays_short(self):
+        assert find_sum_span(1 << 16, 1030, 1100) == (1024, 1152)
