@@ -153,3 +153,18 @@ def chunks_of(recording, channel):
     from misfire.align.store import CHUNK_SAMPLES
 
     return min(CHUNK_SAMPLES, channel.n_samples)
+
+
+def test_a_short_recording_loads_no_library_of_learning_or_filters(tmp_path):
+    job = make_recording(tmp_path, n_cycles=12, channels=("primary 1", "crank")).job
+    code = (
+        "import sys\nfrom misfire.cli.app import main\n"
+        "try:\n    main(sys.argv[1:])\nexcept SystemExit as stop:\n    assert not stop.code\n"
+        "print(*sys.modules)"
+    )
+    command = [sys.executable, "-c", code, "diagnose", str(job), "--json"]
+    done = subprocess.run(command, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    loaded = set(done.stdout.split("\n")[-2].split())
+    assert "misfire.batch.chain" in loaded
+    assert loaded & {"scipy", "sklearn", "skops", "joblib", "jinja2", "rich.progress"} == set()
