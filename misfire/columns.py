@@ -5,6 +5,7 @@ RATIO_FIELDS = (
     "peak_current_a",
     "ramp_a_per_ms",
     "ramp_bend",
+    "ramp_ring_a",
     "primary_peak_v",
     "firing_v",
     "breakdown_us",
@@ -20,6 +21,7 @@ TORQUE_COLUMNS = (
     "torque_step_z",
     "gain_deficit_z",
     "gain_own_z",
+    "approach_z",
     "torque_deficit_energy",
     "gain_deficit_energy",
     "torque_deficit_relative",
@@ -27,8 +29,6 @@ TORQUE_COLUMNS = (
     "torque_level_relative",
     "torque_level_change",
     "torque_noise_relative",
-    "torque_previous_z",
-    "torque_next_z",
     "torque_mate_z",
 )
 SPARK_COLUMNS = (
@@ -48,6 +48,7 @@ FORM_COLUMNS = (
     "form_dwell_ms",
     "form_peak_a",
     "form_slope",
+    "form_ring_on",  # ringing at switch-on over peak current
     "form_tail",  # current after switch-off over peak current
 )
 """What one stroke shows by itself, where no other cylinder is there to compare with."""
@@ -55,7 +56,7 @@ CONTEXT_COLUMNS = ("speed_rpm", "speed_change_relative", "cylinders")
 FIRING_COLUMNS = (*TORQUE_COLUMNS, *SPARK_COLUMNS, *FORM_COLUMNS, *CONTEXT_COLUMNS)
 """Order of the event model's inputs. Change `FEATURES_VERSION` with any change of meaning."""
 
-FEATURES_VERSION = 2
+FEATURES_VERSION = 3
 
 EVENT_INPUTS = {
     # Input of the event model -> sign of its effect that physics demands, 0 where it demands none.
@@ -66,8 +67,6 @@ EVENT_INPUTS = {
     "gain_deficit_relative": 1,
     "torque_noise_relative": -1,
     "torque_mate_z": -1,
-    "torque_previous_z": 0,
-    "torque_next_z": 0,
     "torque_level_change": 1,
     "no_breakdown": 1,
     "no_dwell": 1,
@@ -84,7 +83,7 @@ SHIFTS = (
     "ramp_a_per_ms",
     "ramp_bend",
     "ramp_step_a",
-    "tail_a",
+    "ramp_ring_a",
     "firing_v",
     "breakdown_us",
     "primary_peak_v",
@@ -105,6 +104,8 @@ CYLINDER_COLUMNS = (
     "torque_median_energy",
     "torque_median_relative",
     "gain_median_z",
+    "approach_median_z",
+    "approach_lost_z",
     "cranking_gain_z",
     "torque_lost_z",
     "torque_lost_energy",
@@ -117,6 +118,8 @@ CYLINDER_COLUMNS = (
     *(f"{name}_spread" for name in SHIFTS),
     *(f"{name}_lost_own" for name in SHIFTS),
     *(f"{name}_lost_others" for name in SHIFTS),
+    "tail_shift",  # current after switch-off in the lost firings over good ones, share of the peak
+    "tail_z",  # the same in standard errors
     *(f"{name}_lost" for name in FORM_COLUMNS),
     *(f"{name}_good" for name in FORM_COLUMNS),
     "watched_burn",
@@ -157,6 +160,8 @@ FAULT_INPUTS = (
     "disturbed_share",
     "torque_median_z",
     "torque_low_z",
+    "approach_median_z",
+    "approach_lost_z",
     "cranking_gain_z",
     "no_breakdown_share",
     "no_breakdown_lost_share",
@@ -169,7 +174,7 @@ FAULT_INPUTS = (
             "peak_current_a",
             "ramp_a_per_ms",
             "ramp_step_a",
-            "tail_a",
+            "ramp_ring_a",
             "breakdown_us",
             "primary_peak_v",
             "burn_time_ms",
@@ -179,6 +184,8 @@ FAULT_INPUTS = (
         for kind in ("others", "lost_own", "lost_others")
     ),
     *(f"{name}_lost" for name in FORM_COLUMNS),
+    "tail_shift",
+    "tail_z",
     "form_efficiency_good",
     "form_step_good",
     "watched_burn",

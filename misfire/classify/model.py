@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 CANDIDATE_Z = 1.5  # deficits below this many spreads cannot be a lost combustion
 CANDIDATE_LOG = -0.25  # spark lines shorter by less than this (22 %) are cyclic scatter
 UNSHOWN, TOO_FEW, LEAST_FIRINGS = 0.2, 0.45, 15  # see `hold_back`
+LEAST_SUSPECT = 0.02  # no cylinder is so sound that its firings are not heard at all
 PRIOR_FIRINGS = 60.0  # firings a cylinder's own share of lost ones is held back by
 RULE_SAY = 0.5  # of one point of a physics score, in natural log odds
 RARE = 0.002  # probability of having been lost where nothing at all points to it
@@ -110,7 +111,7 @@ def refine_firings(
     cylinder: NDArray[np.int64],
     faulty: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Judge the firings of faulty cylinders once more, by how often that cylinder fails.
+    """Judge every firing once more, by what is known of its cylinder.
 
     Parameters
     ----------
@@ -129,14 +130,22 @@ def refine_firings(
     Notes
     -----
     The event ensemble knows one share of lost firings for all vehicles; a dead cylinder has quite
-    another. Source: expectation maximisation of the prior, Saerens, Latinne, Decaestecker,
-    "Adjusting the outputs of a classifier to new a priori probabilities", Neural Computation 14
-    (2002) 21 (from memory), with `PRIOR_FIRINGS` firings of the usual share added.
+    another, and one that is hardly suspect loses hardly any: a single firing that looks lost there
+    is a pothole more often than a fault, and its odds fall with the cylinder's.
+    Source: expectation maximisation of the prior, Saerens, Latinne, Decaestecker, "Adjusting the
+    outputs of a classifier to new a priori probabilities", Neural Computation 14 (2002) 21 (from
+    memory), with `PRIOR_FIRINGS` firings of the usual share added.
     """
     refined = probability.copy()
     candidates = find_candidates(table) & np.isfinite(probability)
     usual = model.lost_share
     physics = score_firings(table)
+    for number in np.flatnonzero(faulty < 0.5) + 1:
+        rows = np.flatnonzero(candidates & (cylinder == number))
+        own = np.clip(probability[rows], 1e-9, 1.0 - 1e-9)
+        of_cylinder = np.clip(faulty[number - 1], LEAST_SUSPECT, 0.5)
+        odds = np.log(own / (1.0 - own)) + np.log(of_cylinder / (1.0 - of_cylinder))
+        refined[rows] = np.minimum(probability[rows], expit(odds))
     for number in np.flatnonzero(faulty >= 0.5) + 1:
         rows = np.flatnonzero(candidates & (cylinder == number))
         if rows.size == 0:

@@ -144,30 +144,40 @@ def weigh_faults(table: pd.DataFrame) -> NDArray[np.float64]:
     delay, ring = shift("breakdown_us"), shift("ring_v")
     burn, level = shift("burn_time_ms"), shift("burn_level_v")
     step = np.nan_to_num(get("form_step_lost"))
-    tail = np.nan_to_num(get("form_tail_lost")) - np.nan_to_num(get("form_tail_good"))
-    tail = np.maximum(tail, np.nan_to_num(shift("tail_a")) / 7.0)
+    tail, tail_z = get("tail_shift"), get("tail_z")
+    # A shunt across the secondary damps the ringing at switch-on, shorted turns leave most of it.
+    damped = np.nan_to_num(np.fmin(get("ramp_ring_a_others"), get("ramp_ring_a_lost_others")))
     kick = get("form_kick_lost")
     height = shift("primary_peak_v")
     # Without a breakdown the kick climbs as high as the coil can: to the driver's clamp, unless
     # the coil is weak (then slowly) or its secondary is loaded (then not at all).
-    high_kick = dark * ((height > -0.15) & (np.nan_to_num(kick, nan=3.0) > 2.6))
+    high_kick = dark * (height > -0.15) * (np.nan_to_num(kick, nan=3.0) > 2.6) * (ring > -0.7)
     low_kick = dark * ((height < -0.25) | (np.nan_to_num(kick, nan=3.0) < 2.6))
+    # A shunt tops the kick early (its R with the coil's C: some 20 us); an unloaded coil that has
+    # little energy takes its quarter period, 50 us and more.
+    late_top = dark * (np.nan_to_num(get("form_breakdown_us_lost")) > np.log(60.0))
     charged = (np.abs(current) < SHIFT).astype(float)  # the coil got its usual current
     usual_spark = shows_burn & (dark < 0.3) & (np.abs(burn) < SHIFT) & (np.abs(delay) < 0.25)
+    # Little gas in the gap: it breaks down early, and burns as ever.
+    even_spark = shows_burn & (dark < 0.3) & (np.abs(burn) < 2 * SHIFT) & (delay < 0)
+    # A cylinder that leaks takes less work of compression; one that only does not burn takes all.
+    approach = np.nan_to_num(get("approach_median_z")) * (z > 2.0)
     persistent = np.clip(z / 3.0, 0, 3) * (get("lost_share") > 0.5)
     loaded = np.clip(step / 0.08, 0, 3)
     weight = {
         "no_primary": 8.0 * np.nan_to_num(get("no_dwell_lost_share")) - 1.0,
-        "open_secondary": charged * up(delay, 0.25) * 0.8 * (level > -0.1)
+        "open_secondary": charged * up(delay, 0.25) * 0.8 * (level > -0.03)
         + charged * 2.0 * high_kick
-        + charged * 2.0 * dark * (ring > 0.5)
-        + 0.7 * up(-burn) * ((delay > 0.1) | (ring > 0.3) | (level > 0.05)) * (level > -0.1)
-        + np.clip(tail / 0.002, 0, 3)
-        + 1.2 * ~shows_burn
+        + charged * 2.0 * dark * (ring > 0.5) * (low_kick == 0)
+        + 0.7 * up(-burn) * ((delay > 0.1) | (ring > 0.3) | (level > 0.05)) * (level > -0.03)
+        + np.clip(np.nan_to_num(tail_z) / 4.0, 0, 3) * (np.nan_to_num(tail) > 0.001)
+        + 0.8 * ~shows_burn
         - 2.0 * usual_spark,
         "fouled_plug": 1.5 * dark * (ring < 0.2)
-        + 1.5 * low_kick * (delay < 0.4)
-        + charged * 1.3 * loaded
+        + 1.0 * dark * (ring < -0.7) * (loaded < 0.5)
+        + 1.5 * low_kick * (delay < 0.4) * (late_top == 0)
+        + charged * 1.3 * loaded * (1.0 - 0.6 * late_top)
+        + loaded * np.clip(-damped / 0.2, 0, 2)
         + 0.5 * up(burn) * (level < 0)
         + 0.5 * up(-delay, 0.25)
         + 0.7 * ~shows_burn
@@ -176,15 +186,22 @@ def weigh_faults(table: pd.DataFrame) -> NDArray[np.float64]:
         + up(-slope)
         + 0.5 * up(slope)
         + loaded * (1.0 + 0.5 * low_kick)
-        + 3.0 * low_kick * (delay > 0.4)
+        + 3.0 * low_kick * ((delay > 0.4) | (late_top > 0.5))
         # Little current: the spark line stands lower (less drop in the secondary) and is short.
-        + 0.8 * up(-burn) * ((level < -0.1) | ((np.abs(delay) < 0.2) & (level < 0)))
+        + 0.8 * up(-burn) * ((level < -0.03) | ((np.abs(delay) < 0.2) & (level < 0)))
         - 1.0 * (shows_current & (charged > 0) & (step < 0.05)),
-        "mixture": 1.5 + 2.0 * usual_spark - 3.0 * (dark > 0.5) - loaded - up(-current),
+        "mixture": 1.5
+        - np.clip(approach - 1.0, 0, 1.5)
+        + 0.7 * (shows_current & ~shows_burn & (np.abs(tail_z) < 2.5) & (step < 0.03))
+        + 2.0 * usual_spark
+        - 3.0 * (dark > 0.5)
+        - loaded
+        - up(-current),
         "low_compression": persistent * (lost < 2)
+        + np.clip(approach - 0.5, 0, 2)
         + np.clip(np.nan_to_num(get("cranking_gain_z")) / 2, 0, 4)
         + 3.0 * ((z > 3.5) & (get("lost_share") < 0.3))
-        + 0.7 * up(-delay, 0.25) * usual_spark
+        + 0.7 * up(-delay, 0.15) * even_spark
         - 2.0 * (dark > 0.5)
         - loaded,
         "crank_signal": np.where(disturbed > 0.005, 4.0, -3.0) - 0.1 * lost,

@@ -14,6 +14,7 @@ from misfire.dsp.windows import cut_windows, find_sum_span, fit_lines
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
 
 BATCH_SAMPLES = 1 << 19  # in the windows measured at once: 4 MB as floats
+RING_SKIP_S, RING_S = 25e-6, 250e-6  # ringing is looked for from here on, for so long
 LIMIT_BEND = 0.25  # the upper half of a ramp flatter than this: the driver limits the current
 
 
@@ -63,6 +64,8 @@ def find_current_levels(counts: NDArray[np.int16]) -> CurrentLevels | None:
     density = np.zeros(int(values[-1] - values[0]) + 1)
     density[(values - values[0]).astype(np.int64)] = n
     zero = float(values[0] + np.argmax(np.convolve(density, kernel, mode="same")))
+    # where all of a quiet level fits into the kernel, its best place is anywhere: take the middle
+    zero = float(np.median(rest[np.abs(rest - zero) <= width]))
     near = counts[np.abs(counts - zero) <= 0.1 * (high - low) + 2]
     noise = max(0.5, 1.4826 * float(np.median(np.abs(near - zero))))
     peak = (high - zero) if sign > 0 else (zero - low)
@@ -303,9 +306,39 @@ def _measure_ramp(
     strokes["ramp_step_a"] = np.where(
         sure, (value + lower * ahead + 0.5 * bend * ahead**2) * size, np.nan
     )
+    strokes["ramp_ring_a"] = np.where(
+        sure,
+        _measure_ringing(filled, begin, length, noise=levels.noise, rate=rate) * size,
+        np.nan,
+    )
     strokes["flags"] |= np.where(overlap, STROKE_FLAGS["overlap"], 0).astype(np.uint32)
     limited = strokes["ramp_bend"] < LIMIT_BEND
     strokes["flags"] |= np.where(limited, STROKE_FLAGS["limited"], 0).astype(np.uint32)
+
+
+def _measure_ringing(
+    filled: NDArray[np.float64],
+    begin: NDArray[np.float64],
+    length: NDArray[np.float64],
+    *,
+    noise: float,
+    rate: float,
+) -> NDArray[np.float64]:
+    """Scatter about a parabola just behind the foot of each ramp [counts], at least the noise."""
+    n, width = filled.shape
+    skip, most = round(RING_SKIP_S * rate), round(RING_S * rate)
+    if most < 8:
+        return np.full(n, np.nan)
+    at = np.rint(begin).astype(np.int64) + skip
+    usable = (length > skip + most) & (at + most < width) & (at >= 0)
+    part = filled[np.arange(n)[:, None], np.where(usable, at, 0)[:, None] + np.arange(most)]
+    # what two smooth terms leave over, by an orthonormal basis of polynomials
+    basis = np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, most), 3))[0]
+    rest = part.copy()
+    for term in basis.T:  # row by row: a matrix product rounds by how many rows it is given
+        rest -= (part * term).sum(axis=1)[:, None] * term
+    spread = np.sqrt((rest**2).sum(axis=1) / (most - 3))
+    return np.where(usable, np.maximum(spread, noise), np.nan)
 
 
 def _find_foot(

@@ -181,7 +181,14 @@ def _measure(
     """Measure strokes; start_s and stop_s come as fractions of a sample from `begin` and `end`."""
     rate = channel.rate_hz
     strokes = np.zeros(end.size, STROKE_FIELDS)
-    for name in ("peak_current_a", "ramp_a_per_ms", "ramp_bend", "ramp_step_a", "tail_a"):
+    for name in (
+        "peak_current_a",
+        "ramp_a_per_ms",
+        "ramp_bend",
+        "ramp_step_a",
+        "ramp_ring_a",
+        "tail_a",
+    ):
         strokes[name] = np.nan
     strokes["strikes"] = 1
     half = levels.low + 0.5 * (levels.battery - levels.low)

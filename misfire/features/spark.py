@@ -168,6 +168,7 @@ def _form(columns: dict[str, NDArray[np.float64]]) -> dict[str, NDArray[np.float
         form = {
             "form_step": columns["ramp_step_a"] / peak,
             "form_bend": columns["ramp_bend"],
+            "form_ring_on": np.log(columns["ramp_ring_a"] / peak),
             "form_tail": columns["tail_a"] / peak,
             "form_kick": np.log(columns["primary_peak_v"] / supply),
             "form_burn_level": np.log(level / supply),

@@ -55,6 +55,7 @@ def build_firing_table(
         columns["torque_step_z"] = torque.step_z
         columns["gain_deficit_z"] = torque.gain_z
         columns["gain_own_z"] = torque.gain_own_z
+        columns["approach_z"] = torque.approach_z
         # The kinetic energy of a crank drive per swept work is alike over engines: a scale.
         columns["torque_deficit_energy"] = torque.deficit
         columns["gain_deficit_energy"] = torque.gain_deficit
@@ -66,8 +67,6 @@ def build_firing_table(
             torque.noise > 0, torque.noise, np.nan
         )
         columns["torque_noise_relative"] = torque.noise / omega2
-        columns["torque_previous_z"] = np.concatenate(([np.nan], z[:-1]))
-        columns["torque_next_z"] = np.concatenate((z[1:], [np.nan]))
         columns["torque_mate_z"] = _mate_z(firings, z, engine)
     for name in (*SPARK_COLUMNS, *FORM_COLUMNS):
         columns[name] = spark.get(name, nothing)

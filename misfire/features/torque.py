@@ -26,7 +26,8 @@ class TorqueTable:
     the whole power stroke and over its first half. `*_z`: the same in spreads of the recording's
     own good firings; `*_own_z`: against the same cylinder's other firings. `step_z`: against the
     firings before or those after, whichever is less: a step of the load or a fuel cut is no lost
-    firing. `level`: the neighbours'
+    firing. `approach_z`: energy kept too much on the way to this TDC, before anything burns: less
+    work of compression. `level`: the neighbours'
     own gain; `noise`: local spread of the deficit. `disturbed`: pulses missing or extra inside.
     """
 
@@ -38,6 +39,7 @@ class TorqueTable:
     gain_deficit: NDArray[np.float64]
     gain_z: NDArray[np.float64]
     gain_own_z: NDArray[np.float64]
+    approach_z: NDArray[np.float64]
     level: NDArray[np.float64]
     noise: NDArray[np.float64]
     disturbed: NDArray[np.bool_]
@@ -78,10 +80,14 @@ def compute_torque(track: CrankTrack, firings: Firings, *, engine: Engine) -> To
     gain = (middle**2 - before**2) / 2.0
     speed2 = before**2
     disturbed = _disturbed(track, tdc - half, tdc + span + half)
+    approach = _approach(before, middle, tdc, span)
+    approach[disturbed] = np.nan
     for values in (work, gain):
         values[disturbed] = np.nan
     work = _remove_pitch_error(work, speed2, firings.cylinder, engine)
     gain = _remove_pitch_error(gain, speed2, firings.cylinder, engine)
+    approach = _remove_pitch_error(approach, speed2, firings.cylinder, engine)
+    lack = _against_neighbours(approach, firings.cylinder, engine)
     deficit, deficit_z, own_z, _, noise = _against_neighbours(work, firings.cylinder, engine)
     gain_deficit, gain_z, gain_own_z, level, _ = _against_neighbours(gain, firings.cylinder, engine)
     return TorqueTable(
@@ -93,10 +99,24 @@ def compute_torque(track: CrankTrack, firings: Firings, *, engine: Engine) -> To
         gain_deficit=gain_deficit,
         gain_z=gain_z,
         gain_own_z=gain_own_z,
+        approach_z=-lack[1],
         level=level,
         noise=noise,
         disturbed=disturbed,
     )
+
+
+def _approach(
+    at_tdc: NDArray[np.float64],
+    middle: NDArray[np.float64],
+    tdc_deg: NDArray[np.float64],
+    span_deg: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Energy gained from half way between the TDC before and this one, to this one."""
+    gained = np.full(at_tdc.size, np.nan)
+    follows = np.abs(np.diff(tdc_deg) - span_deg[:-1]) < 1.0
+    gained[1:] = np.where(follows, (at_tdc[1:] ** 2 - middle[:-1] ** 2) / 2.0, np.nan)
+    return gained
 
 
 def make_no_torque(n_firings: int) -> TorqueTable:

@@ -154,6 +154,23 @@ class TestOddRamps:
         none = measure(series(2e-3), rate_hz=500e3)
         assert_allclose(none["ramp_step_a"], 0.0, atol=0.05)
 
+    @pytest.mark.parametrize("swing_a", [0.1, 0.4])
+    def test_ringing_on_the_foot(self, swing_a):
+        # a sine of amplitude A about a ramp scatters by A / sqrt 2 (closed form)
+        charges = series(2e-3)
+        rate_hz, duration_s = 500e3, charges[-1].stop_s + 0.03
+        amps = feed_amps(charges, rate_hz=rate_hz, duration_s=duration_s)
+        time_s = np.arange(amps.size) / rate_hz
+        for c in charges:
+            on = (time_s >= c.start_s) & (time_s < c.start_s + 0.4e-3)
+            amps[on] += swing_a * np.sin(2 * np.pi * 20e3 * (time_s[on] - c.start_s))
+        counts = digitise(amps, scale=SCALE, noise=3.0)
+        channel = make_channel(counts.size, role="coil_current", rate_hz=rate_hz, scale=SCALE)
+        strokes = find_current_strokes(reader(counts), channel)
+        assert_allclose(strokes["ramp_ring_a"], swing_a / np.sqrt(2), rtol=0.08)
+        none = measure(charges, rate_hz=rate_hz)
+        assert np.all(none["ramp_ring_a"] < 0.01)  # its noise: 3 counts, 6 mA
+
     def test_missing_charges_are_not_invented(self):
         charges = series(2e-3)
         kept = [c for k, c in enumerate(charges) if k not in (2, 3, 7)]

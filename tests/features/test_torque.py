@@ -5,9 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from misfire.batch.measuring import measure
+from misfire.batch.opening import open_recording
 from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
 from misfire.features.torque import compute_torque
+from misfire.simulate.recording import simulate
+from misfire.simulate.scenario import ChannelModel, FaultModel, Scenario
+from misfire.simulate.writer import write_recording
 from tests.builders.engines import INTERVALS_DEG, TorqueEngine, make_engine
 
 FOUR, FIVE = (1, 3, 4, 2), (1, 2, 4, 5, 3)
@@ -178,3 +183,37 @@ class TestNotKnown:
         # nothing else turns the crank: its neighbours are its own cycles
         run = Run((1,), lost=((15, 1), (40, 1)), work=1500.0, rpm=2900, n_cycles=80)
         assert set(np.argsort(run.table.accel)[:2].tolist()) == set(np.flatnonzero(run.lost))
+
+
+class TestApproach:
+    """Compression work, by the slider-crank and polytropic model of the simulator."""
+
+    def measure(self, tmp_path, word):
+        fault = FaultModel(type=word, cylinder=3, severity=0.8, rate=1.0, pattern="always")
+        scenario = Scenario(
+            seed=11,
+            duration_s=20.0,
+            channel=(
+                ChannelModel(role="crank", name="crank", range=50.0),
+                ChannelModel(role="coil_primary", name="coil 1", cylinders=(1,)),
+            ),
+            fault=(fault,),
+        )
+        job = write_recording(simulate(scenario), tmp_path / word, fmt="wav")
+        recording = open_recording(job, hash_source=False)
+        evidence = measure(recording)
+        recording.close()
+        own = evidence.firings.cylinder == 3
+        return (
+            np.nanmedian(evidence.torque.approach_z[own]),
+            np.nanmedian(evidence.torque.deficit_z[own]),
+        )
+
+    def test_a_leak_takes_less_work_of_compression(self, tmp_path):
+        # both lose the torque; only the leak (CONTRACT: loss of sealing) gives some back before TDC
+        leak, lost = self.measure(tmp_path, "low_compression")
+        dead, also_lost = self.measure(tmp_path, "mixture")
+        assert lost > 3
+        assert also_lost > 3
+        assert leak > 1.0
+        assert dead < 0.5

@@ -1,0 +1,107 @@
+"""What stands around the learned ensembles: candidates, a cylinder's prior, holding back."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_array_equal
+
+from misfire.classify.model import (
+    LEAST_SUSPECT,
+    TOO_FEW,
+    UNSHOWN,
+    Model,
+    find_candidates,
+    hold_back,
+    refine_firings,
+)
+from misfire.classify.trees import Trees
+from misfire.columns import CYLINDER_COLUMNS, FIRING_COLUMNS
+
+N = 200
+
+
+def make_model() -> Model:
+    """Build a model of which only the usual share of lost firings is asked here."""
+    nothing = Trees.__new__(Trees)
+    knots = np.array([[0.0, 1.0], [0.0, 1.0]])
+    return Model(
+        event=nothing,
+        event_knots=knots,
+        cylinder=nothing,
+        cylinder_knots=knots,
+        fault=nothing,
+        fault_types=(),
+        temperature=1.0,
+        lost_share=0.1,
+        event_columns=(),
+        cylinder_columns=(),
+        fault_columns=(),
+    )
+
+
+def make_firings(z: np.ndarray) -> pd.DataFrame:
+    table = pd.DataFrame(np.nan, index=range(z.size), columns=list(FIRING_COLUMNS))
+    table["torque_deficit_z"] = z
+    table["torque_step_z"] = z
+    table["torque_deficit_energy"] = 500.0
+    return table
+
+
+def odds(p):
+    return p / (1 - p)
+
+
+class TestRefine:
+    def test_in_a_sound_cylinder_the_odds_fall_with_the_cylinders(self):
+        # Bayes: odds of the firing times odds of its cylinder
+        table = make_firings(np.full(N, 5.0))
+        cylinder = np.full(N, 1)
+        before = np.full(N, 0.7)
+        for faulty in (0.1, 0.3, 0.49):
+            after = refine_firings(make_model(), table, before, cylinder, np.array([faulty]))
+            assert odds(after) == pytest.approx(odds(0.7) * odds(faulty))
+        least = refine_firings(make_model(), table, before, cylinder, np.array([1e-6]))
+        assert odds(least) == pytest.approx(odds(0.7) * odds(LEAST_SUSPECT))
+
+    def test_in_a_dead_cylinder_doubtful_firings_count(self):
+        z = np.full(N, 5.0)
+        before = np.where(np.arange(N) % 4, 0.95, 0.3)
+        after = refine_firings(
+            make_model(), make_firings(z), before, np.full(N, 1), np.array([0.99])
+        )
+        assert np.all(after >= before)
+        assert np.all(after > 0.5)
+
+    def test_what_is_no_candidate_stays(self):
+        table = make_firings(np.zeros(N))
+        before = np.full(N, 0.002)
+        after = refine_firings(make_model(), table, before, np.full(N, 1), np.array([0.1]))
+        assert_array_equal(after, before)
+
+
+class TestHoldBack:
+    def make(self, **columns) -> pd.DataFrame:
+        table = pd.DataFrame(0.0, index=[1], columns=list(CYLINDER_COLUMNS))
+        table["firings_log"] = np.log1p(500)
+        for name, value in columns.items():
+            table[name] = value
+        return table
+
+    def test_nothing_to_show(self):
+        assert hold_back(self.make(), np.array([0.9]))[0] == UNSHOWN
+
+    def test_a_lost_firing_shows(self):
+        table = self.make(lost_count_log=np.log1p(12))
+        assert hold_back(table, np.array([0.9]))[0] == 0.9
+
+    def test_a_few_cycles_are_not_enough(self):
+        table = self.make(lost_count_log=np.log1p(3), firings_log=np.log1p(8))
+        assert hold_back(table, np.array([0.9]))[0] == TOO_FEW
+
+
+def test_candidates():
+    z = np.array([0.0, 1.4, 1.6, np.nan])
+    assert find_candidates(make_firings(z)).tolist() == [False, False, True, False]
+    table = make_firings(np.zeros(2))
+    table["no_breakdown"] = [0.0, 1.0]
+    assert find_candidates(table).tolist() == [False, True]
