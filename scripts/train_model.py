@@ -4,7 +4,7 @@ The same number of vehicles and seed give the same model on one machine, whateve
 workers. Measured vehicles are kept in a temporary folder named after the code that measured them,
 so that a run that was broken off goes on where it stopped:
 
-    .venv/bin/python scripts/train_model.py --vehicles 700 --workers 2
+    .venv/bin/python scripts/train_model.py --vehicles 1500 --workers 2
 """
 
 import argparse
@@ -63,7 +63,7 @@ class Clock:
 def main() -> None:
     """Build the model."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--vehicles", type=int, default=700)
+    parser.add_argument("--vehicles", type=int, default=1500)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--out", "-o", type=Path, default=ROOT / "models" / "default")
