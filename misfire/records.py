@@ -268,8 +268,9 @@ class Firings:
     All arrays [shape=(n_firings,)]: `tdc_angle_deg` is unwrapped crank angle of compression TDC on
     the track it came from; `spark_s` the observed switch-off, or the instant it was expected;
     `stroke_index[channel name]` the row of that channel's strokes, -1: none there; `strikes` how
-    many strokes it had. `stretch` as in the track. `resolved` is False where cylinders 360 degrees
-    apart cannot be told apart (`mates`).
+    many strokes it had. `stretch` as in the track. `mates` are the cylinders 360 degrees apart.
+    `resolved` is False where cylinders cannot be told apart: each of `renamings` gives every
+    cylinder another name that fits the recording as well.
     """
 
     cycle: NDArray[np.int64]
@@ -288,6 +289,7 @@ class Firings:
     tdc_deg: float
     tdc_known: bool
     findings: tuple[Finding, ...] = ()
+    renamings: tuple[dict[int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
