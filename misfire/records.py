@@ -352,6 +352,24 @@ class WaveformPanel:
 
 
 @dataclass(frozen=True, slots=True)
+class FiringWaves:
+    """Waveforms of many firings in one channel, on one uneven grid of time, ready to show.
+
+    `time_ms` [shape=(n,)] from switch-off; `row` [shape=(m,)] rows of the diagnosis's events, the
+    most telling first; `values` [shape=(m, n), unit=`unit`]; `good_mid[cylinder]` [shape=(n,)] the
+    median of that cylinder's good firings, missing where it has too few.
+    """
+
+    channel: str
+    role: str
+    unit: str
+    time_ms: NDArray[np.float64]
+    row: NDArray[np.int64]
+    values: NDArray[np.float32]
+    good_mid: dict[int, NDArray[np.float64]]
+
+
+@dataclass(frozen=True, slots=True)
 class Diagnosis:
     """The answer for one recording, with all the reports are made from.
 
@@ -377,3 +395,5 @@ class Diagnosis:
     panels: tuple[WaveformPanel, ...] = ()
     witnesses: dict[str, Any] = field(default_factory=dict)  # which evidence existed, in words
     settings: dict[str, Any] = field(default_factory=dict)
+    waves: tuple[FiringWaves, ...] = ()
+    separable: dict[str, tuple[str, ...]] = field(default_factory=dict)  # cylinder -> fault types
