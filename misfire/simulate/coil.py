@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.simulate.inrush import NONE, Inrush, compute_inrush, compute_steady
+
 FloatArray = NDArray[np.floating[Any]]
 
 
@@ -33,6 +35,7 @@ class Circuit:
     series_ohm: float  # secondary winding, lead, resistor
     loss_ohm: float  # core loss and shunts across the secondary, in parallel
     shunt_ohm: float = math.inf  # the part of it that sits at the gap
+    inrush: Inrush = NONE
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +81,14 @@ class Discharge:
     ramp_v: float
     ramp_ohm: float
     ramp_h: float
+    inrush: Inrush = NONE
+    held_a: float = math.inf  # the driver lets no more current through
+
+    def compute_top(self) -> float:
+        """Compute the current at switch-off as a clamp sees it, loads of the coil included [A]."""
+        at = np.array([self.dwell_s])
+        beside = float(compute_inrush(at, self.inrush, volts=self.ramp_v)[0])
+        return min(self.peak_a + beside, self.held_a)
 
 
 def compute_ramp(
@@ -242,10 +253,12 @@ def solve_discharge(
     ohm, henry = circuit.primary_ohm, circuit.primary_h
     peak = float(compute_ramp(dwell_s, volts=volts, ohm=ohm, henry=henry, start_a=start_a))
     limited = 0.0
-    if peak > circuit.limit_a:
+    # what loads the coil takes its part of the limit
+    most = max(0.2 * circuit.limit_a, circuit.limit_a - compute_steady(circuit.inrush, volts=volts))
+    if peak > most:
         final = volts / ohm
-        reached = henry / ohm * math.log((final - start_a) / (final - circuit.limit_a))
-        limited, peak = dwell_s - max(0.0, reached), circuit.limit_a
+        reached = henry / ohm * math.log((final - start_a) / max(1e-9, final - most))
+        limited, peak = dwell_s - max(0.0, reached), most
     ratio, farad = circuit.turns_ratio, circuit.capacitance_f
     inductance = henry * ratio * ratio
     current = peak / ratio * math.sqrt(circuit.efficiency)
@@ -263,6 +276,7 @@ def solve_discharge(
         breakdown_v=math.nan, burn_a=0.0, burn_v=gap.burn_v, slope_v_per_s=gap.slope_v_per_s,
         series_ohm=circuit.series_ohm, tau_s=inductance / circuit.series_ohm, burn_s=0.0,
         end_v=0.0, end_a=0.0, gap_energy_j=0.0, ramp_v=volts, ramp_ohm=ohm, ramp_h=henry,
+        inrush=circuit.inrush, held_a=circuit.limit_a,
     )  # fmt: skip
     if gap.breakdown_v >= min(top_v, ceiling):
         if top_v > ceiling:  # the driver takes the rest: current falls by ceiling / inductance

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from misfire.simulate.coil import Discharge, compute_ramp, compute_secondary
 from misfire.simulate.firing import Firing
+from misfire.simulate.inrush import compute_inrush
 from misfire.simulate.scenario import ChannelModel, CoilModel
 from misfire.simulate.track import Grid
 
@@ -173,11 +174,13 @@ class CoilSignals:
                 time[:split] + d.dwell_s, volts=d.ramp_v, ohm=d.ramp_ohm, henry=d.ramp_h,
                 start_a=d.start_a,
             )  # fmt: skip
-            amps[first:off] += np.minimum(ramp, d.peak_a)
+            beside = compute_inrush(time[:split] + d.dwell_s, d.inrush, volts=d.ramp_v)
+            amps[first:off] += np.minimum(np.minimum(ramp, d.peak_a) + beside, d.held_a)
+            top_a = d.compute_top()
             if coil.fall_us < 30:
-                amps[off:last] += d.peak_a * np.maximum(0.0, 1 - time[split:] / fall)
+                amps[off:last] += top_a * np.maximum(0.0, 1 - time[split:] / fall)
             else:
-                amps[off:last] += d.peak_a * np.exp(-time[split:] / (0.5 * fall))
+                amps[off:last] += top_a * np.exp(-time[split:] / (0.5 * fall))
             self._add_clamp_current(amps, stroke, grid)
 
     def _add_clamp_current(self, amps: Float32Array, stroke: Stroke, grid: Grid) -> None:

@@ -257,6 +257,8 @@ def draw_coil(dice: Dice, engine: EngineModel) -> CoilModel:
         clamp_v=clamp,
         clamp_share=dice.log(0.03, 0.8),
         fall_us=dice.flat(15.0, 70.0) if dice.chance(0.12) else dice.flat(1.0, 8.0),
+        winding_pf=dice.flat(12.0, 40.0),
+        diode=dice.chance({"coil_on_plug": 0.35, "wasted_spark": 0.2}.get(engine.ignition, 0.0)),
         ring_q=dice.log(3.0, 12.0),
         gap_mm=gap,
         rotor_gap_kv=rotor,
@@ -287,7 +289,7 @@ def draw_drive(dice: Dice, engine: EngineModel) -> DriveModel:
         if engine.cylinders > 2
         else 350,
         spring_hz=dice.flat(2.0, 8.0),
-        spring_damping=dice.flat(0.04, 0.2),
+        spring_damping=dice.flat(0.08, 0.3),
         cruise_rpm=dice.log(1500.0, 3800.0),
         load=dice.flat(0.1, 0.9),
         road_noise_nm=round(road, 3),
@@ -325,7 +327,7 @@ def draw_faults(
         "mixture",
         "low_compression",
     )
-    shares = (0.24, 0.17, 0.15, 0.12, 0.21, 0.11)
+    shares = (0.21, 0.26, 0.16, 0.08, 0.19, 0.10)
     faults = [_draw_fault(dice, engine, dice.pick(words, shares))]
     if dice.chance(0.15):
         more = _draw_fault(dice, engine, dice.pick((*words, "crank_signal"), (*shares, 0.2)))
@@ -344,7 +346,7 @@ def _draw_fault(dice: Dice, engine: EngineModel, word: str) -> FaultModel:
         case "open_secondary":
             kind, low = dice.pick(("gap", "lead", "resistance", "open"), (3, 4, 2, 3)), 0.45
         case "fouled_plug":
-            kind, low = dice.pick(("shunt", "track"), (6, 4)), 0.45
+            kind, low = dice.pick(("shunt", "track"), (6, 4)), 0.5
         case "weak_coil":
             kind, low = dice.pick(("shorted", "feed", "core"), (4, 3, 3)), 0.55
         case "no_primary":

@@ -26,6 +26,7 @@ class Changes:
     inductance_share: float = 1.0
     efficiency_share: float = 1.0
     damping_share: float = 1.0
+    loop_ohm: float = math.inf  # shorted turns, referred to the primary
     feed_ohm: float = 0.0
     feed_v: float = 0.0
     no_trigger: bool = False
@@ -118,9 +119,10 @@ def apply_fault(changes: Changes, fault: FaultModel, rng: np.random.Generator) -
             changes.burn_share *= 1 - 0.4 * s
             changes.spark_share *= max(0.02, 1 - 1.05 * s * jitter)
         case "weak_coil", "shorted":
-            changes.inductance_share *= 1 - 0.7 * s
-            changes.efficiency_share *= 0.015 + 0.985 * (1 - s) ** 1.2
-            changes.damping_share *= 1 - 0.7 * s
+            # a loop of shorted turns loads both the charge and the kick; it also takes turns away
+            changes.loop_ohm = min(changes.loop_ohm, 400.0 * 0.008**s)
+            changes.inductance_share *= 1 - 0.3 * s
+            changes.efficiency_share *= 1 - 0.9 * s
         case "weak_coil", "feed":
             changes.feed_ohm += 0.3 + 4.5 * s * jitter
             changes.feed_v += 2.0 * s

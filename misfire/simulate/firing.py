@@ -10,6 +10,7 @@ import numpy as np
 from misfire.simulate.coil import Circuit, Discharge, Gap, compute_dwell, solve_discharge
 from misfire.simulate.faults import Changes
 from misfire.simulate.gap import compute_breakdown_kv
+from misfire.simulate.inrush import Inrush
 from misfire.simulate.scenario import CoilModel
 
 POINTED = 0.85  # a hot, negative, edged electrode breaks down this much lower (handbooks, 15-40 %)
@@ -93,7 +94,21 @@ def make_circuit(coil: CoilModel, supply_v: float, changes: Changes) -> Circuit:
     farad = coil.secondary_pf * 1e-12
     impedance = math.sqrt(henry * coil.turns_ratio**2 / farad)
     loss = coil.ring_q * changes.damping_share * impedance
-    shunt = changes.shunt_ohm
+    shunt, squared = changes.shunt_ohm, coil.turns_ratio**2
+    # A diode in the secondary keeps lead and plug away while the coil charges.
+    behind = math.inf if coil.diode else (shunt + coil.secondary_kohm * 1e3) / squared
+    charging_pf = min(coil.winding_pf, coil.secondary_pf) if coil.diode else coil.secondary_pf
+    leak_h = max(coil.leak, 0.005) * coil.primary_mh * 1e-3
+    inrush = Inrush(
+        leak_h=leak_h,
+        series_ohm=coil.primary_ohm + 0.4 * coil.secondary_kohm * 1e3 / squared,
+        farad=charging_pf * 1e-12 * squared,
+        # shorted turns, loosely coupled, damp the ringing by a part of their current
+        load_ohm=_join_parallel(behind, changes.loop_ohm / 0.35),
+        loop_ohm=changes.loop_ohm / 0.65,
+        loop_h=0.5 * leak_h,
+    )
+    loads = (loss, shunt, changes.loop_ohm * squared)
     return Circuit(
         supply_v=supply_v - changes.feed_v,
         primary_h=henry,
@@ -106,9 +121,16 @@ def make_circuit(coil: CoilModel, supply_v: float, changes: Changes) -> Circuit:
         efficiency=coil.efficiency * changes.efficiency_share,
         capacitance_f=farad,
         series_ohm=coil.secondary_kohm * 1e3 + changes.extra_ohm,
-        loss_ohm=loss if math.isinf(shunt) else loss * shunt / (loss + shunt),
+        loss_ohm=_join_parallel(*loads),
         shunt_ohm=shunt,
+        inrush=inrush,
     )
+
+
+def _join_parallel(*ohms: float) -> float:
+    """Resistance of resistances in parallel; infinite ones do not matter."""
+    siemens = sum(1.0 / ohm for ohm in ohms)
+    return 1.0 / siemens if siemens else math.inf
 
 
 def compute_demand(
@@ -142,6 +164,7 @@ def join_changes(own: Changes, coil: Changes) -> Changes:
     joined = Changes(**{name: getattr(own, name) for name in Changes.__slots__})
     for name in ("inductance_share", "efficiency_share", "damping_share"):
         setattr(joined, name, getattr(own, name) * getattr(coil, name))
+    joined.loop_ohm = min(own.loop_ohm, coil.loop_ohm)
     joined.feed_ohm, joined.feed_v = own.feed_ohm + coil.feed_ohm, own.feed_v + coil.feed_v
     joined.no_trigger = own.no_trigger or coil.no_trigger
     joined.no_current = own.no_current or coil.no_current
@@ -187,6 +210,14 @@ def spark(
         total_v *= math.exp(0.04 * float(rng.standard_normal()))
         total_burn += 250.0
     own_share, bridged = own_burn / total_burn, False
+    if coil.rotor_gap_kv > 0 and math.isfinite(changes.shunt_ohm):
+        # Nothing loads the coil until the rotor's gap has broken down; then the shunt takes it all
+        # unless the current makes enough volts across it for the plug's gap.
+        if changes.shunt_ohm * coil.target_a / coil.turns_ratio < own_v:
+            changes.extra_ohm += changes.shunt_ohm
+            bridged, own_share = True, 0.0
+            total_v, total_burn = total_v - own_v, 250.0
+        changes.shunt_ohm = math.inf
     if mate is not None:
         total_v, total_burn, own_share, bridged = _add_mate(
             changes, coil, mate, own_v, own_burn, rng

@@ -180,6 +180,8 @@ class CoilModel:
     clamp_v: float = _number(400.0, 250.0, 550.0)
     clamp_share: float = _number(0.3, 0.0, 1.0)  # of the peak current, as the clamp is reached
     fall_us: float = _number(3.0, 0.2, 120.0)  # current fall time; long: soft switch-off
+    winding_pf: float = _number(25.0, 5.0, 120.0)  # part of secondary_pf before a blocking diode
+    diode: bool = False  # in the secondary: lets nothing through while the coil charges
     ring_q: float = _number(6.0, 1.0, 30.0)  # quality of the open secondary's oscillation
     gap_mm: float = _number(0.9, 0.3, 2.0)
     rotor_gap_kv: float = _number(0.0, 0.0, 5.0)  # distributor

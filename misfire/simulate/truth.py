@@ -97,7 +97,9 @@ def _list_events(firings: list[Firing]) -> dict[str, list[Any]]:
         "sparked": [f.sparked for f in firings],
         "strikes": [len(f.strikes) for f in firings],
         "dwell_ms": [round(f.dwell_s * 1e3, 4) for f in firings],
-        "peak_current_a": [round(f.strikes[0][1].peak_a, 3) if f.strikes else 0.0 for f in firings],
+        "peak_current_a": [
+            round(f.strikes[0][1].compute_top(), 3) if f.strikes else 0.0 for f in firings
+        ],
         "firing_voltage_kv": [number(f.firing_kv, 3) for f in firings],
         "coil_kv": [number(f.coil_kv, 3) for f in firings],
         "burn_time_ms": [
