@@ -348,7 +348,7 @@ def _draw_fault(dice: Dice, engine: EngineModel, word: str) -> FaultModel:
         case "fouled_plug":
             kind, low = dice.pick(("shunt", "track"), (6, 4)), 0.5
         case "weak_coil":
-            kind, low = dice.pick(("shorted", "feed", "core"), (4, 3, 3)), 0.55
+            kind, low = dice.pick(("shorted", "layers", "feed", "core"), (3, 3, 3, 2)), 0.55
         case "no_primary":
             kind, low = dice.pick(("trigger", "driver"), (1, 1)), 1.0
         case "mixture":
@@ -358,7 +358,9 @@ def _draw_fault(dice: Dice, engine: EngineModel, word: str) -> FaultModel:
         case _:
             kind = dice.pick(("drop_outs", "extra", "damaged", "loss"), (4, 2, 2, 2))
             cylinder, pattern = 0, dice.pick(("random", "bursts"))
-    if kind in ("gap", "resistance", "lean", "shunt", "shorted", "core") and dice.chance(0.6):
+    if kind in ("gap", "resistance", "lean", "shunt", "shorted", "layers", "core") and dice.chance(
+        0.6
+    ):
         pattern = "always"
     rate = dice.flat(0.85, 1.0) if pattern == "always" else dice.log(0.015, 0.6)
     hard = kind in ("open", "no_fuel") or word == "no_primary"

@@ -26,7 +26,8 @@ class Changes:
     inductance_share: float = 1.0
     efficiency_share: float = 1.0
     damping_share: float = 1.0
-    loop_ohm: float = math.inf  # shorted turns, referred to the primary
+    loop_ohm: float = math.inf  # shorted turns while charging, referred to the primary
+    kick_loop_ohm: float = math.inf  # and as they load the kick
     feed_ohm: float = 0.0
     feed_v: float = 0.0
     no_trigger: bool = False
@@ -121,8 +122,14 @@ def apply_fault(changes: Changes, fault: FaultModel, rng: np.random.Generator) -
         case "weak_coil", "shorted":
             # a loop of shorted turns loads both the charge and the kick; it also takes turns away
             changes.loop_ohm = min(changes.loop_ohm, 400.0 * 0.008**s)
+            changes.kick_loop_ohm = changes.loop_ohm
             changes.inductance_share *= 1 - 0.3 * s
             changes.efficiency_share *= 1 - 0.9 * s
+        case "weak_coil", "layers":
+            # layers of the winding break down into each other: the charge is loaded, and the kick
+            # rises as slowly as ever, but on little energy
+            changes.loop_ohm = min(changes.loop_ohm, 200.0 * 0.02**s)
+            changes.efficiency_share *= 0.015 + 0.985 * (1 - s) ** 1.3
         case "weak_coil", "feed":
             changes.feed_ohm += 0.3 + 4.5 * s * jitter
             changes.feed_v += 2.0 * s

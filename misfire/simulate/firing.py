@@ -108,7 +108,7 @@ def make_circuit(coil: CoilModel, supply_v: float, changes: Changes) -> Circuit:
         loop_ohm=changes.loop_ohm / 0.65,
         loop_h=0.5 * leak_h,
     )
-    loads = (loss, shunt, changes.loop_ohm * squared)
+    loads = (loss, shunt, changes.kick_loop_ohm * squared)
     return Circuit(
         supply_v=supply_v - changes.feed_v,
         primary_h=henry,
@@ -165,6 +165,7 @@ def join_changes(own: Changes, coil: Changes) -> Changes:
     for name in ("inductance_share", "efficiency_share", "damping_share"):
         setattr(joined, name, getattr(own, name) * getattr(coil, name))
     joined.loop_ohm = min(own.loop_ohm, coil.loop_ohm)
+    joined.kick_loop_ohm = min(own.kick_loop_ohm, coil.kick_loop_ohm)
     joined.feed_ohm, joined.feed_v = own.feed_ohm + coil.feed_ohm, own.feed_v + coil.feed_v
     joined.no_trigger = own.no_trigger or coil.no_trigger
     joined.no_current = own.no_current or coil.no_current

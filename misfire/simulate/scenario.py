@@ -14,7 +14,7 @@ FORMATS = ("wav", "h5", "csv", "npz")
 FAULT_KINDS: dict[str, tuple[str, ...]] = {
     "open_secondary": ("gap", "lead", "resistance", "open"),
     "fouled_plug": ("shunt", "track"),
-    "weak_coil": ("shorted", "feed", "core"),
+    "weak_coil": ("shorted", "layers", "feed", "core"),
     "no_primary": ("trigger", "driver"),
     "mixture": ("no_fuel", "lean", "flooded"),
     "low_compression": ("leak",),

@@ -110,7 +110,9 @@ def test_badly_fouled_plug_does_not_break_down():
     assert np.mean(bad["misfire"]) > 0.9
 
 
-@pytest.mark.parametrize(("kind", "severity"), [("shorted", 0.6), ("feed", 0.7), ("core", 0.7)])
+@pytest.mark.parametrize(
+    ("kind", "severity"), [("shorted", 0.6), ("layers", 0.75), ("feed", 0.7), ("core", 0.7)]
+)
 def test_weak_coil_shows_in_the_current(kind, severity):
     recording = play(fault("weak_coil", kind, severity))
     bad, good = split(recording)
