@@ -26,12 +26,11 @@ from misfire.batch.comparison_rates import (
 )
 from misfire.batch.comparison_side import LOST, Side, load_side
 from misfire.batch.comparison_signature import find_alike
-from misfire.batch.comparison_words import NOT_COMPARABLE, Group, judge_group, judge_vehicle
+from misfire.batch.comparison_words import DOUBTFUL, FAULTY, Group, judge_group, judge_vehicle
 from misfire.errors import ParameterError
 from misfire.report.summary import read_version, to_plain
 
 SCHEMA = "misfire-compare/1"
-FAULTY = 0.5
 CLEARLY_MORE = 1e-3
 FEW_LOST = 3
 
@@ -140,9 +139,11 @@ def _find_accused(before: Side) -> set[int]:
         for c in before.summary["cylinders"]
         if doubted and c["probability"] * (2 if before.mates else 1) >= FAULTY
     }
-    ranked = before.summary["cylinders"]
-    if not accused and before.summary["verdict"] == "misfire" and ranked:
-        accused = {int(ranked[0]["cylinder"])}
+    ranked = sorted(before.summary["cylinders"], key=lambda c: -c["probability"])
+    if not accused and doubted and ranked:
+        doubtful = ranked[0]["probability"] * (2 if before.mates else 1) >= DOUBTFUL
+        if doubtful or before.summary["verdict"] == "misfire":
+            accused = {int(ranked[0]["cylinder"])}
     if accused:
         return accused
     for c in before.cylinders:
@@ -238,6 +239,3 @@ def _write_notes(before: Side, after: Side) -> list[str]:
         "run in which the fault was felt, as warm or as cold as then"
     )
     return notes
-
-
-__all__ = ["NOT_COMPARABLE", "compare", "compare_sides"]

@@ -10,6 +10,7 @@ from typing import Annotated, TextIO
 import typer
 
 from misfire.cli.check import check
+from misfire.cli.compare import compare
 from misfire.cli.confirm import confirm
 from misfire.cli.demo import demo
 from misfire.cli.diagnose import diagnose
@@ -61,6 +62,7 @@ def _start(
 app.command(epilog="Example: misfire ingest job.toml -o rec.h5")(ingest)
 app.command(epilog="Example: misfire check rec.h5")(check)
 app.command(epilog="Example: misfire diagnose job.toml -o result")(diagnose)
+app.command(epilog="Example: misfire compare before.h5 after.h5 -o comparison")(compare)
 app.command(epilog="Example: misfire demo -o demo")(demo)
 app.command(epilog="Example: misfire simulate scenario.toml -o simulated")(simulate)
 app.command(epilog="Example: misfire confirm rec.h5 --cylinder 3 --fault open_secondary -o cases")(
