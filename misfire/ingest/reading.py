@@ -103,7 +103,7 @@ def open_raw(
                 for number, card in enumerate(job.channels, start=1)
                 if card.file == file
             ]
-            opened = _open_file(job.folder / file, requests, scratch, progress)
+            opened = open_file(job.folder / file, requests, scratch, progress)
             names = [request.card.name for request in requests]
             sources |= dict(zip(names, opened, strict=True))
         known = _find_known_clocks(job)
@@ -149,10 +149,29 @@ def compute_source_hash(job: JobCard, *, progress: Progress | None = None) -> st
     return digest.hexdigest()
 
 
-def _open_file(
+def open_file(
     path: Path, requests: Sequence[Request], scratch: Scratch, progress: Progress | None
 ) -> list[Source]:
-    """Choose the reader by the first bytes of the file."""
+    """Open the wanted channels of one file with the reader that its first bytes choose.
+
+    Parameters
+    ----------
+    path : path
+    requests : sequence of Request [at least one]
+    scratch : Scratch
+    progress : callable (stage, fraction), optional
+
+    Returns
+    -------
+    sources : list of Source [one for each request]
+
+    Raises
+    ------
+    JobCardError
+        If the file is missing or a request does not fit it.
+    FormatError
+        If the file is not what its reader expects.
+    """
     if path.is_dir():
         raise requests[0].error("file", f'"{path}" is a folder; name the file in it')
     try:

@@ -73,7 +73,7 @@ def open_wav(
     EBU Tech 3306 (RF64), from memory.
     """
     with path.open("rb") as start:
-        header = read_wav_format(start, path)
+        header = read_wav_format(start, path, size=path.stat().st_size)
     n_channels = header.n_channels
     frame = n_channels * header.bits // 8
     n_samples = header.n_bytes // frame
@@ -104,9 +104,8 @@ def open_wav(
     return sources
 
 
-def read_wav_format(file: IO[bytes], path: Path) -> WavFormat:
-    """Walk through the chunks of a WAV file up to its samples."""
-    size = path.stat().st_size
+def read_wav_format(file: IO[bytes], path: Path, *, size: int) -> WavFormat:
+    """Walk through the chunks of a WAV file of `size` bytes up to its samples."""
     riff = file.read(12)
     if len(riff) < 12 or riff[:4] not in (b"RIFF", b"RF64") or riff[8:] != b"WAVE":
         raise FormatError(f"{path}: is no WAV file; check how it was exported")
