@@ -17,6 +17,7 @@ from misfire.cli.diagnose import diagnose
 from misfire.cli.evaluate import evaluate
 from misfire.cli.ingest import ingest
 from misfire.cli.output import format_os_error, print_failure
+from misfire.cli.screen import screen
 from misfire.cli.simulate import simulate
 from misfire.cli.train import train
 from misfire.errors import DataWarning, MisfireError
@@ -65,6 +66,7 @@ app.command(epilog="Example: misfire diagnose job.toml -o result")(diagnose)
 app.command(epilog="Example: misfire compare before.h5 after.h5 -o comparison")(compare)
 app.command(epilog="Example: misfire demo -o demo")(demo)
 app.command(epilog="Example: misfire simulate scenario.toml -o simulated")(simulate)
+app.command(epilog="Example: misfire screen recordings -o fleet --workers 2")(screen)
 app.command(epilog="Example: misfire confirm rec.h5 --cylinder 3 --fault open_secondary -o cases")(
     confirm
 )

@@ -135,7 +135,7 @@ def parse_job_card(text: str, *, folder: Path, source: str, allow_outside: bool 
             f"{source}: is empty; a job card needs [vehicle], [engine] and [[channel]]"
         )
     top = FieldTable(card, source=source, place="", known=_TABLES)
-    vehicle = _table(top, "vehicle", ("id", "note"))
+    vehicle = _table(top, "vehicle", ("id", "note", "recorded"))  # `recorded`: for the fleet
     engine = _parse_engine(_table(top, "engine", _ENGINE))
     wheel = _parse_wheel(_table(top, "crank_wheel", _WHEEL)) if "crank_wheel" in top else None
     cam = _parse_cam(_table(top, "cam", ("edge_deg",))) if "cam" in top else None
