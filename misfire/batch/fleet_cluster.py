@@ -131,16 +131,9 @@ class ClusterPool:
 
     def _collect(self, flying: dict[Any, Task]) -> Iterator[tuple[Task, Outcome]]:
         """Give what has ended within the next moments."""
-        import distributed
-
-        library: Any = distributed
-        if not flying:
-            time.sleep(0.2)
-            return
-        try:
-            ended = library.wait(list(flying), timeout=0.5, return_when="FIRST_COMPLETED").done
-        except TimeoutError:
-            return
+        ended = [future for future in flying if future.done()]
+        if not ended:
+            time.sleep(0.1)
         for future in ended:
             task = flying.pop(future)
             if future.status == "finished":

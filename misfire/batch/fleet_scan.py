@@ -91,10 +91,12 @@ def find_sources(folder: Path, *, skip: Path | None = None) -> Scan:
     files = list(_walk(root, skip, blocked))
     claimed: set[str] = set()
     broken: set[str] = set()
+    carded: set[str] = set()
     sources: list[Source] = []
     for file in files:
         if file.suffix != ".toml" or not _is_card(file.path):
             continue
+        carded.add(file.folder)
         job = _try_card(file.path)
         if job is None:
             broken.add(file.folder)
@@ -109,8 +111,10 @@ def find_sources(folder: Path, *, skip: Path | None = None) -> Scan:
         kind: Kind
         if file.suffix in STORES:
             kind = "store"
-        elif file.suffix in RAW and not _is_under(file.folder, broken):
-            kind = "raw"  # of a broken card the card is the trouble, not its data
+        elif (
+            file.suffix in RAW and file.folder not in carded and not _is_under(file.folder, broken)
+        ):
+            kind = "raw"  # beside a card it was left out on purpose, or the card is the trouble
         else:
             continue
         if os.path.realpath(file.path) not in claimed:
