@@ -23,6 +23,8 @@ import misfire
 GIBI = 1 << 30
 _POLL_S = 0.2
 _TASKS_EACH = 200  # then a fresh process: what a library leaks stays bounded
+# How libraries say that an allocation was refused, where they do not raise MemoryError.
+_SHORT_OF_MEMORY = ("MemoryError", "bad_alloc", "start new thread", "Cannot allocate memory")
 _THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
 
 
@@ -131,6 +133,7 @@ class IsolatedWorker:
             **os.environ,
             **dict.fromkeys(_THREADS, "1"),
             "PYTHONPATH": os.pathsep.join(paths),
+            "MALLOC_ARENA_MAX": "2",  # an arena takes 64 MB of address space, which is limited
             "TMPDIR": self._folder,
             "HDF5_USE_FILE_LOCKING": os.environ.get("HDF5_USE_FILE_LOCKING", "BEST_EFFORT"),
         }
@@ -179,6 +182,9 @@ class IsolatedWorker:
                 name = f"signal {-code}"
             words = f"the process that worked on it was ended by the system ({name})"
             return {"state": "failed", "code": "crash", "message": words}
+        if any(sign in last for sign in _SHORT_OF_MEMORY):
+            words = "needs more memory than it is allowed"
+            return {"state": "failed", "code": "memory", "message": words}
         words = "a fault of the program itself" + (f": {last[:200]}" if last else "")
         return {"state": "failed", "code": "fault", "message": words}
 

@@ -47,7 +47,9 @@ def run_task(task: dict[str, Any]) -> dict[str, Any]:
         it was read) or "stop" (no other recording can fare better); with `code` and `message`.
     """
     if task["pipeline"] != compute_pipeline():
-        return _stop("version", "a worker runs another version of the program; install the same")
+        return _stop(
+            "version", "a worker runs another version of the program, or it was changed; run again"
+        )
     if task["model_hash"] != compute_model_hash(_as_path(task["model"])):
         return _stop("version", "a worker has another model; install the same everywhere")
     if not os.path.isdir(os.path.join(task["out"], RESULTS)):

@@ -51,7 +51,12 @@ def _listen(tasks: queue.Queue[dict[str, Any]], source: TextIO) -> None:
 
 def _load() -> Callable[[dict[str, Any]], dict[str, Any]]:
     """Load what every task needs, before any limit holds."""
+    import h5py  # noqa: F401 - a library that is loaded under a limit may break it
+    import jinja2  # noqa: F401
+    import pandas as pd  # noqa: F401
+    import pyarrow.parquet  # noqa: F401
     import scipy.linalg  # noqa: F401 - its threads can be limited only once it is loaded
+    import scipy.signal  # noqa: F401
     from threadpoolctl import threadpool_limits
 
     from misfire.batch.fleet_task import run_task
