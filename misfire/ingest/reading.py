@@ -12,11 +12,16 @@ from numpy.typing import NDArray
 from misfire.errors import ChannelError, FormatError, MisfireError, ParameterError
 from misfire.ingest.hdf5 import open_hdf5
 from misfire.ingest.jobcard import read_job_card
+from misfire.ingest.mat import open_mat
+from misfire.ingest.mdf import open_mdf
 from misfire.ingest.npy import open_npy, open_npz
+from misfire.ingest.parquet import open_parquet
 from misfire.ingest.scratch import Scratch
+from misfire.ingest.sound import open_sound
 from misfire.ingest.source import Progress, Request, Source
 from misfire.ingest.text import open_text
 from misfire.ingest.units import CHANNEL_UNITS, convert_unit
+from misfire.ingest.w64 import RIFF, open_w64
 from misfire.ingest.wav import open_wav
 from misfire.records import Channel, ChannelCard, Finding, JobCard, Recording
 
@@ -48,16 +53,19 @@ class Reader(Protocol):
 _READERS: tuple[tuple[bytes, Reader], ...] = (
     (b"RIFF", open_wav),
     (b"RF64", open_wav),
+    (RIFF, open_w64),
     (b"\x89HDF\r\n\x1a\n", open_hdf5),
     (b"\x93NUMPY", open_npy),
     (b"PK", open_npz),
-)
-_LATER = (
-    (b"MATLAB 5.0", "MAT files are"),
-    (b"MATLAB 7.3", "MAT files are"),
-    (b"MDF ", "MDF files are"),
-    (b"UnFinMF ", "MDF files are"),
-    (b"PAR1", "Parquet files are"),
+    (b"MATLAB 5.0", open_mat),
+    (b"MATLAB 7.3", open_hdf5),  # HDF5 behind a page of text
+    (b"MDF     ", open_mdf),
+    (b"UnFinMF ", open_mdf),
+    (b"PAR1", open_parquet),
+    (b"fLaC", open_sound),
+    (b"FORM", open_sound),
+    (b".snd", open_sound),
+    (b"OggS", open_sound),  # refused there, with the reason
 )
 
 
@@ -185,9 +193,6 @@ def open_file(
         raise requests[0].error("file", f'"{path}" cannot be read ({error.strerror})') from None
     if not start:
         raise FormatError(f"{path}: is empty; record or export it again")
-    for magic, name in _LATER:
-        if start.startswith(magic):
-            raise FormatError(f"{path}: {name} not supported yet; export as CSV, WAV, HDF5 or NPZ")
     for magic, reader in _READERS:
         if start.startswith(magic):
             return reader(path, requests, scratch=scratch, progress=progress)

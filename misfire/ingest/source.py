@@ -62,7 +62,8 @@ class Source:
     """One channel of a raw file, ready to become a channel of a recording.
 
     `rate_hz`, `scale`, `offset`, `unit`: what the file itself says, None where it is silent.
-    `first_s`: time of the first sample on the file's own time column, 0 without one. `levels`
+    `first_s`: time of the first sample on the file's own time column, 0 without one. `header_s`:
+    the same as its header tells, on a clock that all files of one instrument share. `levels`
     [LEVEL_FIELDS] replaces the counts for a logic capture; its times are those of the file.
     """
 
@@ -74,6 +75,7 @@ class Source:
     first_s: float = 0.0
     levels: NDArray[np.void] | None = None
     findings: tuple[Finding, ...] = ()
+    header_s: float | None = None
 
 
 def read_array(values: NDArray[Any]) -> Callable[[int, int], NDArray[Any]]:

@@ -256,21 +256,6 @@ def test_nothing_but_nan(tmp_path: Path) -> None:
         open_raw(write_job(tmp_path, crank(file="a.npy", rate_hz=10)))
 
 
-@pytest.mark.parametrize(
-    ("start", "name"),
-    [
-        (b"MATLAB 5.0 MAT-file, ", "MAT files are not supported yet"),
-        (b"MATLAB 7.3 MAT-file, ", "MAT files are not supported yet"),
-        (b"MDF     4.10    ", "MDF files are not supported yet"),
-        (b"PAR1", "Parquet files are not supported yet"),
-    ],
-)
-def test_formats_for_later(start: bytes, name: str, tmp_path: Path) -> None:
-    (tmp_path / "a.bin").write_bytes(start + b"\0" * 300)
-    with pytest.raises(FormatError, match=name + "; export as CSV, WAV, HDF5 or NPZ"):
-        open_raw(write_job(tmp_path, crank(file="a.bin")))
-
-
 def test_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(JobCardError, match=r'1 \("crank"\) file: ".*a.wav" does not exist; put'):
         open_raw(write_job(tmp_path, crank()))
