@@ -171,7 +171,12 @@ class Cam:
 
 @dataclass(frozen=True, slots=True)
 class ChannelCard:
-    """One `[[channel]]` of a job card: None where it is silent; `cylinders` empty means all."""
+    """One `[[channel]]` of a job card: None where it is silent; `cylinders` empty means all.
+
+    `parts` are the files of a recording in several, in order (`file` is then the first), and
+    `part_start_s` when each began; `gaps_s` are the spans between them, on the file's clock, once
+    they are known.
+    """
 
     role: str
     file: str
@@ -183,6 +188,21 @@ class ChannelCard:
     offset: float | None = None
     rate_hz: float | None = None
     start_s: float | None = None
+    parts: tuple[str, ...] = ()
+    part_start_s: tuple[float, ...] = ()
+    gaps_s: tuple[tuple[float, float], ...] = ()
+
+    def __post_init__(self) -> None:
+        """Make tuples of lists, as they come from a kept recording, and refuse what is none."""
+        try:
+            parts = tuple(str(name) for name in self.parts)
+            starts = tuple(float(at) for at in self.part_start_s)
+            gaps = tuple((float(a), float(b)) for a, b in self.gaps_s)
+        except (TypeError, ValueError):
+            raise ParameterError("the parts of a channel are not what a job card holds") from None
+        object.__setattr__(self, "parts", parts)
+        object.__setattr__(self, "part_start_s", starts)
+        object.__setattr__(self, "gaps_s", gaps)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.align.clocks import estimate_clock
+from misfire.batch.recordinggaps import (
+    drop_instants,
+    drop_strokes,
+    find_gaps,
+    forgive_gaps,
+)
 from misfire.batch.scanning import Report, scan_channels
 from misfire.cycles.wheel import decode_wheel
 from misfire.dsp.blocks import iterate_blocks
@@ -92,6 +98,15 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
     for found in scan_channels(useful, scan, progress=progress):
         findings += found
     for channel in useful:
+        gaps = find_gaps(recording, channel)
+        if gaps.size:
+            name = channel.name
+            if name in strokes:
+                strokes[name] = drop_strokes(strokes[name], gaps)
+            for instants in (teeth, cam):
+                if name in instants:
+                    instants[name] = drop_instants(instants[name], gaps)
+    for channel in useful:
         if channel.role in STROKE_ROLES and strokes[channel.name].size == 0:
             findings.append(
                 Finding(
@@ -120,6 +135,8 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
             tooth_s = _move(teeth.pop(old.name), old, renamed.get(old.name))
             try:
                 track = decode_wheel(tooth_s, wheel=recording.job.wheel)
+                gaps = find_gaps(recording, renamed.get(old.name, old))
+                track = forgive_gaps(track, gaps)
                 track = _count_from_falling_edge(track, shift_pitch[old.name])
                 findings += [
                     f if f.channel else replace(f, channel=old.name) for f in track.findings
@@ -317,6 +334,7 @@ def _measure_pickups(
             strokes = measure_pickup(read, channel, merged)
         else:
             strokes = find_pickup_strokes(read, channel)
+        strokes = drop_strokes(strokes, find_gaps(recording, channel))
         pickups.append(StrokeTrain(channel, strokes))
     return pickups
 

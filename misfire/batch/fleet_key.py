@@ -13,6 +13,7 @@ from misfire.batch.shipped import find_shipped
 from misfire.classify.bundle import MANIFEST
 from misfire.errors import FormatError
 from misfire.ingest.jobcard import read_job_card
+from misfire.ingest.parts import list_files
 from misfire.ingest.reading import compute_source_hash
 from misfire.records import JobCard
 from misfire.report.summary import read_version
@@ -87,7 +88,7 @@ def read_content(path: str, kind: Kind) -> tuple[JobCard, str, str]:
     """
     if kind == "card":
         job = read_job_card(path)
-        for name in dict.fromkeys(card.file for card in job.channels):
+        for name in list_files(job):
             _check_regular(path, job, name)
         return job, compute_source_hash(job), ""
     recording = open_store(path)

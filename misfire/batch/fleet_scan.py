@@ -13,6 +13,7 @@ from typing import Literal
 
 from misfire.errors import FormatError, JobCardError
 from misfire.ingest.jobcard import MAX_CARD_BYTES, read_job_card
+from misfire.ingest.parts import list_files
 from misfire.records import JobCard
 
 CATALOGUE, RESULTS = "catalogue.sqlite", "results"  # where both stand, the folder is one of ours
@@ -103,7 +104,7 @@ def find_sources(folder: Path, *, skip: Path | None = None) -> Scan:
             sources.append(_make_source(file, "card", (file.path,)))
             continue
         raw = tuple(
-            os.path.join(file.folder, card) for card in dict.fromkeys(c.file for c in job.channels)
+            os.path.join(file.folder, name) for name in list_files(job)
         )
         claimed |= {os.path.realpath(path) for path in raw}
         sources.append(_make_source(file, "card", (file.path, *raw)))

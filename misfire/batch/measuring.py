@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.batch.detection import Detected, detect_events
+from misfire.batch.recordinggaps import drop_firings, merge_gaps
 from misfire.cycles.assign import find_firings
 from misfire.cycles.naming import name_channels
 from misfire.cycles.phase import find_phase
@@ -97,6 +98,7 @@ def measure(recording: Recording, *, progress: Progress | None = None) -> Eviden
     findings += named
     firings = find_firings(track, trains, engine=engine, phase=phase)
     findings += firings.findings
+    firings = drop_firings(firings, merge_gaps(recording, detected.channels))
     # Sparks alone do not show the speed within a cycle: their own timing would pass for torque.
     torque = (
         compute_torque(track, firings, engine=engine)

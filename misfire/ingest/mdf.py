@@ -209,6 +209,7 @@ def _stream(
         first_s=timebase.first_s,
         findings=tuple(findings),
         header_s=None if started_s is None else started_s + timebase.first_s,
+        header_slack=2e-4,  # the clock of the day is not that of the samples
     )
 
 

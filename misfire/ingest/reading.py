@@ -16,6 +16,15 @@ from misfire.ingest.mat import open_mat
 from misfire.ingest.mdf import open_mdf
 from misfire.ingest.npy import open_npy, open_npz
 from misfire.ingest.parquet import open_parquet
+from misfire.ingest.parts import (
+    find_gap_notes,
+    find_parts,
+    has_parts,
+    join_levels,
+    join_parts,
+    list_files,
+    place_parts,
+)
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.sound import open_sound
 from misfire.ingest.source import Progress, Request, Source
@@ -105,15 +114,18 @@ def open_raw(
     scratch = Scratch()
     try:
         sources: dict[str, Source] = {}
+        notes: list[Finding] = []
         for file in dict.fromkeys(card.file for card in job.channels):
             requests = [
                 Request(card, f'{path}: [[channel]] {number} ("{card.name}")')
                 for number, card in enumerate(job.channels, start=1)
                 if card.file == file
             ]
-            opened = open_file(job.folder / file, requests, scratch, progress)
+            opened, gaps_s, found = _open_parts(job.folder, requests, scratch, progress)
+            notes += found
             names = [request.card.name for request in requests]
             sources |= dict(zip(names, opened, strict=True))
+            job = _note_parts(job, file, gaps_s)
         known = _find_known_clocks(job)
         channels, findings = [], []
         for number, card in enumerate(job.channels, start=1):
@@ -121,6 +133,7 @@ def open_raw(
             channel, found = _make_channel(request, sources[card.name], known)
             channels.append(channel)
             findings += found
+        findings += notes
         digest = compute_source_hash(job, progress=progress) if hash_source else ""
     except MisfireError:
         scratch.close()
@@ -144,7 +157,7 @@ def open_raw(
 def compute_source_hash(job: JobCard, *, progress: Progress | None = None) -> str:
     """Give the SHA-256 over the job card's text and the raw files, in the card's order."""
     digest = hashlib.sha256(job.text.encode())
-    paths = [job.folder / file for file in dict.fromkeys(card.file for card in job.channels)]
+    paths = [job.folder / file for file in list_files(job)]
     total = max(1, sum(path.stat().st_size for path in paths))
     done = 0
     for path in paths:
@@ -155,6 +168,47 @@ def compute_source_hash(job: JobCard, *, progress: Progress | None = None) -> st
                 if progress is not None:
                     progress("hash", min(1.0, done / total))
     return digest.hexdigest()
+
+
+def _open_parts(
+    folder: Path, requests: Sequence[Request], scratch: Scratch, progress: Progress | None
+) -> tuple[list[Source], tuple[tuple[float, float], ...], list[Finding]]:
+    """Open one file, or all parts of a recording in several; give the gaps between them [s]."""
+    card = requests[0].card
+    parts = find_parts(folder, card)
+    if len(parts) == 1 and not has_parts(card):
+        return open_file(folder / card.file, requests, scratch, progress), (), []
+    if len(parts) == 1 and not (folder / parts[0]).exists():
+        raise requests[0].error("file", f'no file fits "{card.file}"; correct the pattern')
+    opened = [open_file(folder / part, requests, scratch, progress) for part in parts]
+    if len(parts) == 1:
+        return opened[0], (), []
+    joined: list[Source] = []
+    gaps_s: tuple[tuple[float, float], ...] = ()
+    notes: list[Finding] = []
+    for i, request in enumerate(requests):
+        sources = [part[i] for part in opened]
+        if any(source.levels is not None for source in sources):
+            joined.append(join_levels(sources, parts, card.part_start_s, str(folder)))
+            continue
+        joint, known_by = place_parts(sources, parts, request, str(folder))
+        joined.append(join_parts(sources, joint, name=request.card.name, scratch=scratch))
+        rate_hz = request.card.rate_hz or sources[0].rate_hz or 1.0
+        if not notes:
+            gaps_s = tuple((a / rate_hz, b / rate_hz) for a, b in joint.gaps)
+            notes = find_gap_notes(joint, parts, card.file, known_by, rate_hz)
+    return joined, gaps_s, notes
+
+
+def _note_parts(job: JobCard, file: str, gaps_s: tuple[tuple[float, float], ...]) -> JobCard:
+    """Keep with a job card what its pattern of files stood for, and the gaps between them."""
+    cards = [
+        replace(card, parts=find_parts(job.folder, card) if has_parts(card) else (), gaps_s=gaps_s)
+        if card.file == file
+        else card
+        for card in job.channels
+    ]
+    return replace(job, channels=tuple(cards))
 
 
 def open_file(

@@ -63,7 +63,8 @@ class Source:
 
     `rate_hz`, `scale`, `offset`, `unit`: what the file itself says, None where it is silent.
     `first_s`: time of the first sample on the file's own time column, 0 without one. `header_s`:
-    the same as its header tells, on a clock that all files of one instrument share. `levels`
+    the same as its header tells, on a clock that all files of one instrument share, and
+    `header_slack` the share of time by which that clock may run beside the samples'. `levels`
     [LEVEL_FIELDS] replaces the counts for a logic capture; its times are those of the file.
     """
 
@@ -76,6 +77,7 @@ class Source:
     levels: NDArray[np.void] | None = None
     findings: tuple[Finding, ...] = ()
     header_s: float | None = None
+    header_slack: float = 0.0
 
 
 def read_array(values: NDArray[Any]) -> Callable[[int, int], NDArray[Any]]:
