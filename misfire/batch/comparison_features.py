@@ -19,8 +19,8 @@ MOST_TIED = 0.95
 # Quantity -> the difference from the other cylinders that is no more than cylinders have
 # (common practice: plugs and coils of one engine agree within these).
 USUAL = {
-    "dwell_ms": 0.10,
-    "peak_current_a": 0.12,
+    "dwell_ms": 0.25,
+    "peak_current_a": 0.15,
     "firing_voltage_kv": 0.30,
     "burn_time_ms": 0.25,
     "burn_voltage_kv": 0.35,

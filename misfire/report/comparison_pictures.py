@@ -105,9 +105,14 @@ def draw_feature(
         return ""
     values = [v for _, f in found for v in (f["before"], f["after"])]
     low, high = min(values), max(values)
-    if low > 0:
-        low = 0.0 if low < 0.6 * high else low
-    pad = 0.12 * (high - low) or max(abs(high) * 0.1, 0.5)
+    # a change of a few per mille must not fill the picture
+    least = 0.2 * max(abs(low), abs(high))
+    if high - low < least:
+        middle = (low + high) / 2
+        low, high = middle - least / 2, middle + least / 2
+    if 0 < low < 0.6 * high:
+        low = 0.0
+    pad = 0.12 * (high - low) or 0.5
     left, right, top, bottom = 50.0, width - 6.0, 24.0, 160.0
     y = svg.make_scale(low - pad if low else 0.0, high + pad, bottom, top)
     body = [svg.text(2, 12, f"{quantity.label} ({quantity.unit})", css="name")]
