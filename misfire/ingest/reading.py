@@ -256,15 +256,10 @@ def open_file(
 def _find_known_clocks(job: JobCard) -> dict[str, float | None]:
     """Give the files whose place on the common clock is known, with their `start_s` if given.
 
-    The file with the crank, or else that of the first channel, is the common clock itself.
+    Files with `start_s` make the common clock. Where no file has it, the first of the card is it.
     """
-    known: dict[str, float | None] = {}
-    crank = next((card for card in job.channels if card.role == "crank"), job.channels[0])
-    known[crank.file] = None
-    for card in job.channels:
-        if card.start_s is not None:
-            known[card.file] = card.start_s
-    return known
+    given = {card.file: card.start_s for card in job.channels if card.start_s is not None}
+    return dict(given) or {job.channels[0].file: None}
 
 
 def _make_channel(

@@ -118,17 +118,17 @@ def test_channels_of_one_file_share_one_clock(tmp_path: Path) -> None:
     found = [(c.clock, c.start_s, c.clock_known) for c in recording.channels]
     assert found == [
         ("b.wav", 0.0, False),
-        ("a.wav", 0.0, True),
-        ("a.wav", 0.0, True),
+        ("a.wav", 0.0, False),
+        ("a.wav", 0.0, False),
         ("c.wav", 0.25, True),
         ("c.wav", 0.25, True),
     ]
 
 
-def test_without_a_crank_the_first_file_is_the_clock(tmp_path: Path) -> None:
+def test_without_start_s_the_first_file_is_the_clock(tmp_path: Path) -> None:
     for name in ("a.wav", "b.wav"):
         (tmp_path / name).write_bytes(make_wav(SAMPLES))
-    cards = (crank(role="coil_primary"), crank(role="coil_current", file="b.wav"))
+    cards = (crank(role="coil_primary"), crank(file="b.wav"))
     recording = open_raw(write_job(tmp_path, *cards))
     assert [channel.clock_known for channel in recording.channels] == [True, False]
 
