@@ -13,6 +13,8 @@ from misfire.errors import AlignError
 from misfire.records import Channel, Finding, Recording
 
 WORST_BEND_S = 50e-6  # events of two instruments are to lie no farther apart
+GAP_RATIO = 1.5  # pitch over a missing tooth to the pitches beside it: 2 at steady speed
+LEAST_REFERENCES = 20
 SAME_S = 0.5e-3  # switch-offs of two channels closer than this are one
 
 _NOTHING = "no channel of it shows what a channel of another instrument shows"
@@ -126,9 +128,20 @@ class _Joint:
         return np.asarray(merged[np.diff(merged, prepend=-np.inf) > SAME_S])
 
     def _find_teeth(self, clock: str) -> list[NDArray[np.float64]]:
-        """Give the teeth of an instrument's crank channels."""
+        """Give the references of an instrument's crank channels; all teeth of a plain wheel."""
         channels = self.recording.channels
-        return [self.teeth[c.name] for c in channels if c.clock == clock and c.name in self.teeth]
+        trains = [self.teeth[c.name] for c in channels if c.clock == clock and c.name in self.teeth]
+        return [_find_references(tooth_s) for tooth_s in trains]
+
+
+def _find_references(tooth_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give the first teeth after gaps: single teeth look alike, revolutions do not."""
+    pitch = np.diff(tooth_s)
+    if pitch.size < 3:
+        return tooth_s
+    beside = np.maximum(pitch[:-2], pitch[2:])
+    after_gap = tooth_s[2:-1][pitch[1:-1] > GAP_RATIO * beside]
+    return after_gap if after_gap.size >= LEAST_REFERENCES else tooth_s
 
 
 def _move(time_s: NDArray[np.float64], fit: ClockFit) -> NDArray[np.float64]:
