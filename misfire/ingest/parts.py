@@ -153,18 +153,18 @@ def _find_begins(
     rate_hz: float,
     given_s: tuple[float, ...],
 ) -> tuple[list[float] | None, float, str]:
-    """Choose what tells when each part began: the card, the headers or the time columns."""
+    """Choose what tells when each part began: the card, the time columns or the headers."""
     if given_s:
         return list(given_s), 0.0, "the job card's start_s"
+    firsts = [s.first_s for s in sources]
+    ends = [t + n / rate_hz for t, n in zip(firsts, lengths, strict=True)]
+    goes_on = all(b > e - 1.5 / rate_hz for e, b in zip(ends, firsts[1:], strict=False))
+    if goes_on:
+        return firsts, 0.0, "their time columns"
     headers = [s.header_s for s in sources if s.header_s is not None]
     # Headers that all say the same tell nothing: a program set them when it exported.
     if len(headers) == len(sources) and len(set(headers)) == len(headers):
         return headers, max(s.header_slack for s in sources), "the times in their headers"
-    firsts = [s.first_s for s in sources]
-    ends = [t + n / rate_hz for t, n in zip(firsts, lengths, strict=True)]
-    goes_on = all(b > e - 1.5 / rate_hz for e, b in zip(ends, firsts[1:], strict=False))
-    if len(set(firsts)) == len(firsts) and goes_on:
-        return firsts, 0.0, "their time columns"
     return None, 0.0, ""
 
 

@@ -2,6 +2,7 @@
 
 import io
 import struct
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -99,6 +100,7 @@ def make_mdf(
     ]
     target = path.with_name("made.mf4")
     with MDF(version="4.10") as file:
+        file.header.start_time = datetime(2024, 5, 17, 9, 30, tzinfo=UTC)
         file.append(signals)
         file.save(target, overwrite=True, compression=compression)
     data = target.read_bytes()
