@@ -73,7 +73,7 @@ def find_obstacles(before: Side, after: Side, cylinders: tuple[int, ...]) -> tup
         had = before.witnesses.get(cylinder, frozenset())
         has = after.witnesses.get(cylinder, frozenset())
         for kind, what in words.items():
-            if kind in had - has:
+            if kind in had - has and _is_missing(before, after, kind, cylinder):
                 reasons.append(f"{what} of cylinder {cylinder} was recorded before, not after")
         if had and not had & has and not reasons:
             reasons.append(f"no quantity of cylinder {cylinder} was recorded both times")
@@ -193,6 +193,16 @@ def _find_modes(side: Side) -> NDArray[np.int64]:
     mode[fast & (share > GAINING)] = 1
     mode[fast & (share < -GAINING)] = -1
     return mode
+
+
+def _is_missing(before: Side, after: Side, kind: str, cylinder: int) -> bool:
+    """Whether a quantity is gone, and not only somewhat more often not measurable."""
+    column = "burn_time_ms" if kind == "burn" else "segment_accel"
+    shares = []
+    for side in (before, after):
+        values = side.column(column)[side.column("cylinder") == cylinder]
+        shares.append(float(np.isfinite(values).mean()) if values.size else 0.0)
+    return shares[1] < 0.25 * shares[0]
 
 
 def _turn(order: tuple[int, ...]) -> tuple[int, ...]:

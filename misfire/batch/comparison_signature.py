@@ -20,7 +20,7 @@ QUANTITIES = (
 LEAST_LOST, LEAST_GOOD = 3, 10
 APART = 6.0  # lost and good firings differ by this many spreads of the good ones
 MOST_ODD = 0.04  # share of the other cylinders' firings that may look lost
-ODD, ODD_FIRINGS = 0.02, 400  # odd values of a sound cylinder, where none is there to count them
+ODD, ODD_FIRINGS = 0.03, 400  # odd values of a sound cylinder, where none is there to count them
 LEAST_ALIKE = 0.6  # share of the lost firings that must
 
 

@@ -27,6 +27,7 @@ FEW_LOST = 3  # fewer lost firings before: the fault is judged by what was measu
 SURE = 0.975
 DROP = 0.4  # a rate or a deviation that fell by less is no improvement worth the word
 RISE = 1.5
+USUAL_ALARMS = Count(3, 1000)  # sound firings called lost on simulated vehicles: fewer than this
 CHANCE = 0.01  # of calling firings alike to lost ones that are not
 
 
@@ -146,7 +147,7 @@ def _find_signs(group: Group) -> list[str]:
     """Collect what shows that the fault is still there after."""
     signs = []
     after = group.after
-    if is_more_than(after, group.background, risk=RISK):
+    if is_more_than(after, _find_background(group), risk=RISK):
         signs.append(f"it still loses combustions: {after.lost} of {after.judged} after the repair")
     if group.probability_after >= FAULTY:
         signs.append(
@@ -161,6 +162,11 @@ def _find_signs(group: Group) -> list[str]:
                 f"lost ones before it (by their {name})"
             )
     return signs
+
+
+def _find_background(group: Group) -> Count:
+    """Give the false alarms of unsuspected cylinders; where none is left, what is usual."""
+    return group.background if group.background.judged else USUAL_ALARMS
 
 
 def _judge_rate(group: Group, signs: list[str]) -> Judged:
@@ -186,10 +192,12 @@ def _judge_silence(group: Group) -> Judged:
     chance = compute_chance_unseen(before, after.judged)
     left = [f for f in group.features if f.was_off and f.is_off]
     if more == 0:
-        seen = (
-            f"were the fault still there as before, no loss in {after.judged} firings would have "
-            f"a chance of {format_percent(chance)}",
-        )
+        seen: tuple[str, ...] = ()
+        if not after.lost:
+            seen = (
+                f"were the fault still there as before, no loss in {after.judged} firings would "
+                f"have a chance of {format_percent(chance)}",
+            )
         if left:
             return Judged(
                 group,
@@ -198,6 +206,9 @@ def _judge_silence(group: Group) -> Judged:
                 "better",
                 (words, *seen, *(_write_left(f) for f in left)),
             )
+        if after.lost and group.background.rate < after.rate / 2:
+            some = f"{after.lost} of {after.judged} firings is still judged lost"
+            return Judged(group, IMPROVED, False, "better", (words, some), after.judged)
         if group.probability_after >= DOUBTFUL:
             doubt = (
                 "it is still under suspicion after the repair "
@@ -248,7 +259,8 @@ def _judge_features(group: Group, signs: list[str]) -> Judged:
 def _judge_other(group: Group) -> Judged:
     """Say whether a cylinder that nobody suspected before is at fault now."""
     accused = group.verdict_after == "misfire" and group.probability_after >= FAULTY
-    if not accused:
+    fell = group.before.lost >= FEW_LOST and group.after.rate < group.before.rate
+    if not accused or fell:  # one that lost more before is not new, though nobody named it then
         return Judged(group, UNCHANGED, True, "same", ())
     words = _write_rates(group.before, group.after)
     return Judged(
