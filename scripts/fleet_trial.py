@@ -232,7 +232,7 @@ def run_cluster(folder: Path, out: Path, seconds: float) -> dict:
     shutil.rmtree(out, ignore_errors=True)
     port = 18786
     address = f"tcp://127.0.0.1:{port}"
-    scratch = out.parent / "cluster"
+    scratch = out.parent / "dask"
     scratch.mkdir(exist_ok=True)
     quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "env": ENVIRONMENT}
     dask = [sys.executable, "-m", "dask"]

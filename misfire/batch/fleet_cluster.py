@@ -74,6 +74,7 @@ class ClusterPool:
                 "--scheduler needs dask.distributed; install the extra: pip install "
                 "'.[cluster]' in the program's folder"
             ) from None
+        _check_address(address)
         library: Any = distributed  # its functions carry no types
         dask.config.set({"distributed.comm.retry.count": 2})
         self._limits = limits
@@ -154,6 +155,24 @@ class ClusterPool:
                 "kept: run again when the cluster is back"
             )
         return sum(self._client.nthreads().values())
+
+
+def _check_address(address: str) -> None:
+    """Refuse an address where nothing listens, before the client tries it for long."""
+    host, _, port = address.rpartition("://")[2].rpartition(":")
+    scheme = address.partition("://")[0] if "://" in address else "tcp"
+    if scheme not in ("tcp", "tls") or not host or not port.isdigit() or int(port) > 65535:
+        raise ParameterError(
+            f"--scheduler {address}: is no address of a scheduler; give one such as "
+            "tcp://127.0.0.1:8786"
+        )
+    try:
+        socket.create_connection((host.strip("[]"), int(port)), timeout=_CONNECT_S).close()
+    except OSError as error:
+        raise ParameterError(
+            f"--scheduler {address}: no scheduler answers there ({error.strerror or error}); start "
+            "one with `dask scheduler`, and give its address, such as tcp://127.0.0.1:8786"
+        ) from None
 
 
 def _tell_error(error: BaseException | None) -> Outcome:

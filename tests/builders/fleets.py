@@ -20,7 +20,7 @@ BAD = {
     "bad empty/job.toml": ("format", "is empty"),
     "bad lost/job.toml": ("format", "does not exist"),
     "bad orphan/capture.wav": ("no_card", "need a job card"),
-    "bad store/rec.h5": ("format", "cut short"),
+    "bad store/rec.h5": ("format", "cannot be opened as HDF5"),
 }
 
 
