@@ -106,12 +106,18 @@ def record(scenario: Scenario, folder: Path) -> dict[str, object]:
         truth = {k: v for k, v in sim.truth.items() if not k.startswith("cycle_")}
         events = truth.pop("events")
         truth["lost"] = {
-            str(c): int(sum(m for m, k in zip(events["misfire"], events["cylinder"]) if k == c))
+            str(c): int(
+                sum(m for m, k in zip(events["misfire"], events["cylinder"], strict=True) if k == c)
+            )
             for c in scenario.engine.firing_order
         }
         truth["cycles"] = len(events["cylinder"]) // scenario.engine.cylinders
         truth["burned"] = {
-            str(c): float(np.mean([b for b, k in zip(events["burned"], events["cylinder"]) if k == c]))
+            str(c): float(
+                np.mean(
+                    [b for b, k in zip(events["burned"], events["cylinder"], strict=True) if k == c]
+                )
+            )
             for c in scenario.engine.firing_order
         }
         truth["map_bar"] = [float(x) for x in np.quantile(events["map_bar"], (0.1, 0.5, 0.9))]
@@ -186,7 +192,8 @@ def score(folder: Path, show: bool) -> None:
             continue
         said = compare(place.parent / "before", place.parent / "after")
         ok = said["verdict"] in right
-        rows.append((pair["kind"], said["verdict"], ok, pair))
+        seen = pair["before"]["verdict"] != "misfire" or said["before"]["verdict"] == "misfire"
+        rows.append((pair["kind"], said["verdict"], ok, pair, seen))
         if show and not ok:
             b, a = pair["before"], pair["after"]
             print(place.parent.name, pair["kind"], "|", said["verdict"], "| right:", *right)
@@ -203,10 +210,12 @@ def score(folder: Path, show: bool) -> None:
         own = [r for r in rows if r[0] == kind]
         line = "".join(f"{sum(r[1] == w for r in own):>16}" for w in words)
         print(f"{kind:<10}{len(own):>6}{sum(r[2] for r in own):>6}{line}")
-    right = sum(r[2] for r in rows)
-    low, high = compute_clopper_pearson(right, len(rows))
-    print(f"right {right} of {len(rows)}: {100 * right / len(rows):.1f} % "
-          f"(95 % interval {100 * low:.1f} to {100 * high:.1f})")  # fmt: skip
+    told = [r for r in rows if r[4]]
+    for name, some in (("all pairs", rows), ("pairs whose BEFORE named its fault", told)):
+        right = sum(r[2] for r in some)
+        low, high = compute_clopper_pearson(right, len(some))
+        print(f"{name}: right {right} of {len(some)}, {100 * right / len(some):.1f} % "
+              f"(95 % interval {100 * low:.1f} to {100 * high:.1f})")  # fmt: skip
     wrong = [r for r in rows if r[1] == "cured" and r[3]["after"]["faulty"]]
     print(f"cured said of a vehicle whose fault is still there: {len(wrong)}, of which its "
           f"recording held lost firings: {sum(not r[2] for r in wrong)}")  # fmt: skip

@@ -169,7 +169,7 @@ def compute_chance_lower(before: Count, after: Count) -> float:
             (count.judged - count.lost) / count.bunching + 0.5,
         )
 
-    grid = (np.arange(4000) + 0.5) / 4000
+    grid = (np.arange(400) + 0.5) / 400
     return float(np.mean(beta.cdf(beta.ppf(grid, *law(before)), *law(after))))
 
 

@@ -206,7 +206,9 @@ def _judge_silence(group: Group) -> Judged:
                 "better",
                 (words, *seen, *(_write_left(f) for f in left)),
             )
-        if after.lost and group.background.rate < after.rate / 2:
+        # A single call that looks nothing like the lost firings before is a false alarm.
+        unlike = bool(group.alike) and not any(a.own.lost for a in group.alike)
+        if after.lost and not unlike and not group.background.rate >= after.rate / 2:
             some = f"{after.lost} of {after.judged} firings is still judged lost"
             return Judged(group, IMPROVED, False, "better", (words, some), after.judged)
         if group.probability_after >= DOUBTFUL:

@@ -247,7 +247,7 @@ def _mark_stroke(channel: Channel, stroke: Any, spark_s: float) -> tuple[Mark, .
     marks = []
     start = 1e3 * (float(stroke["start_s"]) - spark_s)
     if math.isfinite(start):
-        marks.append(Mark("dwell start", start, said=_say(stroke, "dwell_ms", "ms dwell", 2)))
+        marks.append(Mark("dwell start", start, said=f"({_say(stroke, 'dwell_ms', 'ms', 2)})"))
     if channel.role == "coil_current":
         peak = _get(stroke, "peak_current_a")
         said = _say(stroke, "peak_current_a", "A", 2)
