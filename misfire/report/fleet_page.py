@@ -39,7 +39,7 @@ _COLUMNS = (
     ("verdict", "Verdict", False),
     ("cylinders", "Cylinder", False),
     ("failure", "Likely fault", False),
-    ("certainty", "Certainty", True),
+    ("certainty", "Probability", True),
     ("short", "Lost / 200", True),
     ("long", "Lost / 1000", True),
     ("recordings", "Recordings", True),
