@@ -22,6 +22,7 @@ import misfire
 
 GIBI = 1 << 30
 _POLL_S = 0.2
+_START_S = 600.0  # to load the libraries, on a machine that is busy
 _TASKS_EACH = 200  # then a fresh process: what a library leaks stays bounded
 # How libraries say that an allocation was refused, where they do not raise MemoryError.
 _SHORT_OF_MEMORY = ("MemoryError", "bad_alloc", "start new thread", "Cannot allocate memory")
@@ -48,6 +49,7 @@ class IsolatedWorker:
         self._errors: IO[bytes] | None = None
         self._folder: str | None = None
         self._done = 0
+        self._ready = False
 
     def run(
         self, task: dict[str, Any], *, stopped: Callable[[], bool] = lambda: False
@@ -80,7 +82,7 @@ class IsolatedWorker:
         with contextlib.suppress(OSError):
             process.stdin.write(json.dumps(limited) + "\n")
             process.stdin.flush()
-        deadline = time.monotonic() + self._limits.time_s
+        deadline = time.monotonic() + (self._limits.time_s if self._ready else _START_S)
         while True:
             try:
                 line = self._replies.get(timeout=_POLL_S)
@@ -98,8 +100,12 @@ class IsolatedWorker:
                 outcome = self._describe_end()
                 self.close()
                 return outcome
-            self._done += 1
             reply: dict[str, Any] = json.loads(line)
+            if reply["state"] == "ready":
+                self._ready = True
+                deadline = time.monotonic() + self._limits.time_s
+                continue
+            self._done += 1
             if self._done >= _TASKS_EACH or reply.get("code") == "memory":
                 self.close()
             return reply
@@ -124,6 +130,7 @@ class IsolatedWorker:
     def _start(self) -> None:
         """Start a process with one thread for algebra and temporary files of its own."""
         self._done = 0
+        self._ready = False
         self._replies = queue.Queue()
         self._errors = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the process
         self._folder = tempfile.mkdtemp(prefix="worker-", dir=self._scratch)
@@ -153,6 +160,12 @@ class IsolatedWorker:
 
     def _check_limits(self, pid: int, deadline: float) -> dict[str, Any] | None:
         """Say how a recording broke its limits, or None."""
+        if time.monotonic() > deadline and not self._ready:
+            return {
+                "state": "stop",
+                "code": "start",
+                "message": f"a worker process did not start within {_START_S:g} s",
+            }
         if time.monotonic() > deadline:
             return {
                 "state": "failed",

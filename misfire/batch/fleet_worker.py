@@ -75,6 +75,8 @@ def main() -> None:
     tasks: queue.Queue[dict[str, Any]] = queue.Queue()
     threading.Thread(target=_listen, args=(tasks, sys.stdin), daemon=True).start()
     run_task = _load()
+    replies.write('{"state": "ready"}\n')  # the time of a task begins here
+    replies.flush()
     while True:
         task = tasks.get()
         undo = limit_memory(task["memory_bytes"] + 2 * task["mapped_bytes"])
