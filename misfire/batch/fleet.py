@@ -152,6 +152,7 @@ def open_screen(
                 yield ScreenRun(folder, out, settings, catalogue, pool)
             finally:
                 pool.close()
+                sweep(out)
         finally:
             catalogue.close()
             shutil.rmtree(scratch, ignore_errors=True)

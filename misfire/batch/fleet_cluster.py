@@ -33,7 +33,6 @@ def run_isolated(task: Task, time_s: float, memory_bytes: int) -> Outcome:
     task : dict
     time_s : float
     memory_bytes : int
-        0: three quarters of the worker's machine, shared by its threads.
 
     Returns
     -------

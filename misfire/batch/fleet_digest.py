@@ -85,6 +85,9 @@ def build_digest(diagnosis: Diagnosis) -> dict[str, Any]:
             _sum_cylinder(diagnosis, number, (cylinder == number) & good)
             for number in range(1, n_cylinders + 1)
         ],
+        "crank_fault": next(
+            (f.message for f in diagnosis.findings if f.code == "crank_signal"), None
+        ),
         "evidence": list(suspects[0].evidence) if suspects else [],
         "next_tests": for_top[:3],
         "notes": list(diagnosis.notes),

@@ -41,7 +41,8 @@ def lock_folder(folder: Path) -> Iterator[None]:
     try:
         own_file = not _take(handle, path)
         os.ftruncate(handle, 0)
-        os.pwrite(handle, f"{os.getpid()} {socket.gethostname()}\n".encode(), 0)
+        os.lseek(handle, 0, os.SEEK_SET)
+        os.write(handle, f"{os.getpid()} {socket.gethostname()}\n".encode())
         yield
         os.ftruncate(handle, 0)
         if own_file:

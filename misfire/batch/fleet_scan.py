@@ -103,9 +103,7 @@ def find_sources(folder: Path, *, skip: Path | None = None) -> Scan:
             broken.add(file.folder)
             sources.append(_make_source(file, "card", (file.path,)))
             continue
-        raw = tuple(
-            os.path.join(file.folder, name) for name in list_files(job)
-        )
+        raw = tuple(os.path.join(file.folder, name) for name in list_files(job))
         claimed |= {os.path.realpath(path) for path in raw}
         sources.append(_make_source(file, "card", (file.path, *raw)))
     for file in files:

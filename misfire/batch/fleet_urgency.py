@@ -57,11 +57,14 @@ def grade(digest: dict[str, Any]) -> Urgency:
     urgency : Urgency
         "now": at least 5 % lost in a window of 200 revolutions, by the whole 95 % interval, and a
         cylinder faulty with a probability of at least 0.9. "soon": 5 % there, or 1 % in 1000
-        revolutions, or a cylinder that plainly works less. "plan": a misfire below both floors.
+        revolutions, or a cylinder that plainly works less. "plan": a misfire below both floors, or
+        a fault of the crank signal alone.
         "unclear": the recording does not settle it. "none": no misfire. The score is
         100 x certainty x r / (1 + r), r the larger of both shares over its floor.
     """
     verdict, certainty = digest["verdict"], float(digest["probability"] or 0.0)
+    if verdict == "no_misfire" and digest["crank_fault"]:
+        return Urgency(2, 50, "below the floor", digest["crank_fault"])
     if verdict == "no_misfire":
         return Urgency(4, round(100 * certainty / 2), "below the floor", "no misfire found")
     if verdict != "misfire":

@@ -59,6 +59,7 @@ def digest(share, *, verdict="misfire", probability=0.99, n=400, long=None):
         "windows": windows,
         "misfires": int(lost.sum()),
         "notes": ["why not"],
+        "crank_fault": None,
     }
 
 
@@ -78,7 +79,10 @@ def test_classes():
     assert grade(digest(0.0)).name == "soon"  # a weak cylinder: the verdict says so
     assert grade(digest(0.0, verdict="inconclusive")).name == "unclear"
     assert grade(digest(0.0, verdict="inconclusive")).reason == "why not"
-    assert grade(digest(0.0, verdict="no_misfire", probability=0.02)).name == "none"
+    sound = digest(0.0, verdict="no_misfire", probability=0.02)
+    assert grade(sound).name == "none"
+    sensor = grade(sound | {"crank_fault": "teeth are missing"})
+    assert (sensor.name, sensor.reason) == ("plan", "teeth are missing")
 
 
 def test_more_losses_and_more_certainty_come_first():
