@@ -18,8 +18,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
-import misfire
-
 GIBI = 1 << 30
 _POLL_S = 0.2
 _START_S = 600.0  # to load the libraries, on a machine that is busy
@@ -134,7 +132,7 @@ class IsolatedWorker:
         self._replies = queue.Queue()
         self._errors = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the process
         self._folder = tempfile.mkdtemp(prefix="worker-", dir=self._scratch)
-        package = str(Path(str(misfire.__file__)).resolve().parent.parent)
+        package = str(Path(__file__).resolve().parents[2])  # the worker needs the same one
         paths = [package, *filter(None, [os.environ.get("PYTHONPATH")])]
         environment = {
             **os.environ,
