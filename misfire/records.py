@@ -172,7 +172,12 @@ class Cam:
 
 @dataclass(frozen=True, slots=True)
 class ChannelCard:
-    """One `[[channel]]` of a job card: None where it is silent; `cylinders` empty means all."""
+    """One `[[channel]]` of a job card: None where it is silent; `cylinders` empty means all.
+
+    `parts` are the files of a recording in several, in order (`file` is then the first), and
+    `part_start_s` when each began; `gaps_s` are the spans between them, on the file's clock, once
+    they are known.
+    """
 
     role: str
     file: str
@@ -184,6 +189,21 @@ class ChannelCard:
     offset: float | None = None
     rate_hz: float | None = None
     start_s: float | None = None
+    parts: tuple[str, ...] = ()
+    part_start_s: tuple[float, ...] = ()
+    gaps_s: tuple[tuple[float, float], ...] = ()
+
+    def __post_init__(self) -> None:
+        """Make tuples of lists, as they come from a kept recording, and refuse what is none."""
+        try:
+            parts = tuple(str(name) for name in self.parts)
+            starts = tuple(float(at) for at in self.part_start_s)
+            gaps = tuple((float(a), float(b)) for a, b in self.gaps_s)
+        except (TypeError, ValueError):
+            raise ParameterError("the parts of a channel are not what a job card holds") from None
+        object.__setattr__(self, "parts", parts)
+        object.__setattr__(self, "part_start_s", starts)
+        object.__setattr__(self, "gaps_s", gaps)
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,8 +289,9 @@ class Firings:
     All arrays [shape=(n_firings,)]: `tdc_angle_deg` is unwrapped crank angle of compression TDC on
     the track it came from; `spark_s` the observed switch-off, or the instant it was expected;
     `stroke_index[channel name]` the row of that channel's strokes, -1: none there; `strikes` how
-    many strokes it had. `stretch` as in the track. `resolved` is False where cylinders 360 degrees
-    apart cannot be told apart (`mates`).
+    many strokes it had. `stretch` as in the track. `mates` are the cylinders 360 degrees apart.
+    `resolved` is False where cylinders cannot be told apart: each of `renamings` gives every
+    cylinder another name that fits the recording as well.
     """
 
     cycle: NDArray[np.int64]
@@ -289,6 +310,7 @@ class Firings:
     tdc_deg: float
     tdc_known: bool
     findings: tuple[Finding, ...] = ()
+    renamings: tuple[dict[int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,13 +19,20 @@ CHUNK = 4096  # alignments tried at once
 
 @dataclass(frozen=True, slots=True)
 class ClockFit:
-    """common = (1 + drift) x own + offset_s; `uncertainty_s` is one standard error at mid time."""
+    """common = (1 + drift) x own + offset_s.
+
+    `uncertainty_s` is one standard error at mid time, `end_uncertainty_s` at the first or last
+    event, where the drift's own error adds to it. `bend_s` is how far the middle of a tenth of the
+    events lies from the line at most: two clocks whose drift changes, as when one warms up.
+    """
 
     offset_s: float
     drift: float
     uncertainty_s: float
     n_matched: int
     share_matched: float
+    end_uncertainty_s: float = 0.0
+    bend_s: float = 0.0
 
 
 def estimate_clock(reference_s: NDArray[np.float64], own_s: NDArray[np.float64]) -> ClockFit:
@@ -80,8 +87,26 @@ def estimate_clock(reference_s: NDArray[np.float64], own_s: NDArray[np.float64])
     else:
         drift, offset_s = 1.0 / slope - 1.0, -offset / slope
     residual = y - (slope * x + offset)
-    error = float(np.std(residual) / np.sqrt(max(residual.size - 2, 1)))
-    return ClockFit(offset_s, drift, error, int(x.size), float(x.size / few.size))
+    scatter = float(np.sqrt(np.sum(residual**2) / max(residual.size - 2, 1)))
+    error = scatter / float(np.sqrt(residual.size))
+    away = x - x.mean()
+    spread = max(float(np.sum(away**2)), 1e-12)
+    end = float(np.hypot(error, scatter / np.sqrt(spread) * np.abs(away).max()))
+    share = float(x.size / few.size)
+    return ClockFit(offset_s, drift, error, int(x.size), share, end, _find_bend(residual))
+
+
+def _find_bend(residual: NDArray[np.float64]) -> float:
+    """Largest distance of a tenth's median from the line, beyond what its scatter makes."""
+    if residual.size < 10 * LEAST_MATCHES:
+        return 0.0
+    worst = 0.0
+    for part in np.array_split(residual, 10):
+        middle = float(np.median(part))
+        spread = 1.4826 * float(np.median(np.abs(part - middle)))
+        # Standard error of a median: 1.2533 of that of a mean (normal errors).
+        worst = max(worst, abs(middle) - 3 * 1.2533 * spread / float(np.sqrt(part.size)))
+    return worst
 
 
 def _window_starts(n: int) -> list[int]:

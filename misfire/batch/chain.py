@@ -9,12 +9,14 @@ from typing import Any
 import numpy as np
 
 from misfire.align.store import write_store
+from misfire.batch.firingwaves import build_waves
 from misfire.batch.measuring import measure
 from misfire.batch.opening import open_recording
 from misfire.batch.shipped import load_shipped
 from misfire.batch.verdict import decide
 from misfire.classify.bundle import load_bundle
 from misfire.classify.model import Model
+from misfire.classify.separability import find_separable
 from misfire.records import Diagnosis, Finding, Recording
 
 Progress = Callable[[str, float], None]
@@ -101,7 +103,17 @@ def diagnose_recording(
     verdict = decide(evidence, model=model)
     if progress is not None:
         progress("judging", 1.0)
+        progress("cutting out waveforms", 0.0)
     firings = evidence.firings
+    waves = build_waves(
+        recording,
+        evidence.detected,
+        firings,
+        probability=verdict.events["misfire_probability"].to_numpy(dtype=float),
+        dwell_ms=evidence.strokes["dwell_ms"],
+    )
+    if progress is not None:
+        progress("cutting out waveforms", 1.0)
     moving = np.isfinite(firings.rpm)
     return Diagnosis(
         vehicle=recording.job.vehicle_id,
@@ -122,6 +134,8 @@ def diagnose_recording(
         panels=verdict.panels,
         witnesses=verdict.witnesses,
         settings=verdict.settings,
+        waves=waves,
+        separable={c: tuple(sorted(find_separable(w))) for c, w in verdict.witnesses.items()},
     )
 
 

@@ -6,11 +6,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.align.clocks import estimate_clock
+from misfire.batch.instruments import join_clocks
+from misfire.batch.recordinggaps import (
+    drop_instants,
+    drop_strokes,
+    find_gaps,
+    forgive_gaps,
+)
 from misfire.batch.scanning import Report, scan_channels
 from misfire.cycles.wheel import decode_wheel
 from misfire.dsp.blocks import iterate_blocks
-from misfire.errors import AlignError, ChannelError, CycleError
+from misfire.errors import ChannelError, CycleError
 from misfire.events.cam import find_edges, find_edges_levels
 from misfire.events.crank import find_teeth, find_teeth_levels
 from misfire.events.current import find_current_strokes
@@ -92,6 +98,15 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
     for found in scan_channels(useful, scan, progress=progress):
         findings += found
     for channel in useful:
+        gaps = find_gaps(recording, channel)
+        if gaps.size:
+            name = channel.name
+            if name in strokes:
+                strokes[name] = drop_strokes(strokes[name], gaps)
+            for instants in (teeth, cam):
+                if name in instants:
+                    instants[name] = drop_instants(instants[name], gaps)
+    for channel in useful:
         if channel.role in STROKE_ROLES and strokes[channel.name].size == 0:
             findings.append(
                 Finding(
@@ -102,7 +117,7 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
                     channel.name,
                 )
             )
-    channels, clock_findings = _join_clocks(recording, strokes, teeth)
+    channels, clock_findings = join_clocks(recording, strokes, teeth)
     findings += clock_findings
     renamed = {c.name: c for c in channels}
     trains = []
@@ -120,6 +135,8 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
             tooth_s = _move(teeth.pop(old.name), old, renamed.get(old.name))
             try:
                 track = decode_wheel(tooth_s, wheel=recording.job.wheel)
+                gaps = find_gaps(recording, renamed.get(old.name, old))
+                track = forgive_gaps(track, gaps)
                 track = _count_from_falling_edge(track, shift_pitch[old.name])
                 findings += [
                     f if f.channel else replace(f, channel=old.name) for f in track.findings
@@ -204,87 +221,6 @@ def _rises(
     return sharp + channel.start_s
 
 
-def _join_clocks(
-    recording: Recording,
-    strokes: dict[str, NDArray[np.void]],
-    teeth: dict[str, NDArray[np.float64]],
-) -> tuple[tuple[Channel, ...], list[Finding]]:
-    """Work out offset and drift of every instrument whose start is not given."""
-    channels = list(recording.channels)
-    findings: list[Finding] = []
-    unknown = sorted({c.clock for c in channels if not c.clock_known})
-
-    def events(clock: str, other: str) -> NDArray[np.float64]:
-        # Only channels that see a coil which the other instrument sees too.
-        cylinders = recording.job.engine.firing_order
-        facing = {
-            k
-            for c in channels
-            if c.clock == other and c.name in strokes
-            for k in c.cylinders or cylinders
-        }
-        parts = [
-            strokes[c.name]["stop_s"]
-            for c in channels
-            if c.clock == clock and c.name in strokes and facing & set(c.cylinders or cylinders)
-        ]
-        merged = np.sort(np.concatenate(parts)) if parts else np.empty(0)
-        keep = np.concatenate(([True], np.diff(merged) > 0.5e-3)) if merged.size else slice(0)
-        return np.asarray(merged[keep])
-
-    known = [c.clock for c in channels if c.clock_known]
-    for clock in unknown:
-        fit, reason = None, "no channel of it shows what a channel of the first instrument shows"
-        for other in dict.fromkeys(known):
-            ours, theirs = events(other, clock), events(clock, other)
-            tooth_pairs = [
-                (teeth[a.name], teeth[b.name])
-                for a in channels
-                for b in channels
-                if a.clock == other and b.clock == clock and a.name in teeth and b.name in teeth
-            ]
-            for reference, own in ((ours, theirs), *tooth_pairs):
-                try:
-                    fit = estimate_clock(reference, own)
-                    break
-                except AlignError as error:
-                    reason = str(error)
-            if fit is not None:
-                break
-        if fit is None:
-            findings.append(
-                Finding(
-                    "clock_unknown",
-                    "warning",
-                    f"{clock} could not be put on the common clock and is left out: {reason}",
-                )
-            )
-            channels = [c for c in channels if c.clock != clock]
-            continue
-        known.append(clock)
-        channels = [
-            replace(
-                c,
-                start_s=c.start_s * (1 + fit.drift) + fit.offset_s,
-                rate_hz=c.rate_hz / (1 + fit.drift),
-                clock_known=True,
-            )
-            if c.clock == clock
-            else c
-            for c in channels
-        ]
-        findings.append(
-            Finding(
-                "clock_joined",
-                "info",
-                f"{clock}: clock worked out from {fit.n_matched} events both instruments saw: "
-                f"offset {fit.offset_s:.6f} s, drift {fit.drift * 1e6:+.1f} ppm, "
-                f"standard error {fit.uncertainty_s * 1e6:.1f} µs",
-            )
-        )
-    return tuple(channels), findings
-
-
 def _move(time_s: NDArray[np.float64], old: Channel, new: Channel | None) -> NDArray[np.float64]:
     """Instants of a channel after its clock was worked out."""
     if new is None:
@@ -317,6 +253,7 @@ def _measure_pickups(
             strokes = measure_pickup(read, channel, merged)
         else:
             strokes = find_pickup_strokes(read, channel)
+        strokes = drop_strokes(strokes, find_gaps(recording, channel))
         pickups.append(StrokeTrain(channel, strokes))
     return pickups
 

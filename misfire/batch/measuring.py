@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from misfire.batch.detection import Detected, detect_events
+from misfire.batch.recordinggaps import drop_firings, merge_gaps
 from misfire.cycles.assign import find_firings
+from misfire.cycles.naming import name_channels
 from misfire.cycles.phase import find_phase
 from misfire.cycles.ripple import find_ripple
 from misfire.cycles.sparkclock import track_from_sparks
@@ -90,8 +92,13 @@ def measure(recording: Recording, *, progress: Progress | None = None) -> Eviden
         cam=job.cam,
         ripple=find_ripple(track, engine=engine) if has_crank else None,
     )
+    trains, pickups, named = name_channels(
+        track, trains, detected.pickups, engine=engine, phase=phase
+    )
+    findings += named
     firings = find_firings(track, trains, engine=engine, phase=phase)
     findings += firings.findings
+    firings = drop_firings(firings, merge_gaps(recording, detected.channels))
     # Sparks alone do not show the speed within a cycle: their own timing would pass for torque.
     torque = (
         compute_torque(track, firings, engine=engine)
@@ -99,7 +106,9 @@ def measure(recording: Recording, *, progress: Progress | None = None) -> Eviden
         else make_no_torque(firings.cylinder.size)
     )
     dead = [t for t in detected.trains if not t.strokes.size]
-    strokes = gather_strokes(firings, [*trains, *dead, *_index_pickups(detected.pickups, firings)])
+    coils = [t for t in trains if t.channel.role != "coil_secondary"]
+    detected = replace(detected, trains=[*coils, *dead], pickups=pickups)
+    strokes = gather_strokes(firings, [*trains, *dead, *_index_pickups(pickups, firings)])
     table = build_firing_table(firings, torque, compute_spark(strokes, firings), engine=engine)
     return Evidence(
         recording=recording,

@@ -64,5 +64,5 @@ def open_recording(
 
 def _is_raw(path: Path) -> bool:
     """Tell raw data by the name, so that the message can ask for a job card."""
-    suffixes = (".csv", ".tsv", ".txt", ".gz", ".wav", ".npz", ".npy", ".mat", ".mf4", ".parquet")
-    return path.suffix.lower() in suffixes
+    tables = (".csv", ".tsv", ".txt", ".gz", ".npz", ".npy", ".mat", ".mf4", ".parquet")
+    return path.suffix.lower() in (*tables, ".wav", ".w64", ".flac", ".aiff")

@@ -22,6 +22,7 @@ from misfire.records import (
     STROKE_FLAGS,
     CylinderResult,
     Finding,
+    Firings,
     WaveformPanel,
 )
 from misfire.report.advice import next_tests
@@ -88,9 +89,10 @@ def decide(evidence: Evidence, *, model: Model | None) -> Verdict:
         probability = refine_firings(
             model, evidence.firing_table, probability, firings.cylinder, faulty
         )
-    shared = _share_pairs(evidence, faulty)
+    strongest = float(faulty.max())
+    shared, faults = share_unresolved(firings, faulty, faults)
     events, extras = _build_events(evidence, probability)
-    word, notes, findings = _conclude(evidence, shared, faults, table, witnesses)
+    word, notes, findings = _conclude(evidence, strongest, shared, faults, table, witnesses)
     order = sorted(range(engine.cylinders), key=lambda i: (-shared[i], -faulty[i], i))
     disturbed = float(np.mean(evidence.torque.disturbed)) if firings.cylinder.size else 0.0
     present = sorted({c.role for c in evidence.recording.channels})
@@ -156,19 +158,39 @@ def _name_model(model: Model | None) -> str:
     )
 
 
-def _share_pairs(evidence: Evidence, faulty: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Where cylinders 360 degrees apart cannot be told apart, share their probability."""
-    firings = evidence.firings
-    if firings.resolved:
-        return faulty
-    shared = faulty.copy()
-    for a, b in firings.mates.items():
-        shared[a - 1] = 0.5 * (faulty[a - 1] + faulty[b - 1])
-    return shared
+def share_unresolved(
+    firings: Firings, faulty: NDArray[np.float64], faults: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Share what is said of each firing place among the cylinders it may belong to.
+
+    Parameters
+    ----------
+    firings : Firings
+    faulty : float64 array [shape=(n_cylinders,)]
+    faults : float64 array [shape=(n_cylinders, len(FAULT_TYPES))]
+
+    Returns
+    -------
+    faulty, faults : the same shapes
+        Unchanged where the cylinders are resolved; else means over all names that fit.
+    """
+    if firings.resolved or not firings.renamings:
+        return faulty, faults
+    cylinders = range(1, faulty.size + 1)
+    total, kinds = np.zeros(faulty.size), np.zeros(faults.shape)
+    names = ({c: c for c in cylinders}, *firings.renamings)
+    for new in names:
+        for c in cylinders:
+            total[new[c] - 1] += faulty[c - 1]
+            kinds[new[c] - 1] += faulty[c - 1] * faults[c - 1]
+    n = kinds.sum(axis=1, keepdims=True)
+    mixed = np.where(n > 1e-9, kinds / np.maximum(n, 1e-9), faults)
+    return np.clip(total / len(names), 0.0, 1.0), mixed
 
 
 def _conclude(
     evidence: Evidence,
+    strongest: float,
     shared: NDArray[np.float64],
     faults: NDArray[np.float64],
     table: pd.DataFrame,
@@ -196,15 +218,19 @@ def _conclude(
             )
         )
     top = float(shared[first])
-    pair = None if firings.resolved else firings.mates.get(first + 1)
-    if pair is not None and 2 * top >= FAULTY and lead != "crank_signal":
-        notes.append(
-            f"cylinder {first + 1} or cylinder {pair}: they fire 360 degrees apart and nothing "
-            "recorded tells the two revolutions apart, so the probability is shared. Record the "
-            "primary of one coil of a known cylinder, a cam sensor, or a secondary pick-up on one "
-            "of the two"
-        )
-        return "misfire", tuple(notes), tuple(findings)
+    open_ = sorted({new[first + 1] for new in firings.renamings} - {first + 1})
+    if open_ and strongest >= FAULTY and lead != "crank_signal":
+        if len(open_) == 1:
+            notes.append(
+                f"cylinder {first + 1} or cylinder {open_[0]}: they fire 360 degrees apart and "
+                "nothing recorded tells the two revolutions apart, so the probability is shared. "
+                "Record the primary of one coil of a known cylinder, a cam sensor, or a secondary "
+                "pick-up on one of the two"
+            )
+            return "misfire", tuple(notes), tuple(findings)
+        if top < FAULTY:
+            notes.append(_describe_open(evidence, first + 1, open_))
+            return "inconclusive", tuple(notes), tuple(findings)
     if top >= FAULTY and lead != "crank_signal":
         told = find_separable(witnesses[first + 1])
         likely = [t for t, p in zip(FAULT_TYPES, faults[first], strict=True) if p >= 0.15]
@@ -231,9 +257,10 @@ def _conclude(
             "be met with 95 % certainty"
         )
         return "inconclusive", tuple(notes), tuple(findings)
-    if top >= DOUBTFUL and lead != "crank_signal":
+    if strongest >= DOUBTFUL and lead != "crank_signal":
+        who = f"cylinder {first + 1}" if not open_ else "one of the cylinders"
         notes.append(
-            f"cylinder {first + 1} is doubtful ({100 * top:.0f} %): a longer recording in the "
+            f"{who} is doubtful ({100 * strongest:.0f} %): a longer recording in the "
             "condition in which the fault is felt would settle it"
         )
         return "inconclusive", tuple(notes), tuple(findings)
@@ -249,6 +276,24 @@ def _conclude(
             f"{max(1, int(n / 3))} firings could still have been missed (95 % certainty)"
         )
     return "no_misfire", tuple(notes), tuple(findings)
+
+
+def _describe_open(evidence: Evidence, cylinder: int, others: list[int]) -> str:
+    """Say what is known of a fault whose cylinder is not, and what would tell it."""
+    coils = [
+        t.channel.name
+        for t in evidence.detected.trains
+        if t.channel.role != "coil_trigger" and cylinder in t.channel.cylinders
+    ]
+    there = sorted({cylinder, *others})
+    text = "one cylinder loses combustions, but nothing recorded tells which one it is of "
+    text += f"{', '.join(map(str, there[:-1]))} and {there[-1]}"
+    if coils and len(evidence.detected.trains) > 1:
+        text += f"; it is the one whose coil the channel {coils[0]!r} sees"
+    return (
+        text + ". Give tdc_deg in the job card, or `cylinders` for a channel that sees one coil, "
+        "or record one coil of a known cylinder"
+    )
 
 
 def _build_events(

@@ -5,8 +5,11 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import math
 import os
+import struct
 import tempfile
+import tokenize
 import zipfile
 import zlib
 from pathlib import Path
@@ -47,6 +50,22 @@ LARGEST_MEMBER = 64 << 20  # bytes; also of what a zipped member may unpack to
 GOLDEN_TOLERANCE = 1e-9
 TRUSTED_TYPES = ["sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor"]
 """What `model.skops` may hold beside skops's own list; never taken from the file itself."""
+
+_DAMAGE = (  # what damage raises: the archive, the coding, or the header, a Python literal
+    OSError,
+    ValueError,
+    EOFError,
+    MemoryError,
+    OverflowError,
+    RecursionError,
+    RuntimeError,
+    SyntaxError,
+    TypeError,
+    struct.error,
+    tokenize.TokenError,
+    zipfile.BadZipFile,
+    zlib.error,
+)
 
 SETTINGS = {
     "candidate_z": CANDIDATE_Z,
@@ -244,7 +263,9 @@ def load_estimators(folder: Path) -> dict[str, Any]:
     from skops.io.exceptions import UntrustedTypesFoundException
 
     manifest = _read_manifest(folder)
-    made = str(manifest.get("made_with", {}).get("scikit-learn", "an unknown version"))
+    versions = manifest.get("made_with")
+    made = versions.get("scikit-learn") if isinstance(versions, dict) else None
+    made = made if isinstance(made, str) else "an unknown version"
     if made.split(".")[:2] != sklearn.__version__.split(".")[:2]:
         raise ModelError(
             f"{folder}: its estimators were made with scikit-learn {made}, here is "
@@ -275,13 +296,40 @@ def _answer(
 
 
 def _read_manifest(folder: Path) -> dict[str, Any]:
-    """Read and check the manifest's form."""
+    """Read the manifest of a bundle."""
     path = folder / MANIFEST
     try:
-        if path.stat().st_size > LARGEST_MEMBER:
-            raise ModelError(f"{path}: too large to be a manifest")
-        manifest = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError) as error:
+        with path.open("rb") as file:
+            data = file.read(LARGEST_MEMBER + 1)
+    except OSError as error:
+        raise ModelError(f"{folder}: no readable model manifest in it ({error})") from None
+    if len(data) > LARGEST_MEMBER:
+        raise ModelError(f"{path}: too large to be a manifest")
+    return parse_manifest(data, folder)
+
+
+def parse_manifest(data: bytes, folder: Path) -> dict[str, Any]:
+    """Check the form of a manifest.
+
+    Parameters
+    ----------
+    data : bytes
+        JSON in UTF-8.
+    folder : Path
+        The bundle, for messages.
+
+    Returns
+    -------
+    manifest : dict
+
+    Raises
+    ------
+    ModelError
+        If it is not JSON, has another schema or lacks its lists.
+    """
+    try:
+        manifest = json.loads(data.decode("utf-8"))
+    except (ValueError, RecursionError) as error:
         raise ModelError(f"{folder}: no readable model manifest in it ({error})") from None
     if not isinstance(manifest, dict) or manifest.get("schema") != SCHEMA:
         raise ModelError(f"{folder}: not a model of this program's schema ({SCHEMA})")
@@ -355,16 +403,48 @@ def _read_member(path: Path, manifest: dict[str, Any]) -> bytes:
 
 
 def _unpack(path: Path, manifest: dict[str, Any]) -> dict[str, NDArray[Any]]:
-    """Read an npz member whose unpacked size is sane; objects are refused."""
-    data = _read_member(path, manifest)
+    """Read an npz member."""
+    return unpack_arrays(_read_member(path, manifest), path)
+
+
+def unpack_arrays(data: bytes, path: Path) -> dict[str, NDArray[Any]]:
+    """Unpack an npz archive of numbers, and refuse what is larger than a model or no number.
+
+    Parameters
+    ----------
+    data : bytes
+    path : Path
+        The member, for messages.
+
+    Returns
+    -------
+    arrays : dict of arrays
+
+    Raises
+    ------
+    ModelError
+        If it is damaged, unpacks to more than 64 MiB, or holds anything but numbers.
+    """
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            if sum(i.file_size for i in archive.infolist()) > LARGEST_MEMBER:
+            members = archive.infolist()
+            if sum(i.file_size for i in members) > LARGEST_MEMBER:
                 raise ModelError(f"{path}: unpacks to more than a model can be")
-        with np.load(io.BytesIO(data), allow_pickle=False) as file:
-            arrays = {name: np.asarray(file[name]) for name in file.files}
-    except (OSError, ValueError, EOFError, MemoryError, zipfile.BadZipFile, zlib.error) as error:
+            return {i.filename.removesuffix(".npy"): _read_array(archive, i) for i in members}
+    except _DAMAGE as error:
         raise ModelError(f"{path}: cannot be read ({error})") from None
-    if any(a.dtype.kind not in "fib" for a in arrays.values()):
-        raise ModelError(f"{path}: holds something else than numbers")
-    return arrays
+
+
+def _read_array(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> NDArray[Any]:
+    """Read one array; its header must promise just what is there."""
+    with archive.open(member) as file:
+        version = np.lib.format.read_magic(file)
+        if version != (1, 0):
+            raise ValueError(f"{member.filename}: array of another version")
+        shape, is_fortran, dtype = np.lib.format.read_array_header_1_0(file)
+        raw = file.read(LARGEST_MEMBER)
+    if dtype.kind not in "fib":
+        raise ValueError(f"{member.filename}: holds something else than numbers")
+    if is_fortran or any(n < 0 for n in shape) or math.prod(shape) * dtype.itemsize != len(raw):
+        raise ValueError(f"{member.filename}: has another size than its header says")
+    return np.frombuffer(raw, dtype).reshape(shape)

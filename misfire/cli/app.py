@@ -10,12 +10,15 @@ from typing import Annotated, TextIO
 import typer
 
 from misfire.cli.check import check
+from misfire.cli.compare import compare
 from misfire.cli.confirm import confirm
 from misfire.cli.demo import demo
 from misfire.cli.diagnose import diagnose
 from misfire.cli.evaluate import evaluate
 from misfire.cli.ingest import ingest
 from misfire.cli.output import format_os_error, print_failure
+from misfire.cli.screen import screen
+from misfire.cli.show import show
 from misfire.cli.simulate import simulate
 from misfire.cli.train import train
 from misfire.errors import DataWarning, MisfireError
@@ -61,8 +64,11 @@ def _start(
 app.command(epilog="Example: misfire ingest job.toml -o rec.h5")(ingest)
 app.command(epilog="Example: misfire check rec.h5")(check)
 app.command(epilog="Example: misfire diagnose job.toml -o result")(diagnose)
+app.command(epilog="Example: misfire compare before.h5 after.h5 -o comparison")(compare)
+app.command(epilog="Example: misfire show rec.h5 --time 12.5 -o firing.svg")(show)
 app.command(epilog="Example: misfire demo -o demo")(demo)
 app.command(epilog="Example: misfire simulate scenario.toml -o simulated")(simulate)
+app.command(epilog="Example: misfire screen recordings -o fleet --workers 2")(screen)
 app.command(epilog="Example: misfire confirm rec.h5 --cylinder 3 --fault open_secondary -o cases")(
     confirm
 )

@@ -2,64 +2,119 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import textwrap
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from misfire.cli.options import Input, Json, Quiet
 from misfire.cli.output import print_json
-from misfire.cli.progress import Progress, show_progress
-from misfire.errors import ChannelError, CycleError
+from misfire.cli.progress import show_progress
 
 if TYPE_CHECKING:
-    from misfire.records import Finding, Recording
+    from misfire.batch.fitness import Fitness
+    from misfire.records import Finding
+
+WIDTH = 96
 
 
-def check(recording: Input, as_json: Json = False, quiet: Quiet = False) -> None:
+def check(
+    recording: Input,
+    one_in: Annotated[
+        int | None,
+        typer.Option(
+            "--one-in",
+            metavar="N",
+            min=1,
+            help="The fault is felt once in N firings of its cylinder: is the recording long "
+            "enough for it?",
+        ),
+    ] = None,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
     """Say what is wrong with a recording, if anything.
 
-    Prints one tab-separated line per finding: severity, channel, code, message. A finding of
-    severity `error` means that no diagnosis can be made. The exit status is 0 either way.
+    Prints each finding with what follows from it and what to do. A finding of severity `error`
+    means that no diagnosis can be made, or none that could be trusted. The exit status is 0 either
+    way.
     """
+    from misfire.batch.fitness import check_recording
+    from misfire.batch.fitness_words import explain
     from misfire.batch.opening import open_recording
 
     with show_progress(quiet=quiet) as progress:
         opened = open_recording(recording, progress=progress)
         try:
-            findings = _find_faults(opened, progress)
+            fitness = check_recording(opened, one_in=one_in, progress=progress)
         finally:
             opened.close()
     if as_json:
+        quality = []
+        for finding in fitness.findings:
+            consequence, remedy = explain(finding)
+            quality.append(
+                {
+                    "channel": finding.channel,
+                    "code": finding.code,
+                    "severity": finding.severity,
+                    "message": finding.message,
+                    "consequence": consequence,
+                    "remedy": remedy,
+                }
+            )
         print_json(
             {
                 "schema": "misfire-check/1",
                 "vehicle": opened.job.vehicle_id,
-                "fit": all(finding.severity != "error" for finding in findings),
+                "fit": fitness.fit,
                 "channels": [channel.name for channel in opened.channels],
-                "quality": [
-                    {
-                        "channel": finding.channel,
-                        "code": finding.code,
-                        "severity": finding.severity,
-                        "message": finding.message,
-                    }
-                    for finding in findings
-                ],
+                "firings_per_cylinder": fitness.n_firings,
+                "shows_faults_of_one_in": fitness.one_in,
+                "quality": quality,
             }
         )
         return
-    typer.echo("severity\tchannel\tcode\tmessage")
-    for finding in findings:
-        typer.echo(f"{finding.severity}\t{finding.channel}\t{finding.code}\t{finding.message}")
+    typer.echo(f"{opened.job.vehicle_id}: {_summarise(fitness)}")
+    for finding in fitness.findings:
+        typer.echo("")
+        typer.echo(_format(finding, *explain(finding)))
 
 
-def _find_faults(opened: Recording, progress: Progress | None) -> tuple[Finding, ...]:
-    """Measure the recording; that it cannot be measured is a finding here, not a failure."""
-    from misfire.batch.measuring import measure
-    from misfire.records import Finding
+def _summarise(fitness: Fitness) -> str:
+    """Say in one line whether the recording is fit, and for what."""
+    worst = {f.severity for f in fitness.findings}
+    if "error" in worst:
+        words = "not fit for a diagnosis as it is"
+    elif "warning" in worst:
+        words = "fit for a diagnosis, with reservations"
+    else:
+        words = "fit for a diagnosis"
+    if fitness.n_firings > 1:
+        words += (
+            f"; {fitness.n_firings} firings a cylinder, enough to catch (with 95 % certainty) a "
+            f"fault that comes once in {fitness.one_in}"
+        )
+    return words
 
-    try:
-        findings = measure(opened, progress=progress).findings
-    except (ChannelError, CycleError) as error:
-        findings = (*opened.findings, Finding("not_measurable", "error", str(error)))
-    return tuple(dict.fromkeys(findings))
+
+def _format(finding: Finding, consequence: str, remedy: str) -> str:
+    """Give one finding as a short paragraph."""
+    place = f"{finding.channel}: " if finding.channel else ""
+    lines = textwrap.wrap(
+        f"{finding.severity:8s}{place}{finding.message} ({finding.code})",
+        WIDTH,
+        subsequent_indent=" " * 8,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    for word, text in (("so:", consequence), ("do:", remedy)):
+        if text:
+            lines += textwrap.wrap(
+                f"{'':8s}{word} {text}",
+                WIDTH,
+                subsequent_indent=" " * 12,
+                break_long_words=False,
+                break_on_hyphens=False,
+            )
+    return "\n".join(lines)

@@ -3,7 +3,14 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.cycles.phase import EARLIEST_DEG, LATEST_DEG, Phase, cylinder_angles, wrap_deg
+from misfire.cycles.phase import (
+    EARLIEST_DEG,
+    LATEST_DEG,
+    Phase,
+    cylinder_angles,
+    permute_cylinders,
+    wrap_deg,
+)
 from misfire.dsp.track import angle_at, time_at
 from misfire.errors import CycleError
 from misfire.records import CrankTrack, Engine, Firings, StrokeTrain
@@ -106,6 +113,7 @@ def find_firings(
         tdc_deg=phase.tdc_deg,
         tdc_known=phase.tdc_known,
         findings=phase.findings,
+        renamings=tuple(permute_cylinders(engine, turn) for turn in phase.others_deg),
     )
 
 

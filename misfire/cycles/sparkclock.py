@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.cycles.naming import name_by_time
 from misfire.cycles.phase import USUAL_ADVANCE_DEG, cylinder_angles
 from misfire.errors import CycleError
 from misfire.records import CrankTrack, CrankWheel, Engine, Finding, StrokeTrain
@@ -24,7 +25,8 @@ def track_from_sparks(trains: list[StrokeTrain], *, engine: Engine) -> CrankTrac
     -------
     track : CrankTrack
         Angle 0 is TDC of firing_order[0]; sparks are taken to fall `USUAL_ADVANCE_DEG` before TDC.
-        `wheel.tdc_deg` is 0. Speed within a cycle is not shown by it.
+        `wheel.tdc_deg` is 0, or None where no channel names its cylinder: then angle 0 may be TDC
+        of any. Speed within a cycle is not shown by it.
 
     Raises
     ------
@@ -38,7 +40,8 @@ def track_from_sparks(trains: list[StrokeTrain], *, engine: Engine) -> CrankTrac
     """
     angles = cylinder_angles(engine)
     sources = []
-    for train in trains:
+    known = any(len(t.channel.cylinders) in (1, 2) and t.strokes.size >= 3 for t in trains)
+    for train in name_by_time(trains, engine=engine):
         stops = train.strokes["stop_s"]
         seen = train.channel.cylinders or tuple(angles)
         if stops.size >= 3:
@@ -74,7 +77,7 @@ def track_from_sparks(trains: list[StrokeTrain], *, engine: Engine) -> CrankTrac
             "the sparks do not repeat with the engine cycle: check firing_order, the channels' "
             "cylinders and the ignition type"
         )
-    wheel = CrankWheel(positions=1, gaps=(), tdc_deg=0.0)
+    wheel = CrankWheel(positions=1, gaps=(), tdc_deg=0.0 if known else None)
     note = Finding(
         "no_crank",
         "info",

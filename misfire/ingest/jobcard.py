@@ -1,5 +1,6 @@
 """The job card: one TOML file that describes one recording of one vehicle."""
 
+import math
 import posixpath
 import tomllib
 from dataclasses import replace
@@ -135,7 +136,7 @@ def parse_job_card(text: str, *, folder: Path, source: str, allow_outside: bool 
             f"{source}: is empty; a job card needs [vehicle], [engine] and [[channel]]"
         )
     top = FieldTable(card, source=source, place="", known=_TABLES)
-    vehicle = _table(top, "vehicle", ("id", "note"))
+    vehicle = _table(top, "vehicle", ("id", "note", "recorded"))  # `recorded`: for the fleet
     engine = _parse_engine(_table(top, "engine", _ENGINE))
     wheel = _parse_wheel(_table(top, "crank_wheel", _WHEEL)) if "crank_wheel" in top else None
     cam = _parse_cam(_table(top, "cam", ("edge_deg",))) if "cam" in top else None
@@ -299,10 +300,11 @@ def _parse_channels(
             values, source=top.source, place=_channel_place(number, values), known=_CHANNEL
         )
         card = _parse_channel(table, engine, taken={c.name for c in cards})
-        if not allow_outside and _leaves_folder(card.file):
+        outside = next((n for n in (card.file, *card.parts) if _leaves_folder(n)), None)
+        if not allow_outside and outside is not None:
             raise table.error(
                 "file",
-                f'"{card.file}" leaves the folder of the job card; put the file beside the card '
+                f'"{outside}" leaves the folder of the job card; put the file beside the card '
                 "and name it relative to it",
             )
         for earlier in cards:
@@ -312,6 +314,15 @@ def _parse_channels(
             if same_file and earlier.column == card.column and earlier.role == card.role:
                 raise table.error(
                     "column", f"{card.column!r} of {card.file} is already {earlier.name!r}"
+                )
+            if same_file and earlier.parts != card.parts:
+                raise table.error(
+                    "file", f"lists other files after {card.file} than {earlier.name!r} does"
+                )
+            if not same_file and card.file in (earlier.parts or (earlier.file,)):
+                raise table.error(
+                    "file",
+                    f"{card.file} is one of several files of {earlier.name!r}; list them all",
                 )
             starts = (earlier.start_s, card.start_s)
             if same_file and None not in starts and starts[0] != starts[1]:
@@ -351,9 +362,11 @@ def _parse_channel(table: FieldTable, engine: Engine, *, taken: set[str]) -> Cha
         )
         if len(set(cylinders)) < len(cylinders):
             raise table.error("cylinders", f"names a cylinder twice: {list(cylinders)}")
+    parts = _parse_parts(table)
+    part_start_s = _parse_part_starts(table, parts)
     return ChannelCard(
         role=role,
-        file=table.text("file", example='"capture.wav"'),
+        file=parts[0] if parts else table.text("file", example='"capture.wav"'),
         column=column,
         name=(table.optional_text("name") or _default_name(role, cylinders, taken)).strip(),
         cylinders=cylinders,
@@ -361,8 +374,49 @@ def _parse_channel(table: FieldTable, engine: Engine, *, taken: set[str]) -> Cha
         scale=table.number("scale", nonzero=True),
         offset=table.number("offset"),
         rate_hz=table.number("rate_hz", positive=True),
-        start_s=table.number("start_s"),
+        start_s=part_start_s[0] if part_start_s else table.number("start_s"),
+        parts=parts if len(parts) > 1 else (),
+        part_start_s=part_start_s,
     )
+
+
+def _parse_parts(table: FieldTable) -> tuple[str, ...]:
+    """Check a list of files that one long recording was split into; empty for a single file."""
+    if not isinstance(table.values.get("file"), list):
+        return ()
+    example = '["part_001.wav", "part_002.wav"]'
+    names = table.items("file", example=example)
+    for name in names:
+        if not isinstance(name, str) or not name.strip() or "\0" in name:
+            raise table.error(
+                "file", f"must list names in quotes, got {describe(name)}; write `file = {example}`"
+            )
+        if "*" in name or "?" in name:
+            raise table.error(
+                "file", f'"{name}": give a pattern alone, `file = "{name}"`, or plain names'
+            )
+    if len(set(names)) < len(names):
+        raise table.error("file", "names a file twice; list each part once, in order of recording")
+    return tuple(names)
+
+
+def _parse_part_starts(table: FieldTable, parts: tuple[str, ...]) -> tuple[float, ...]:
+    """Check a list of start times, one for each part; empty where start_s is one number."""
+    if not isinstance(table.values.get("start_s"), list):
+        return ()
+    values = tuple(
+        table.check_number("start_s", value, low=-math.inf, high=math.inf)
+        for value in table.items("start_s", example="[0.0, 12.5]")
+    )
+    if len(values) != len(parts):
+        raise table.error(
+            "start_s",
+            f"has {len(values)} times for {len(parts) or 1} file{'s' * (len(parts) > 1)}; give one "
+            "number for the first, or one for each in the list `file`",
+        )
+    if any(b <= a for a, b in zip(values, values[1:], strict=False)):
+        raise table.error("start_s", f"must rise from part to part, got {list(values)}")
+    return values if len(values) > 1 else ()
 
 
 def _default_name(role: str, cylinders: tuple[int, ...], taken: set[str]) -> str:

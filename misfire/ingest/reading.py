@@ -12,11 +12,25 @@ from numpy.typing import NDArray
 from misfire.errors import ChannelError, FormatError, MisfireError, ParameterError
 from misfire.ingest.hdf5 import open_hdf5
 from misfire.ingest.jobcard import read_job_card
+from misfire.ingest.mat import open_mat
+from misfire.ingest.mdf import open_mdf
 from misfire.ingest.npy import open_npy, open_npz
+from misfire.ingest.parquet import open_parquet
+from misfire.ingest.parts import (
+    find_gap_notes,
+    find_parts,
+    has_parts,
+    join_levels,
+    join_parts,
+    list_files,
+    place_parts,
+)
 from misfire.ingest.scratch import Scratch
+from misfire.ingest.sound import open_sound
 from misfire.ingest.source import Progress, Request, Source
 from misfire.ingest.text import open_text
 from misfire.ingest.units import CHANNEL_UNITS, convert_unit
+from misfire.ingest.w64 import RIFF, open_w64
 from misfire.ingest.wav import open_wav
 from misfire.records import Channel, ChannelCard, Finding, JobCard, Recording
 
@@ -48,16 +62,19 @@ class Reader(Protocol):
 _READERS: tuple[tuple[bytes, Reader], ...] = (
     (b"RIFF", open_wav),
     (b"RF64", open_wav),
+    (RIFF, open_w64),
     (b"\x89HDF\r\n\x1a\n", open_hdf5),
     (b"\x93NUMPY", open_npy),
     (b"PK", open_npz),
-)
-_LATER = (
-    (b"MATLAB 5.0", "MAT files are"),
-    (b"MATLAB 7.3", "MAT files are"),
-    (b"MDF ", "MDF files are"),
-    (b"UnFinMF ", "MDF files are"),
-    (b"PAR1", "Parquet files are"),
+    (b"MATLAB 5.0", open_mat),
+    (b"MATLAB 7.3", open_hdf5),  # HDF5 behind a page of text
+    (b"MDF     ", open_mdf),
+    (b"UnFinMF ", open_mdf),
+    (b"PAR1", open_parquet),
+    (b"fLaC", open_sound),
+    (b"FORM", open_sound),
+    (b".snd", open_sound),
+    (b"OggS", open_sound),  # refused there, with the reason
 )
 
 
@@ -97,15 +114,18 @@ def open_raw(
     scratch = Scratch()
     try:
         sources: dict[str, Source] = {}
+        notes: list[Finding] = []
         for file in dict.fromkeys(card.file for card in job.channels):
             requests = [
                 Request(card, f'{path}: [[channel]] {number} ("{card.name}")')
                 for number, card in enumerate(job.channels, start=1)
                 if card.file == file
             ]
-            opened = _open_file(job.folder / file, requests, scratch, progress)
+            opened, gaps_s, found = _open_parts(job.folder, requests, scratch, progress)
+            notes += found
             names = [request.card.name for request in requests]
             sources |= dict(zip(names, opened, strict=True))
+            job = _note_parts(job, file, gaps_s)
         known = _find_known_clocks(job)
         channels, findings = [], []
         for number, card in enumerate(job.channels, start=1):
@@ -113,6 +133,7 @@ def open_raw(
             channel, found = _make_channel(request, sources[card.name], known)
             channels.append(channel)
             findings += found
+        findings += notes
         digest = compute_source_hash(job, progress=progress) if hash_source else ""
     except MisfireError:
         scratch.close()
@@ -136,7 +157,7 @@ def open_raw(
 def compute_source_hash(job: JobCard, *, progress: Progress | None = None) -> str:
     """Give the SHA-256 over the job card's text and the raw files, in the card's order."""
     digest = hashlib.sha256(job.text.encode())
-    paths = [job.folder / file for file in dict.fromkeys(card.file for card in job.channels)]
+    paths = [job.folder / file for file in list_files(job)]
     total = max(1, sum(path.stat().st_size for path in paths))
     done = 0
     for path in paths:
@@ -149,10 +170,70 @@ def compute_source_hash(job: JobCard, *, progress: Progress | None = None) -> st
     return digest.hexdigest()
 
 
-def _open_file(
+def _open_parts(
+    folder: Path, requests: Sequence[Request], scratch: Scratch, progress: Progress | None
+) -> tuple[list[Source], tuple[tuple[float, float], ...], list[Finding]]:
+    """Open one file, or all parts of a recording in several; give the gaps between them [s]."""
+    card = requests[0].card
+    parts = find_parts(folder, card)
+    if len(parts) == 1 and not has_parts(card):
+        return open_file(folder / card.file, requests, scratch, progress), (), []
+    if len(parts) == 1 and not (folder / parts[0]).exists():
+        raise requests[0].error("file", f'no file fits "{card.file}"; correct the pattern')
+    opened = [open_file(folder / part, requests, scratch, progress) for part in parts]
+    if len(parts) == 1:
+        return opened[0], (), []
+    joined: list[Source] = []
+    gaps_s: tuple[tuple[float, float], ...] = ()
+    notes: list[Finding] = []
+    for i, request in enumerate(requests):
+        sources = [part[i] for part in opened]
+        if any(source.levels is not None for source in sources):
+            joined.append(join_levels(sources, parts, card.part_start_s, str(folder)))
+            continue
+        joint, known_by = place_parts(sources, parts, request, str(folder))
+        joined.append(join_parts(sources, joint, name=request.card.name, scratch=scratch))
+        rate_hz = request.card.rate_hz or sources[0].rate_hz or 1.0
+        if not notes:
+            gaps_s = tuple((a / rate_hz, b / rate_hz) for a, b in joint.gaps)
+            notes = find_gap_notes(joint, parts, card.file, known_by, rate_hz)
+    return joined, gaps_s, notes
+
+
+def _note_parts(job: JobCard, file: str, gaps_s: tuple[tuple[float, float], ...]) -> JobCard:
+    """Keep with a job card what its pattern of files stood for, and the gaps between them."""
+    cards = [
+        replace(card, parts=find_parts(job.folder, card) if has_parts(card) else (), gaps_s=gaps_s)
+        if card.file == file
+        else card
+        for card in job.channels
+    ]
+    return replace(job, channels=tuple(cards))
+
+
+def open_file(
     path: Path, requests: Sequence[Request], scratch: Scratch, progress: Progress | None
 ) -> list[Source]:
-    """Choose the reader by the first bytes of the file."""
+    """Open the wanted channels of one file with the reader that its first bytes choose.
+
+    Parameters
+    ----------
+    path : path
+    requests : sequence of Request [at least one]
+    scratch : Scratch
+    progress : callable (stage, fraction), optional
+
+    Returns
+    -------
+    sources : list of Source [one for each request]
+
+    Raises
+    ------
+    JobCardError
+        If the file is missing or a request does not fit it.
+    FormatError
+        If the file is not what its reader expects.
+    """
     if path.is_dir():
         raise requests[0].error("file", f'"{path}" is a folder; name the file in it')
     try:
@@ -166,9 +247,6 @@ def _open_file(
         raise requests[0].error("file", f'"{path}" cannot be read ({error.strerror})') from None
     if not start:
         raise FormatError(f"{path}: is empty; record or export it again")
-    for magic, name in _LATER:
-        if start.startswith(magic):
-            raise FormatError(f"{path}: {name} not supported yet; export as CSV, WAV, HDF5 or NPZ")
     for magic, reader in _READERS:
         if start.startswith(magic):
             return reader(path, requests, scratch=scratch, progress=progress)
@@ -178,15 +256,10 @@ def _open_file(
 def _find_known_clocks(job: JobCard) -> dict[str, float | None]:
     """Give the files whose place on the common clock is known, with their `start_s` if given.
 
-    The file with the crank, or else that of the first channel, is the common clock itself.
+    Files with `start_s` make the common clock. Where no file has it, the first of the card is it.
     """
-    known: dict[str, float | None] = {}
-    crank = next((card for card in job.channels if card.role == "crank"), job.channels[0])
-    known[crank.file] = None
-    for card in job.channels:
-        if card.start_s is not None:
-            known[card.file] = card.start_s
-    return known
+    given = {card.file: card.start_s for card in job.channels if card.start_s is not None}
+    return dict(given) or {job.channels[0].file: None}
 
 
 def _make_channel(

@@ -62,7 +62,9 @@ class Source:
     """One channel of a raw file, ready to become a channel of a recording.
 
     `rate_hz`, `scale`, `offset`, `unit`: what the file itself says, None where it is silent.
-    `first_s`: time of the first sample on the file's own time column, 0 without one. `levels`
+    `first_s`: time of the first sample on the file's own time column, 0 without one. `header_s`:
+    the same as its header tells, on a clock that all files of one instrument share, and
+    `header_slack` the share of time by which that clock may run beside the samples'. `levels`
     [LEVEL_FIELDS] replaces the counts for a logic capture; its times are those of the file.
     """
 
@@ -74,6 +76,8 @@ class Source:
     first_s: float = 0.0
     levels: NDArray[np.void] | None = None
     findings: tuple[Finding, ...] = ()
+    header_s: float | None = None
+    header_slack: float = 0.0
 
 
 def read_array(values: NDArray[Any]) -> Callable[[int, int], NDArray[Any]]:

@@ -1,8 +1,10 @@
 """WAV and RF64 files: read in place, piece by piece."""
 
+import re
 import struct
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from io import FileIO
 from pathlib import Path
 from typing import IO, Any
@@ -40,6 +42,7 @@ class WavFormat:
     data_start: int
     n_bytes: int
     trouble: str = ""
+    header_s: float | None = None  # time of the first sample that a `bext` chunk tells
 
 
 def open_wav(
@@ -73,7 +76,19 @@ def open_wav(
     EBU Tech 3306 (RF64), from memory.
     """
     with path.open("rb") as start:
-        header = read_wav_format(start, path)
+        header = read_wav_format(start, path, size=path.stat().st_size)
+    return open_pcm(path, header, requests, scratch=scratch, progress=progress)
+
+
+def open_pcm(
+    path: Path,
+    header: WavFormat,
+    requests: Sequence[Request],
+    *,
+    scratch: Scratch,
+    progress: Progress | None = None,
+) -> list[Source]:
+    """Open channels of a file of plain frames, whose header has been read."""
     n_channels = header.n_channels
     frame = n_channels * header.bits // 8
     n_samples = header.n_bytes // frame
@@ -99,19 +114,20 @@ def open_wav(
                 map_counts(column, name=name, scratch=scratch, progress=progress),
                 rate_hz=float(header.rate_hz),
                 findings=findings,
+                header_s=header.header_s,
             )
         )
     return sources
 
 
-def read_wav_format(file: IO[bytes], path: Path) -> WavFormat:
-    """Walk through the chunks of a WAV file up to its samples."""
-    size = path.stat().st_size
+def read_wav_format(file: IO[bytes], path: Path, *, size: int) -> WavFormat:
+    """Walk through the chunks of a WAV file of `size` bytes up to its samples."""
     riff = file.read(12)
     if len(riff) < 12 or riff[:4] not in (b"RIFF", b"RF64") or riff[8:] != b"WAVE":
         raise FormatError(f"{path}: is no WAV file; check how it was exported")
     long_size: int | None = None
     shape: tuple[int, int, int, int] | None = None
+    since: tuple[float, int] | None = None
     while True:
         header = file.read(8)
         if len(header) < 8:
@@ -121,12 +137,14 @@ def read_wav_format(file: IO[bytes], path: Path) -> WavFormat:
         here = file.tell()
         if name == b"data":
             break
-        if name in (b"ds64", b"fmt "):
+        if name in (b"ds64", b"fmt ", b"bext"):
             body = file.read(min(n_bytes, 4096))
             if name == b"ds64" and len(body) >= 16:
                 long_size = int.from_bytes(body[8:16], "little")
             elif name == b"fmt ":
-                shape = _parse_format(body, path)
+                shape = parse_wav_format(body, path)
+            elif name == b"bext":
+                since = _parse_broadcast(body)
         file.seek(here + n_bytes + n_bytes % 2)
     if shape is None:
         raise FormatError(f"{path}: has no format chunk before its data; export it again")
@@ -144,10 +162,25 @@ def read_wav_format(file: IO[bytes], path: Path) -> WavFormat:
             f"the file ends after {there // frame} of {n_bytes // frame} samples; those are used"
         )
         n_bytes = there
-    return WavFormat(tag, n_channels, rate_hz, bits, here, n_bytes, trouble)
+    header_s = None if since is None else since[0] + since[1] / rate_hz
+    return WavFormat(tag, n_channels, rate_hz, bits, here, n_bytes, trouble, header_s)
 
 
-def _parse_format(body: bytes, path: Path) -> tuple[int, int, int, int]:
+def _parse_broadcast(body: bytes) -> tuple[float, int] | None:
+    """Read from a `bext` chunk the day [s since year 1] and the samples since its midnight.
+
+    Source: EBU Tech 3285, from memory: date at byte 320, time reference at byte 338.
+    """
+    if len(body) < 346:
+        return None
+    try:
+        day = date.fromisoformat(re.sub(r"\D", "-", body[320:330].decode("ascii")))
+    except (ValueError, UnicodeDecodeError):
+        return None
+    return day.toordinal() * 86400.0, int.from_bytes(body[338:346], "little")
+
+
+def parse_wav_format(body: bytes, path: Path) -> tuple[int, int, int, int]:
     """Read the format chunk: tag, channels, rate, bits a sample."""
     if len(body) < 16:
         raise FormatError(f"{path}: its format chunk is too short; export it again")

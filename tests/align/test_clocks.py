@@ -86,6 +86,20 @@ class TestKnownClock:
         fit = estimate_clock(reference, own)
         assert largest_error(fit, own, offset_s=0.4, drift=80e-6) < 20e-6
 
+    def test_an_hour_with_outliers_and_missing_events(self):
+        # a twentieth of each are disturbances, a twentieth is missing: 80 ppm, 20 us asked for
+        rng = np.random.default_rng(21)
+        first = cycle_times(HOUR_S, rng)
+        every = all_cylinders(first)
+        false = rng.uniform(first[0], first[-1], first.size // 20)
+        more = rng.uniform(first[0], first[-1], every.size // 20)
+        own = np.concatenate((drop(every, 0.05, rng), more))
+        own = on_own_clock(own, offset_s=-33.0, drift=80e-6, rng=rng)
+        fit = estimate_clock(np.sort(np.concatenate((drop(first[:-1], 0.05, rng), false))), own)
+        assert largest_error(fit, own, offset_s=-33.0, drift=80e-6) < 20e-6
+        assert largest_error(fit, own, offset_s=-33.0, drift=80e-6) < 5 * fit.end_uncertainty_s
+        assert fit.bend_s < 20e-6
+
     def test_a_stretch_is_missing(self):
         # the second instrument was stopped for four minutes; the first began a minute later
         rng = np.random.default_rng(12)
@@ -121,6 +135,9 @@ class TestKnownClock:
         own = on_own_clock(first, offset_s=1.0, drift=0.0, rng=rng, noise_s=5e-6)
         fit = estimate_clock(first, own)
         assert fit.uncertainty_s == pytest.approx(5e-6 / np.sqrt(first.size), rel=0.1)
+        # of a straight line at the end of evenly spaced points: twice that of their mean
+        assert fit.end_uncertainty_s == pytest.approx(2 * fit.uncertainty_s, rel=0.05)
+        assert fit.bend_s < 5e-6
 
 
 class TestRefusal:

@@ -14,6 +14,15 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
+from tests.builders.exports import (
+    make_mat,
+    make_mat73,
+    make_mdf,
+    make_parquet,
+    make_sound,
+    make_w64,
+)
+
 ENGINE = """
 [vehicle]
 id = "bench-7"
@@ -150,6 +159,9 @@ class Scenario:
     codes: tuple[str, ...] = ()
     cut: bool = True
     min_share: float = 0.0  # below this share of its bytes a whole channel is lost
+    lost: str = "ends before column 1"  # what is said then
+    packed: bool = False  # bytes say little of the number of samples
+    needs: str = ""  # a library that is an extra
 
 
 def _wav(name: str, low: int, high: int, dtype: str, n_channels: int = 2, **how: Any) -> Scenario:
@@ -328,5 +340,123 @@ SCENARIOS: tuple[Scenario, ...] = (
         time="%.0f",
         encoding="utf-16",
         tolerance=1e-9,
+    ),
+    Scenario(
+        "mat 5, packed",
+        "capture.mat",
+        lambda path: make_mat(fs=RATE_HZ, in1=_INTS.astype("<i2"), in2=_GRID),
+        (("in1", _INTS.astype(float)), ("in2", _GRID)),
+        tolerance=1e-12,
+        packed=True,
+        min_share=0.5,
+        lost="cut short or damaged before the variable 'in2'",
+    ),
+    Scenario(
+        "mat 5, plain, one channel",
+        "capture.mat",
+        lambda path: make_mat(compressed=False, in1=_INTS.astype("<i2")),
+        (("in1", _INTS.astype(float)),),
+        rate_hz=RATE_HZ,
+    ),
+    Scenario(
+        "mat 5, packed, one channel",
+        "capture.mat",
+        lambda path: make_mat(in1=_GRID),
+        (("in1", _GRID),),
+        tolerance=1e-12,
+        rate_hz=RATE_HZ,
+        packed=True,
+    ),
+    Scenario(
+        "mat 7.3",
+        "capture.mat",
+        lambda path: make_mat73(path, in1=_INTS.astype("<i2"), in2=_INTS[::-1].astype("<i2")),
+        (("in1", _INTS.astype(float)), ("in2", _INTS[::-1].astype(float))),
+        rate_hz=RATE_HZ,
+        cut=False,
+    ),
+    Scenario(
+        "parquet, int16, many row groups",
+        "capture.parquet",
+        lambda path: make_parquet(
+            {"in1": _INTS.astype("<i2"), "in2": _INTS[::-1].astype("<i2")},
+            metadata={"rate_hz": "8000"},
+            row_group_size=500,
+        ),
+        (("in1", _INTS.astype(float)), (1, _INTS[::-1].astype(float))),
+        cut=False,
+    ),
+    Scenario(
+        "parquet, floats with time",
+        "capture.parquet",
+        lambda path: make_parquet(
+            {"time_s": np.arange(N) / RATE_HZ, "in1": _GRID}, compression="zstd"
+        ),
+        (("in1", _GRID),),
+        tolerance=1e-12,
+        cut=False,
+    ),
+    Scenario(
+        "parquet, time stamps",
+        "capture.parquet",
+        lambda path: make_parquet(
+            {
+                "when": (1_700_000_000_000_000_000 + np.arange(N) * 125_000).view("<M8[ns]"),
+                "in1": _GRID.astype("<f4"),
+            }
+        ),
+        (("in1", _GRID),),
+        tolerance=1e-5,
+        cut=False,
+    ),
+    Scenario(
+        "w64",
+        "capture.w64",
+        lambda path: make_w64(np.stack([_INTS, _INTS[::-1]], axis=1)),
+        ((0, _INTS.astype(float)), (1, _INTS[::-1].astype(float))),
+    ),
+    Scenario(
+        "flac 16 bits",
+        "capture.flac",
+        lambda path: make_sound(
+            np.stack([_INTS, _INTS[::-1]], axis=1), form="FLAC", coding="PCM_16"
+        ),
+        ((0, _INTS.astype(float)), (1, _INTS[::-1].astype(float))),
+        cut=False,  # all of it is one frame of the coding
+        needs="soundfile",
+    ),
+    Scenario(
+        "flac 24 bits, 12 used",
+        "capture.flac",
+        lambda path: make_sound(make_wave(-2048, 2047)[:, None], form="FLAC", coding="PCM_24"),
+        ((0, make_wave(-2048, 2047).astype(float)),),
+        cut=False,  # all of it is one frame of the coding
+        needs="soundfile",
+    ),
+    Scenario(
+        "aiff 16 bits",
+        "capture.aiff",
+        lambda path: make_sound(_INTS[:, None], form="AIFF", coding="PCM_16"),
+        ((0, _INTS.astype(float)),),
+        needs="soundfile",
+    ),
+    Scenario(
+        "mdf 4, int16",
+        "capture.mf4",
+        lambda path: make_mdf(path, {"in1": _INTS.astype("<i2"), "in2": _INTS[::-1].astype("<i2")}),
+        (("in1", _INTS.astype(float)), (1, _INTS[::-1].astype(float))),
+        cut=False,
+        needs="asammdf",
+    ),
+    Scenario(
+        "mdf 4, packed, linear conversion",
+        "capture.mf4",
+        lambda path: make_mdf(
+            path, {"in1": make_wave(-2048, 2047).astype("<i2")}, step=0.0048828125, compression=2
+        ),
+        (("in1", _GRID),),
+        tolerance=1e-12,
+        cut=False,
+        needs="asammdf",
     ),
 )

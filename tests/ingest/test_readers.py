@@ -35,6 +35,8 @@ def write_card(scenario: Scenario, folder: Path) -> Path:
 
 @pytest.fixture(params=SCENARIOS, ids=lambda scenario: scenario.name)
 def scenario(request: pytest.FixtureRequest) -> Scenario:
+    if request.param.needs:
+        pytest.importorskip(request.param.needs, reason="an extra that is not installed")
     return request.param
 
 
@@ -58,7 +60,7 @@ def test_whole_file_gives_the_recorded_numbers(scenario: Scenario, tmp_path: Pat
 @settings(max_examples=30, deadline=None)
 @given(data=st.data())
 def test_any_slice_is_that_part_of_the_whole(data: st.DataObject, tmp_path_factory) -> None:
-    scenario = data.draw(st.sampled_from(SCENARIOS))
+    scenario = data.draw(st.sampled_from([s for s in SCENARIOS if not s.needs]))
     start = data.draw(st.integers(0, N))
     stop = data.draw(st.integers(start, N))
     recording = open_raw(write_scenario(scenario, tmp_path_factory.mktemp("slice")))
@@ -112,14 +114,14 @@ def test_file_cut_short(scenario: Scenario, share: float, tmp_path: Path) -> Non
             open_raw(job)
         return
     if share < scenario.min_share:
-        with pytest.raises(MisfireError, match="ends before column 1"):
+        with pytest.raises(MisfireError, match=scenario.lost):
             open_raw(job)
         return
     recording = open_raw(job)
     whole = [recorded for _, recorded in scenario.columns]
     lengths = [channel.n_samples for channel in recording.channels]
     assert min(lengths) < N
-    if "gz" not in scenario.file:
+    if "gz" not in scenario.file and not scenario.packed:
         assert sum(lengths) == pytest.approx(share * N * len(whole), rel=0.05)
     for number, channel in enumerate(recording.channels):
         counts = recording.read(channel.name, 0, channel.n_samples)

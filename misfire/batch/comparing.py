@@ -1,0 +1,241 @@
+"""Did the repair cure it: two recordings of one vehicle set against each other."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from misfire.batch.comparison_conditions import (
+    Match,
+    find_match,
+    find_obstacles,
+    get_speed_range,
+    write_mismatch,
+)
+from misfire.batch.comparison_features import compute_changes
+from misfire.batch.comparison_rates import (
+    Count,
+    compute_bunching,
+    compute_chance_lower,
+    compute_difference_interval,
+    is_more_than,
+)
+from misfire.batch.comparison_side import LOST, Side, load_side
+from misfire.batch.comparison_signature import find_alike
+from misfire.batch.comparison_words import DOUBTFUL, FAULTY, Group, judge_group, judge_vehicle
+from misfire.errors import ParameterError
+from misfire.report.summary import read_version, to_plain
+
+SCHEMA = "misfire-compare/1"
+CLEARLY_MORE = 1e-3
+FEW_LOST = 3
+
+Progress = Callable[[str, float], None]
+
+
+def compare(
+    before: Path | str,
+    after: Path | str,
+    *,
+    cylinder: int | None = None,
+    progress: Progress | None = None,
+) -> dict[str, Any]:
+    """Set a recording made after a repair against the one made before it.
+
+    Parameters
+    ----------
+    before, after : path
+        A recording, a job card, or the folder that an earlier `diagnose` wrote.
+    cylinder : int, optional
+        The one that was repaired; when left out, those that BEFORE accuses.
+    progress : callable (stage, fraction), optional
+
+    Returns
+    -------
+    document : dict
+        The document of compare.json: plain values only, None for what is not known.
+
+    Raises
+    ------
+    MisfireError
+        If one of them cannot be used, or there is no such cylinder.
+    """
+    sides = [
+        load_side(path, name=name, progress=progress)
+        for path, name in ((before, "before"), (after, "after"))
+    ]
+    return compare_sides(*sides, cylinder=cylinder)
+
+
+def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> dict[str, Any]:
+    """Compare two diagnosed recordings; see `compare`."""
+    if cylinder is not None and cylinder not in before.order:
+        raise ParameterError(
+            f"cylinder {cylinder}: the engine has cylinders 1 to {len(before.order)}"
+        )
+    groups = _group_cylinders(before, after)
+    accused = {cylinder} if cylinder is not None else _find_accused(before)
+    suspects = tuple(g for g in groups if accused & set(g))
+    flat = tuple(c for g in suspects for c in g)
+    reasons = find_obstacles(before, after, flat)
+    match: Match | None = None
+    if len(before.order) == len(after.order):
+        match = find_match(before, after, flat)
+        reasons = reasons or write_mismatch(before, after, match)
+    judged = []
+    if match is not None:
+        judged = [
+            judge_group(_measure_group(before, after, match, g, suspects), comparable=not reasons)
+            for g in groups
+        ]
+    whole = judge_vehicle(judged, reasons=reasons, before=before.summary, after=after.summary)
+    rpm_after = get_speed_range(after)[1]
+    more = whole.cycles_needed
+    return {
+        "schema": SCHEMA,
+        "verdict": whole.word,
+        "settled": whole.settled,
+        "direction": whole.direction,
+        "headline": whole.headline,
+        "reasons": list(whole.reasons),
+        "cycles_needed": more,
+        "seconds_needed": to_plain(more * 120.0 / rpm_after) if more is not None else None,
+        "new_fault": [g.group.cylinders[0] for g in judged if g.is_new and not reasons],
+        "before": _describe_side(before),
+        "after": _describe_side(after),
+        "conditions": {
+            "comparable": not reasons,
+            "speed_cover": to_plain(match.speed_cover if match else math.nan),
+            "cover": to_plain(match.cover if match else math.nan),
+        },
+        "cylinders": [entry for g in judged for entry in g.describe()],
+        "notes": _write_notes(before, after),
+        "tool_version": read_version(),
+    }
+
+
+def _group_cylinders(before: Side, after: Side) -> list[tuple[int, ...]]:
+    """Put cylinders together that one of the recordings cannot tell apart."""
+    mates = before.mates or after.mates
+    groups: list[tuple[int, ...]] = []
+    for c in before.cylinders:
+        mate = mates.get(c)
+        if mate is None:
+            groups.append((c,))
+        elif c < mate:
+            groups.append((c, mate))
+    return groups
+
+
+def _find_accused(before: Side) -> set[int]:
+    """Cylinders that BEFORE shows at fault: accused, or plainly losing more than the others."""
+    doubted = before.summary["verdict"] != "no_misfire"
+    accused = {
+        int(c["cylinder"])
+        for c in before.summary["cylinders"]
+        if doubted and c["probability"] * (2 if before.mates else 1) >= FAULTY
+    }
+    ranked = sorted(before.summary["cylinders"], key=lambda c: -c["probability"])
+    if not accused and doubted and ranked:
+        doubtful = ranked[0]["probability"] * (2 if before.mates else 1) >= DOUBTFUL
+        if doubtful or before.summary["verdict"] == "misfire":
+            accused = {int(ranked[0]["cylinder"])}
+    if accused:
+        return accused
+    for c in before.cylinders:
+        own = _count(before, (c,))
+        rest = _count(before, tuple(k for k in before.cylinders if k != c))
+        if own.lost >= FEW_LOST and is_more_than(own, rest, risk=CLEARLY_MORE):
+            accused.add(c)
+    return accused
+
+
+def _count(side: Side, cylinders: tuple[int, ...], own: Any = None) -> Count:
+    """Count lost firings of some cylinders."""
+    probability = side.column("misfire_probability")
+    mine = np.isin(side.column("cylinder"), cylinders) & np.isfinite(probability)
+    if own is not None:
+        mine &= own
+    lost = probability[mine] >= LOST
+    return Count(int(lost.sum()), int(lost.size), compute_bunching(lost))
+
+
+def _measure_group(
+    before: Side,
+    after: Side,
+    match: Match,
+    cylinders: tuple[int, ...],
+    suspects: tuple[tuple[int, ...], ...],
+) -> Group:
+    """Gather all that is known of one cylinder, or of a pair."""
+    sound = tuple(
+        c for c in before.cylinders if c not in cylinders and not any(c in g for g in suspects)
+    )
+    counts = _count(before, cylinders, match.before), _count(after, cylinders, match.after)
+    whole = _count(before, cylinders), _count(after, cylinders)
+    share = 2.0 if len(cylinders) > 1 else 1.0
+    probability = [
+        min(1.0, max(float(side.result_of(c)["probability"]) for c in cylinders) * share)
+        for side in (before, after)
+    ]
+    faults = before.result_of(cylinders[0])["faults"]
+    return Group(
+        cylinders=cylinders,
+        is_suspect=cylinders in suspects,
+        before=whole[0],
+        after=whole[1],
+        matched_before=counts[0],
+        matched_after=counts[1],
+        bunching=counts[0].bunching,
+        background=_count(after, sound) if sound else Count(0, 0),
+        probability_before=probability[0],
+        probability_after=probability[1],
+        verdict_after=str(after.summary["verdict"]),
+        fault=str(faults[0]["type"]) if faults else "",
+        difference=compute_difference_interval(whole[0], whole[1]),
+        chance_lower=compute_chance_lower(*counts),
+        features=compute_changes(before, after, match, cylinders),
+        alike=find_alike(before, after, cylinders) if cylinders in suspects else (),
+    )
+
+
+def _describe_side(side: Side) -> dict[str, Any]:
+    """Give the facts of one recording."""
+    low, middle, high = get_speed_range(side)
+    return {
+        "vehicle": side.summary["vehicle"],
+        "source": side.summary.get("source", ""),
+        "source_sha256": side.summary.get("source_sha256", ""),
+        "verdict": side.summary["verdict"],
+        "duration_s": side.summary["duration_s"],
+        "cycles": side.summary["cycles"],
+        "rpm": {"p05": to_plain(low), "median": to_plain(middle), "p95": to_plain(high)},
+        "kv_estimated": bool(side.summary.get("kv_estimated", True)),
+    }
+
+
+def _write_notes(before: Side, after: Side) -> list[str]:
+    """Say what a reader must know besides."""
+    notes = []
+    if before.summary["vehicle"] != after.summary["vehicle"]:
+        notes.append(
+            f"the job cards name different vehicles ({before.summary['vehicle']} and "
+            f"{after.summary['vehicle']}): make sure that it is the same one"
+        )
+    source = before.summary.get("source_sha256", "")
+    if source and source == after.summary.get("source_sha256"):
+        notes.append("both are the very same recording")
+    if before.mates or after.mates:
+        notes.append(
+            "cylinders 360 degrees apart cannot be told apart in one of the recordings: they are "
+            "judged as pairs"
+        )
+    notes.append(
+        "engine and air temperature, fuel and load are not recorded: repeat the drive or the idle "
+        "run in which the fault was felt, as warm or as cold as then"
+    )
+    return notes

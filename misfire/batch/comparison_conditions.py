@@ -1,0 +1,224 @@
+"""Were both recordings taken under the same conditions: speed, load, engine, channels."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.batch.comparison_side import LOST, Side
+
+SPEED_SHARE = 0.20  # firings within this share of each other's speed are alike
+SPEED_RPM = 200.0  # or within this: idle is idle, with or without a dead cylinder
+LEAST_CYCLES = 3  # of the other recording at such a speed, for the speed to count as met
+LEAST_COVER = 0.5  # share of the firings that have to find their like
+GAINING = 0.08  # speed change a second, in parts of the speed: above it the engine pulls
+TREND_CYCLES = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """Which firings have their like in the other recording.
+
+    `before`, `after` [bool, shape=(n_firings,)]: usable firings at speeds that both recordings
+    have. `speed_cover`: share of the firings that matter in BEFORE (lost ones, where there are
+    enough) whose speed AFTER has met; `cover`: the same for speed together with its trend.
+    """
+
+    before: NDArray[np.bool_]
+    after: NDArray[np.bool_]
+    cover: float
+    speed_cover: float
+
+
+def find_obstacles(before: Side, after: Side, cylinders: tuple[int, ...]) -> tuple[str, ...]:
+    """Say what of engine and channels keeps two recordings from being compared.
+
+    Parameters
+    ----------
+    before, after : Side
+    cylinders : tuple of int
+        Those under suspicion.
+
+    Returns
+    -------
+    reasons : tuple of str
+        Empty where they can be compared.
+    """
+    if len(before.order) != len(after.order):
+        return (
+            f"the engines differ: {len(before.order)} cylinders before, {len(after.order)} after",
+        )
+    reasons = []
+    if _turn(before.order) != _turn(after.order):
+        reasons.append(
+            f"the firing orders differ: {_dashes(before.order)} before, "
+            f"{_dashes(after.order)} after"
+        )
+    if before.ignition and after.ignition and before.ignition != after.ignition:
+        reasons.append(f"the ignitions differ: {before.ignition} before, {after.ignition} after")
+    if any(abs(a - b) > 1 for a, b in zip(before.angles_deg, after.angles_deg, strict=True)) and (
+        before.ignition and after.ignition
+    ):
+        reasons.append("the firing angles differ")
+    if reasons:
+        return tuple(reasons)
+    words = {
+        "torque": "the torque (a crank channel)",
+        "burn": "the spark line (a coil primary or secondary)",
+    }
+    for cylinder in cylinders or before.cylinders:
+        had = before.witnesses.get(cylinder, frozenset())
+        has = after.witnesses.get(cylinder, frozenset())
+        for kind, what in words.items():
+            if kind in had - has and _is_missing(before, after, kind, cylinder):
+                reasons.append(f"{what} of cylinder {cylinder} was recorded before, not after")
+        if had and not had & has and not reasons:
+            reasons.append(f"no quantity of cylinder {cylinder} was recorded both times")
+    if cylinders:
+        return tuple(reasons)
+    return tuple(dict.fromkeys(reasons[:3]))
+
+
+def find_match(before: Side, after: Side, suspects: tuple[int, ...]) -> Match:
+    """Find the firings of both recordings that were taken under like conditions.
+
+    Parameters
+    ----------
+    before, after : Side
+    suspects : tuple of int
+        Cylinders under suspicion; their lost firings weigh.
+
+    Returns
+    -------
+    match : Match
+    """
+    usable = [_find_usable(side) for side in (before, after)]
+    speeds = [side.column("rpm") for side in (before, after)]
+    modes = [_find_modes(side) for side in (before, after)]
+    n = len(before.order)
+    met_b = _is_met(speeds[0], speeds[1][usable[1]], LEAST_CYCLES * n)
+    met_a = _is_met(speeds[1], speeds[0][usable[0]], LEAST_CYCLES * n)
+    weight = usable[0] & np.isin(before.column("cylinder"), suspects or before.cylinders)
+    lost = weight & (before.column("misfire_probability") >= LOST)
+    if lost.sum() >= 4:
+        weight = lost
+    speed_cover = float(met_b[weight].mean()) if weight.any() else math.nan
+    # A pull at full load is not made up for by a roll at the same speed.
+    pulled = met_b.copy()
+    for mode in (-1, 1):
+        own = modes[0] == mode
+        there = speeds[1][usable[1] & (modes[1] == mode)]
+        pulled[own] &= _is_met(speeds[0][own], there, n)
+    cover = float(pulled[weight].mean()) if weight.any() else math.nan
+    return Match(
+        before=usable[0] & met_b,
+        after=usable[1] & met_a,
+        cover=cover,
+        speed_cover=speed_cover,
+    )
+
+
+def write_mismatch(before: Side, after: Side, match: Match) -> tuple[str, ...]:
+    """Say what of speed and load keeps two recordings from being compared; empty if nothing.
+
+    Parameters
+    ----------
+    before, after : Side
+    match : Match
+
+    Returns
+    -------
+    reasons : tuple of str
+    """
+    if not match.speed_cover >= LEAST_COVER:
+        return (
+            f"the speed ranges differ: {_range(before)} before, {_range(after)} after; record "
+            "again at the speed at which the fault was felt",
+        )
+    if not match.cover >= LEAST_COVER:
+        return (
+            "the load differs: before, the firings that matter came while the engine gained or "
+            "lost speed, after it was not driven like that; repeat the same drive",
+        )
+    return ()
+
+
+def get_speed_range(side: Side) -> tuple[float, float, float]:
+    """Give the 5, 50 and 95 per cent points of the speed [rpm]; NaN where it is not known."""
+    rpm = side.column("rpm")
+    rpm = rpm[np.isfinite(rpm)]
+    if not rpm.size:
+        return math.nan, math.nan, math.nan
+    low, middle, high = np.quantile(rpm, (0.05, 0.5, 0.95))
+    return float(low), float(middle), float(high)
+
+
+def _find_usable(side: Side) -> NDArray[np.bool_]:
+    """Find the firings that were judged and had fuel."""
+    return (
+        np.isfinite(side.column("misfire_probability"))
+        & np.isfinite(side.column("rpm"))
+        & ~side.flagged("fuel_cut")
+    )
+
+
+def _is_met(
+    speed: NDArray[np.float64], others: NDArray[np.float64], least: int
+) -> NDArray[np.bool_]:
+    """Whether at least `least` of the other firings had about this speed."""
+    reach = np.maximum(SPEED_SHARE * speed, SPEED_RPM)
+    ordered = np.sort(others)
+    found = np.searchsorted(ordered, speed + reach) - np.searchsorted(ordered, speed - reach)
+    return np.asarray(np.isfinite(speed) & (found >= least))
+
+
+def _find_modes(side: Side) -> NDArray[np.int64]:
+    """Whether the engine pulls (+1), rolls (0) or slows down (-1), from the trend of its speed."""
+    rpm, time = side.column("rpm"), side.column("time_s")
+    width = TREND_CYCLES * len(side.order)
+    mode = np.zeros(rpm.size, np.int64)
+    if rpm.size < 3 * width:
+        return mode
+    smooth = np.convolve(np.nan_to_num(rpm, nan=float(np.nanmedian(rpm))), np.ones(width) / width)
+    smooth = smooth[width // 2 : width // 2 + rpm.size]
+    trend = np.zeros(rpm.size)
+    trend[width:-width] = (smooth[2 * width :] - smooth[: -2 * width]) / np.maximum(
+        time[2 * width :] - time[: -2 * width], 1e-6
+    )
+    share = trend / np.maximum(smooth, 1.0)
+    fast = smooth > 1.4 * np.nanquantile(rpm, 0.05)  # idle hunts without any load
+    mode[fast & (share > GAINING)] = 1
+    mode[fast & (share < -GAINING)] = -1
+    return mode
+
+
+def _is_missing(before: Side, after: Side, kind: str, cylinder: int) -> bool:
+    """Whether a quantity is gone, and not only somewhat more often not measurable."""
+    column = "burn_time_ms" if kind == "burn" else "segment_accel"
+    shares = []
+    for side in (before, after):
+        values = side.column(column)[side.column("cylinder") == cylinder]
+        shares.append(float(np.isfinite(values).mean()) if values.size else 0.0)
+    return shares[1] < 0.25 * shares[0]
+
+
+def _turn(order: tuple[int, ...]) -> tuple[int, ...]:
+    """Start a firing order with its lowest number: the same circle is the same order."""
+    at = order.index(min(order))
+    return order[at:] + order[:at]
+
+
+def _dashes(order: tuple[int, ...]) -> str:
+    """Write a firing order as the trade does."""
+    return "-".join(map(str, _turn(order)))
+
+
+def _range(side: Side) -> str:
+    """Write a speed range."""
+    low, _, high = get_speed_range(side)
+    if not math.isfinite(low):
+        return "unknown"
+    return f"{round(low, -1):.0f} to {round(high, -1):.0f} rpm"

@@ -1,0 +1,100 @@
+"""Firings that look like the lost ones: the fault at work where no loss was judged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.batch.comparison_rates import Count
+from misfire.batch.comparison_side import LOST, Side
+
+QUANTITIES = (
+    "segment_accel",
+    "peak_current_a",
+    "burn_time_ms",
+    "dwell_ms",
+    "firing_voltage_kv",
+)
+LEAST_LOST, LEAST_GOOD = 3, 10
+APART = 6.0  # lost and good firings differ by this many spreads of the good ones
+MOST_ODD = 0.04  # share of the other cylinders' firings that may look lost
+ODD, ODD_FIRINGS = 0.03, 400  # odd values of a sound cylinder, where none is there to count them
+LEAST_ALIKE = 0.6  # share of the lost firings that must
+
+
+@dataclass(frozen=True, slots=True)
+class Alike:
+    """Firings after that look like the lost ones before, by one quantity."""
+
+    quantity: str
+    own: Count
+    others: Count
+
+
+def find_alike(before: Side, after: Side, cylinders: tuple[int, ...]) -> tuple[Alike, ...]:
+    """Count firings after the repair that look like those lost before it.
+
+    Parameters
+    ----------
+    before, after : Side
+    cylinders : tuple of int
+        One suspect, or a pair that cannot be told apart.
+
+    Returns
+    -------
+    alike : tuple of Alike
+        One for each quantity that parts the lost from the good firings before. `others` counts
+        the same in the other cylinders of both recordings: what chance does.
+    """
+    found = []
+    for quantity in QUANTITIES:
+        values, probability = before.column(quantity), before.column("misfire_probability")
+        usable = np.isfinite(values) & np.isfinite(probability) & ~before.flagged("fuel_cut")
+        own = usable & np.isin(before.column("cylinder"), cylinders)
+        lost = values[own & (probability >= LOST)]
+        good = values[own & (probability < LOST)]
+        if lost.size < LEAST_LOST or good.size < LEAST_GOOD:
+            continue
+        usual = float(np.median(good))
+        step = float(np.median(lost)) - usual
+        spread = 1.4826 * float(np.median(np.abs(good - usual)))
+        if quantity == "segment_accel" and step >= 0:
+            continue
+        if abs(step) < APART * spread or abs(step) < 0.1 * abs(usual):
+            continue
+        if _count_beyond(lost, usual, step) < LEAST_ALIKE * lost.size:
+            continue
+        mine, rest = _count(after, quantity, cylinders, step)
+        usually = _count(before, quantity, cylinders, step)[1]
+        others = Count(rest.lost + usually.lost, rest.judged + usually.judged)
+        if not others.judged:  # no other cylinder shows it: allow for rare odd values
+            strange = _count_beyond(good, usual, step)
+            others = Count(strange + round(ODD * ODD_FIRINGS), good.size + ODD_FIRINGS)
+        if others.lost > MOST_ODD * others.judged:
+            continue
+        found.append(Alike(quantity, mine, others))
+    return tuple(found)
+
+
+def _count(
+    side: Side, quantity: str, cylinders: tuple[int, ...], step: float
+) -> tuple[Count, Count]:
+    """Count firings off their cylinder's usual value like the lost ones were: own, others'."""
+    values, number = side.column(quantity), side.column("cylinder")
+    usable = np.isfinite(values) & ~side.flagged("fuel_cut") & ~side.flagged("edge")
+    lost, judged = [0, 0], [0, 0]
+    for cylinder in side.order:
+        part = values[usable & (number == cylinder)]
+        if part.size < LEAST_GOOD:
+            continue
+        to = 0 if cylinder in cylinders else 1
+        lost[to] += _count_beyond(part, float(np.median(part)), step)
+        judged[to] += int(part.size)
+    return Count(lost[0], judged[0]), Count(lost[1], judged[1])
+
+
+def _count_beyond(values: NDArray[np.float64], usual: float, step: float) -> int:
+    """Count values more than half a step off the usual one, to the step's side."""
+    return int(np.sum((values - usual) / step > 0.5))

@@ -1,0 +1,83 @@
+"""Gaps between the parts of a recording: nothing seen at their edges counts as an event."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.records import Channel, CrankTrack, Firings, Recording
+
+EDGE_S = 0.2e-3  # the jump to and from the level in a gap, and what it sets ringing
+LATEST_BURN_S = 8e-3  # a firing's spark is over by then
+SPARK_LEAD_S = 20e-3  # dwell and all before switch-off
+SLOWEST_RPM = 150.0  # where the speed is not known: a power stroke at cranking speed
+
+
+def find_gaps(recording: Recording, channel: Channel) -> NDArray[np.float64]:
+    """Give the gaps of a channel [shape=(n, 2), unit=s, the clock of `channel.start_s`].
+
+    `channel` may be the recording's own or have had its clock worked out.
+    """
+    card = next((c for c in recording.job.channels if c.name == channel.name), None)
+    own = next((c for c in recording.channels if c.name == channel.name), channel)
+    if card is None or not card.gaps_s:
+        return np.empty((0, 2))
+    gaps = np.asarray(card.gaps_s, np.float64) * (own.rate_hz / channel.rate_hz)
+    return np.asarray(channel.start_s + gaps)
+
+
+def drop_instants(time_s: NDArray[np.float64], gaps: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Leave out instants in a gap or at its edge."""
+    return np.asarray(time_s[~_touch(time_s - EDGE_S, time_s + EDGE_S, gaps)])
+
+
+def drop_strokes(strokes: NDArray[np.void], gaps: NDArray[np.float64]) -> NDArray[np.void]:
+    """Leave out strokes of which a part lies in a gap [STROKE_FIELDS]."""
+    if gaps.size == 0 or strokes.size == 0:
+        return strokes
+    stop = strokes["stop_s"]
+    begin = np.where(np.isfinite(strokes["start_s"]), strokes["start_s"], stop)
+    burn = np.nan_to_num(strokes["burn_time_ms"]) * 1e-3
+    return np.asarray(strokes[~_touch(begin - EDGE_S, stop + burn + 5 * EDGE_S, gaps)])
+
+
+def drop_firings(firings: Firings, gaps: NDArray[np.float64]) -> Firings:
+    """Leave out firings whose spark or power stroke reaches into a gap: they cannot be judged."""
+    if gaps.size == 0 or firings.cylinder.size == 0:
+        return firings
+    rpm = np.where(np.isfinite(firings.rpm), np.maximum(firings.rpm, SLOWEST_RPM), SLOWEST_RPM)
+    late = np.fmax(firings.tdc_s + 40.0 / rpm, firings.spark_s + LATEST_BURN_S)
+    early = np.fmin(firings.tdc_s, firings.spark_s - SPARK_LEAD_S)
+    keep = ~_touch(early, late, gaps)
+    names = ("cycle", "cylinder", "tdc_angle_deg", "tdc_s", "spark_s", "seen", "advance_deg", "rpm")
+    rows = {name: getattr(firings, name)[keep] for name in (*names, "stretch", "strikes")}
+    index = {name: at[keep] for name, at in firings.stroke_index.items()}
+    return replace(firings, **rows, stroke_index=index)
+
+
+def merge_gaps(recording: Recording, channels: Sequence[Channel]) -> NDArray[np.float64]:
+    """Give the gaps of all channels [shape=(n, 2), unit=s, common clock]."""
+    found = [find_gaps(recording, channel) for channel in channels]
+    return np.unique(np.concatenate([np.empty((0, 2)), *found]), axis=0)
+
+
+def _touch(
+    begin: NDArray[np.float64], end: NDArray[np.float64], gaps: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Tell which spans reach into a gap."""
+    hit = np.zeros(begin.shape, bool)
+    for low, high in gaps:
+        hit |= (begin < high) & (end > low)
+    return hit
+
+
+def forgive_gaps(track: CrankTrack, gaps: NDArray[np.float64]) -> CrankTrack:
+    """Take out of the spans without sync those that a gap explains; no sensor is to blame."""
+    if gaps.size == 0 or track.lost_s is None:
+        return track
+    lost = track.lost_s[~_touch(track.lost_s[:, 0] - EDGE_S, track.lost_s[:, 1] + EDGE_S, gaps)]
+    findings = tuple(f for f in track.findings if f.code != "crank_lost" or lost.size)
+    return replace(track, lost_s=lost, findings=findings)

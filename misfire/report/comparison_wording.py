@@ -1,0 +1,52 @@
+"""Words and numbers of a comparison."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from misfire.report.wording import format_count, format_duration
+
+
+def write_needed(document: Mapping[str, Any]) -> str:
+    """Say how many more cycles would settle the question; empty when they would not matter."""
+    more = document["cycles_needed"]
+    if not more:
+        return ""
+    return (
+        f"{format_count(more)} more cycles without a lost firing would settle it (about "
+        f"{format_duration(document['seconds_needed'] or math.nan)} at the speed of the "
+        "recording made after the repair)"
+    )
+
+
+def write_speed(side: Mapping[str, Any]) -> str:
+    """Write the speed range of one recording."""
+    low, high = side["rpm"]["p05"], side["rpm"]["p95"]
+    if low is None or high is None:
+        return "speed not known"
+    return f"{round(low, -1):.0f} to {round(high, -1):.0f} rpm"
+
+
+def format_share_count(part: Mapping[str, Any]) -> str:
+    """Write a count."""
+    if not part["judged"]:
+        return "not judged"
+    return f"{part['lost']} / {part['judged']}"
+
+
+def format_points(value: float | None) -> str:
+    """Write a change of a share in per cent points."""
+    if value is None:
+        return "-"
+    if abs(value) < 5e-5:
+        return "0"
+    return f"{100 * value:+.1f}".replace("-", "−")
+
+
+def format_points_range(low: float | None, high: float | None) -> str:
+    """Write an interval of a change."""
+    if low is None or high is None:
+        return "-"
+    return f"{format_points(low)} to {format_points(high)}"
