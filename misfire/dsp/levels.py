@@ -80,10 +80,15 @@ def find_coil_levels(counts: NDArray[np.int16]) -> CoilLevels | None:
     peaks = _find_peaks(smooth, density, width=width, least=LEAST_SHARE * counts.size, span=span)
     # The two levels are those on which the channel rests most, a driver's step apart: the spark
     # line leans and lasts less, a current limit or an undershoot holds for part of a stroke.
+    # A supply that sags and recovers (starter, alternator) rests on two levels as well; kicks rise
+    # out of the lower of the right ones.
+    foot = _find_kick_foot(counts, level=middle + 0.35 * span) - first
     best = None
     for low in peaks:
         for high in peaks:
             step = high[0] - low[0]
+            if low[0] > foot + 0.2 * step:
+                continue
             if LEAST_STEP * span <= step <= LARGEST_STEP * span:
                 rank = (min(low[2], high[2]), max(low[2], high[2]))
                 if best is None or rank > best[0]:
@@ -94,6 +99,18 @@ def find_coil_levels(counts: NDArray[np.int16]) -> CoilLevels | None:
     return CoilLevels(low_at + first, battery + first, max(noise, 0.5), top)
 
 
+def _find_kick_foot(counts: NDArray[np.int16], *, level: float) -> float:
+    """Level from which most kicks rise, infinite where too few are to be seen."""
+    above = counts > level
+    onset = np.flatnonzero(above[1:] & ~above[:-1]) + 1
+    onset = onset[onset >= FOOT_SAMPLES]
+    if onset.size < 5:
+        return float("inf")
+    ahead = counts[onset[:, None] - np.arange(1, FOOT_SAMPLES + 1)].min(axis=1)
+    return float(np.median(ahead))
+
+
+FOOT_SAMPLES = 8  # looked at before a kick: longer than its rise at 1 MS/s
 LEAST_SHARE = 0.0005  # of the time: a coil of 2 ms dwell that fires once in 4 s
 LEAST_STEP = 0.012  # of the kick: 6 V under a kick of 500 V
 LARGEST_STEP = 0.4  # 16 V under a kick of 40 V

@@ -78,3 +78,18 @@ class TestSurveyCounts:
         assert asked[0][0] == 0
         assert asked[-1][1] == n
         assert all(b <= c for (_, b), (c, _) in zip(asked, asked[1:], strict=False))
+
+
+def test_a_supply_that_sags_is_not_taken_for_the_driver():
+    # starter: 9.6 V, then 14.2 V; dwell at 1.2 V for 4 % of the time, kicks of 100 V (clipped)
+    rng = np.random.default_rng(4)
+    volts = np.where(np.arange(400_000) < 160_000, 9.6, 14.2)
+    for at in range(5_000, 395_000, 10_000):
+        volts[at : at + 400] = 1.2
+        volts[at + 400 : at + 404] = 99.0
+        volts[at + 404 : at + 600] = 30.0
+    counts = np.round((volts + 0.05 * rng.standard_normal(volts.size)) / 0.05).astype(np.int16)
+    levels = find_coil_levels(counts)
+    assert levels is not None
+    assert levels.low * 0.05 == pytest.approx(1.2, abs=0.2)
+    assert levels.battery * 0.05 == pytest.approx(14.2, abs=0.3)
