@@ -10,6 +10,8 @@ import numpy as np
 
 from misfire.align.store import write_store
 from misfire.batch.firingwaves import build_waves
+from misfire.batch.fitness import check_quickly
+from misfire.batch.fitness_scale import correct_recording
 from misfire.batch.measuring import measure
 from misfire.batch.opening import open_recording
 from misfire.batch.shipped import load_shipped
@@ -97,6 +99,7 @@ def diagnose_recording(
     recording: Recording, *, model: Model | None = None, progress: Progress | None = None
 ) -> Diagnosis:
     """Measure and judge an open recording; see `diagnose`. Without a model the physics scores."""
+    recording = correct_recording(recording)
     evidence = measure(recording, progress=progress)
     if progress is not None:
         progress("judging", 0.5)
@@ -125,7 +128,9 @@ def diagnose_recording(
         duration_s=evidence.detected.duration_s,
         cycles=int(np.unique(firings.cycle).size),
         cylinders=verdict.cylinders,
-        findings=_unique((*evidence.findings, *verdict.findings)),
+        findings=_unique(
+            (*evidence.findings, *check_quickly(recording, evidence), *verdict.findings)
+        ),
         notes=verdict.notes,
         events=verdict.events,
         extras=verdict.extras,

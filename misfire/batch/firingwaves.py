@@ -13,7 +13,7 @@ RUNS = 20  # stretches of good firings, spread over the recording
 FEWEST_GOOD = 5
 AFTER_MS = 3.5
 FINE_MS = (-0.1, 0.3)  # around switch-off things happen within microseconds
-CELLS = (70, 80, 100)  # of the grid before, within and after the fine stretch
+CELLS = (70, 80, 120)  # of the grid before, within and after the fine stretch
 FLAT_SHARE = 0.02  # a cell that swings less than this share of the usual height shows its mean
 
 
@@ -134,12 +134,15 @@ def _grid(n_before: int, n_after: int, rate: float) -> NDArray[np.int64]:
 
 
 def _fill(line: NDArray[np.float64], edges: NDArray[np.int64], flat: float) -> NDArray[np.float64]:
-    """One value for each cell: its mean, or what lies farthest from it where something happens."""
-    starts, widths = edges[:-1], np.diff(edges)
-    mean = np.add.reduceat(line, starts) / widths
+    """One value for each cell: its mean, on a slope its middle, at a peak within it the peak."""
+    starts, stops = edges[:-1], edges[1:]
+    mean = np.add.reduceat(line, starts) / (stops - starts)
     high, low = np.maximum.reduceat(line, starts), np.minimum.reduceat(line, starts)
-    extreme = np.where(high - mean >= mean - low, high, low)
-    return np.asarray(np.where(high - low > flat, extreme, mean))
+    ends = np.maximum(line[starts], line[stops - 1]), np.minimum(line[starts], line[stops - 1])
+    peak = np.where(high > ends[0], high, np.where(low < ends[1], low, line[(starts + stops) // 2]))
+    both = (high > ends[0]) & (low < ends[1])
+    peak[both] = np.where(high - mean >= mean - low, high, low)[both]
+    return np.asarray(np.where(high - low > flat, peak, mean))
 
 
 def _compare(

@@ -34,6 +34,8 @@ LEAST_RATE_HZ = {
 LEAST_STEPS = {"coil_current": 16, "coil_secondary": 16, "starter_current": 12}
 MOST_NOISE = {"coil_primary": 0.18, "coil_current": 0.06, "coil_secondary": 0.08, "crank": 0.10}
 MOST_HUM = {"coil_primary": 0.25, "coil_current": 0.06, "crank": 0.12, "cam": 0.12}
+USUAL_STEP_V = 13.5
+MOST_NOISE_OF_KICK = 0.008
 MOST_OFFSET_V = 4.0
 MOST_ZERO = 0.10  # of the peak
 MOST_DRIFT = 0.12  # of the peak
@@ -111,6 +113,8 @@ def check_channel(view: ChannelView, *, tooth_s: float = np.nan) -> list[Finding
     )
     for check in checks:
         found += check(view)
+    if any(f.code == "mains_hum" for f in found):  # levels are looked for where they stand longest
+        found = [f for f in found if f.code not in ("earth_offset", "clamp_zero")]
     return found
 
 
@@ -178,8 +182,9 @@ def _find_cut(view: ChannelView) -> Iterator[tuple[int, bool]]:
 def _check_clipping(view: ChannelView) -> list[Finding]:
     """Tell whether the signal runs into the instrument's limits."""
     channel, tally, role = view.channel, view.tally, view.channel.role
-    if view.two_level:
-        return []
+    squared = _check_squared(view)
+    if squared or view.two_level:
+        return squared
     found = []
     swing = (tally.high - tally.low.astype(np.int32)).astype(np.int32)
     loud = swing > 0.5 * np.quantile(swing, 0.98) if swing.size else np.zeros(0, bool)
@@ -208,6 +213,33 @@ def _check_clipping(view: ChannelView) -> list[Finding]:
             )
         )
     return found
+
+
+def _check_squared(view: ChannelView) -> list[Finding]:
+    """Tell an inductive crank signal cut off on both sides from one of two levels.
+
+    What is cut has no noise at its limits, lies even about zero, and takes time in between.
+    """
+    tally = view.tally
+    used = np.flatnonzero(tally.histogram)
+    if view.channel.role != "crank" or used.size < 8:
+        return []
+    bottom, top = (
+        view.value(float(used[0] + LOWEST_CODE)),
+        view.value(float(used[-1] + LOWEST_CODE)),
+    )
+    at_edges = tally.histogram[[used[0], used[-1]]] / max(1, tally.n_samples)
+    even = abs(top + bottom) < 0.1 * abs(top - bottom)
+    if not (even and at_edges.min() > 0.1 and at_edges.sum() < 0.97):
+        return []
+    return [
+        view.make(
+            "clipped",
+            "warning",
+            f"the signal is cut off at {bottom:.3g} and {top:.3g} {view.channel.unit} for "
+            f"{100 * at_edges.sum():.0f} % of the time",
+        )
+    ]
 
 
 def _check_resolution(view: ChannelView) -> list[Finding]:
@@ -253,9 +285,12 @@ def _check_noise(view: ChannelView) -> list[Finding]:
     """Tell whether noise drowns what is to be seen."""
     role, tally = view.channel.role, view.tally
     most = MOST_NOISE.get(role)
-    if most is None or (role == "coil_primary" and view.coil is None):
+    if most is None:
         return []
     swing = view.swing
+    if role == "coil_primary" and view.coil is None:  # perhaps for the noise
+        kick = tally.quantile(0.9999) - tally.quantile(0.5)
+        swing = kick * MOST_NOISE_OF_KICK / most
     if role == "crank":
         pieces = tally.high.astype(np.int32) - tally.low
         swing = float(np.quantile(pieces, 0.5)) / 2 if pieces.size else 0.0
@@ -283,6 +318,8 @@ def _check_hum(view: ChannelView) -> list[Finding]:
         return []
     frequency, amplitude = find_mains(view.tally.slow, slow_hz=view.tally.slow_hz)
     swing = view.swing / (2 if role == "crank" else 1)
+    if role == "coil_primary":
+        swing = min(swing, USUAL_STEP_V / view.size)  # the hum itself widens what looks like a step
     if not frequency or amplitude <= most * swing or amplitude < view.tally.code_step:
         return []
     return [

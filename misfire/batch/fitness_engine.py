@@ -212,10 +212,12 @@ def _is_current(read: Read, piece: Channel) -> bool:
     strokes = find_current_strokes(read, piece)
     if strokes.size < 3:
         return False
-    made = strokes["dwell_ms"] * strokes["ramp_a_per_ms"]
-    share = made / strokes["peak_current_a"]
-    good = (share > 0.5) & (share < 2.5) & (strokes["dwell_ms"] > 0.4)
-    return bool(good.mean() > 0.5)
+    share = strokes["dwell_ms"] * strokes["ramp_a_per_ms"] / strokes["peak_current_a"]
+    known = np.isfinite(share)
+    if known.sum() < 3:
+        return False
+    good = (share[known] > 0.5) & (share[known] < 2.0) & (strokes["dwell_ms"][known] > 0.4)
+    return bool(good.mean() > 0.7)
 
 
 def find_other_wheel(recording: Recording) -> tuple[CrankWheel, Finding] | None:

@@ -15,6 +15,7 @@ RIPPLE_HZ = (250.0, 8000.0)  # 6 pulses a turn and pole pair, belt ratio 2 to 3 
 MOST_RIPPLE_V = 1.0  # peak to peak; sound alternators stay below 0.5 V (common practice)
 PROMINENCE = 4.0
 ANALYSIS_HZ = 20e3
+RING_S = 8e-3  # burn and ring-down
 LOOK_S = 60e-6  # a spark's disturbance lasts this long
 SOME_CROSSTALK, MUCH_CROSSTALK = 0.25, 0.60  # of the channel's amplitude
 SPARKS = 300
@@ -68,6 +69,14 @@ def _find_line(
     """Amplitude [counts] and frequency of the line that stands out; 0, 0 where none does."""
     x = counts.astype(float) - middle
     at_rest = np.abs(x) <= reach
+    # A coil rings for some milliseconds after its spark, at the alternator's own frequencies.
+    kicks = np.flatnonzero(x > 4 * reach)
+    if kicks.size:
+        since = (
+            np.arange(x.size)
+            - kicks[np.maximum(np.searchsorted(kicks, np.arange(x.size), "right") - 1, 0)]
+        )
+        at_rest &= (since < 0) | (since > RING_S * rate_hz)
     if at_rest.mean() < 0.3:
         return 0.0, 0.0
     x = np.where(at_rest, x - np.mean(x[at_rest]), 0.0)

@@ -304,7 +304,8 @@ class ScreenRun:
             "host": outcome.get("host", socket.gethostname()),
             **{k: v for k, v in outcome.items() if k not in ("host",)},
         }
-        row["attempts"] = int(rows.get(source.name, {}).get("attempts") or 0) + 1
+        tried = int(rows.get(source.name, {}).get("attempts") or 0)
+        row["attempts"] = tried + (outcome["state"] != "identified")
         if row["state"] == "changed":
             row["state"] = "failed"
         if row["state"] == "failed":

@@ -151,7 +151,7 @@ def find_mains(slow: NDArray[np.float32], *, slow_hz: float) -> tuple[float, flo
     -----
     Mains keeps its frequency within 0.2 Hz (EN 50160: 50 Hz +-1 % for 99.5 % of a year), so its
     energy falls into one line; what belongs to the engine is smeared as the speed wanders. A line
-    counts that is 4 times as high as anything from 3 to 12 Hz beside it.
+    counts that is 3 times as high as anything from 3 to 12 Hz beside it.
     """
     if slow.size < 3 * slow_hz:
         return 0.0, 0.0
@@ -168,6 +168,6 @@ def find_mains(slow: NDArray[np.float32], *, slow_hz: float) -> tuple[float, flo
         beside &= np.abs(hertz - (110.0 - nominal)) > 1.0  # not the other mains
         if near.any() and beside.any():
             height = float(spectrum[near].max())
-            if height > 4 * float(spectrum[beside].max()) and height > best[1]:
+            if height > 3 * float(spectrum[beside].max()) and height > best[1]:
                 best = (nominal, height)
     return best

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import csv
 import io
+import json
 import os
 import shutil
 import tempfile
@@ -13,7 +14,7 @@ from pathlib import Path
 from misfire.errors import OutputError
 from misfire.records import EVENT_COLUMNS, Diagnosis
 from misfire.report.page import format_page
-from misfire.report.summary import LOST
+from misfire.report.summary import LOST, build_summary
 from misfire.report.table import format_json
 
 RESULT = "result.json"
@@ -122,6 +123,9 @@ def format_parquet(diagnosis: Diagnosis) -> bytes:
             "schema": "misfire-events/1",
             "vehicle": diagnosis.vehicle,
             "source_sha256": diagnosis.sha256,
+            # what the report's first page says beyond the rows, so that it can be traced from here
+            "duration_s": repr(float(diagnosis.duration_s)),
+            "cylinders": json.dumps(build_summary(diagnosis)["cylinders"]),
         }
     )
     buffer = io.BytesIO()

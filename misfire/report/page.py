@@ -5,56 +5,46 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-from dataclasses import dataclass
+import re
 from importlib import resources
 from pathlib import PurePath
 from typing import Any
 
-from misfire.records import CylinderResult, Diagnosis, WaveformPanel
+from misfire.records import CylinderResult, Diagnosis
 from misfire.report.advice import cautions, next_tests
-from misfire.report.rows import build_band_rows, build_event_rows, build_rank_row
-from misfire.report.spread import compute_median, draw_spread, split_values
-from misfire.report.story import (
-    compare_values,
-    write_facts,
-    write_headline,
+from misfire.report.exhibits import (
+    NARROW,
+    WIDE,
+    Shown,
+    find_marks,
+    mark_safe,
+    pick_evidence,
+    show_panels,
 )
+from misfire.report.operating import draw_operating
+from misfire.report.packing import pack_details, pack_waves
+from misfire.report.rows import build_condition_rows, build_event_rows, build_rank_row
+from misfire.report.sources import Source, list_lost_rows, list_sources
+from misfire.report.spread import draw_spread, split_values
+from misfire.report.story import compare_values, write_facts, write_headline, write_lead
 from misfire.report.summary import read_version, to_plain
+from misfire.report.testimony import describe_separable, hear_witnesses, list_heard
 from misfire.report.timeline import STRIP_BINS, draw_strip, pack_timeline
-from misfire.report.waveforms import MAX_LINES, Marks, draw_panel
+from misfire.report.waveforms import Marks
 from misfire.report.wording import (
     GLOSSARY,
     QUANTITIES,
     Quantity,
-    format_clock,
     format_count,
     format_duration,
     name_fault,
     pick_suspects,
 )
 
-WIDE, NARROW = 720, 380
-PANELS_SIZE = 800_000  # characters of waveform pictures, to keep the page under 1.5 MB
-MIN_REFERENCE = 5  # fewer good firings of its own: the other cylinders are the reference
-TORQUE_FAULTS = ("mixture", "low_compression", "crank_signal")
-ROLE_WORDS = {
-    "coil_primary": "Coil primary",
-    "coil_secondary": "Coil secondary",
-    "coil_current": "Coil current",
-    "injector_voltage": "Injector voltage",
-    "injector_current": "Injector current",
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Shown:
-    """A picture with its caption; `wide` and `narrow` are finished SVG."""
-
-    kind: str
-    title: str
-    words: str
-    wide: Any
-    narrow: Any = ""
+SCRIPTS = ("page_unpack.js", "page_timeline.js", "page_firing.js")  # one after the other
+MAX_SUSPECTS = 3
+PAGE_SIZE = 1_450_000  # characters of the whole page
+REST_SIZE = 260_000  # of it for tables, small pictures and script
 
 
 def format_page(diagnosis: Diagnosis) -> str:
@@ -75,7 +65,8 @@ def format_page(diagnosis: Diagnosis) -> str:
 
     folder = resources.files("misfire.report")
     style = (folder / "page.css").read_text(encoding="utf-8")
-    script = (folder / "page.js").read_text(encoding="utf-8")
+    parts = [(folder / name).read_text(encoding="utf-8") for name in SCRIPTS]
+    script = '"use strict";\n(function () {\n' + "".join(parts) + "})();\n"
     digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
     frame = Environment(
         autoescape=True,
@@ -106,41 +97,84 @@ def _context(diagnosis: Diagnosis) -> dict[str, Any]:
     estimated = diagnosis.job.engine.coil_turns_ratio is None
     quantities = [q for q in QUANTITIES if diagnosis.events[q.column].notna().any()]
     timeline = pack_timeline(diagnosis)
-    tests = [_tests(diagnosis, c) for c in suspects[:3]]
-    panels = _show_panels(diagnosis)
+    tests = [_tests(diagnosis, c) for c in suspects[:MAX_SUSPECTS]]
+    panels = show_panels(diagnosis)
+    taken = len(json.dumps(timeline)) + sum(len(p.wide) + len(p.narrow) for p in panels)
+    waves = pack_waves(diagnosis, room=PAGE_SIZE - REST_SIZE - taken)
     kv_words = (
         " Voltages in kV are estimates: the job card gives no coil_turns_ratio, so only their "
         "ratios hold."
         if estimated and any(q.unit == "kV" for q in quantities)
         else ""
     )
-    evidence = _pick_evidence(diagnosis, suspects, panels)
+    evidence = pick_evidence(diagnosis, suspects, panels)
+    panel = evidence.panel if evidence is not None else None
+    marks = Marks() if panel is None else find_marks(diagnosis, panel.cylinder)
+    named = suspects[:MAX_SUSPECTS]
+    facts = write_facts(diagnosis)
+    covered = (
+        f"{format_duration(diagnosis.duration_s)}, {format_count(len(diagnosis.events))} firings"
+    )
+    sources = _keep_shown(
+        list_sources(diagnosis, panel=panel, marks=marks),
+        [covered, *(f"{f.answer} {f.aside}" for f in facts)],
+        evidence,
+    )
     return {
         "vehicle": diagnosis.vehicle,
         "note": diagnosis.note,
+        "verdict": diagnosis.verdict,
         "headline": write_headline(diagnosis),
-        "covered": f"{format_duration(diagnosis.duration_s)}, "
-        f"{format_count(len(diagnosis.events))} firings",
-        "facts": write_facts(diagnosis),
+        "lead": write_lead(diagnosis),
+        "covered": covered,
+        "facts": facts,
         "evidence": evidence,
         "first_tests": _first_tests(diagnosis, tests),
         "cautions": cautions(),
         "ranking": [build_rank_row(c, suspect=c in suspects) for c in ranked],
         "comparisons": [
             {"cylinder": c.cylinder, "rows": rows}
-            for c in suspects[:3]
+            for c in named
             if (rows := compare_values(diagnosis, c.cylinder))
         ],
         "kv_words": kv_words,
         "timeline": timeline,
         "timeline_words": _timeline_words(timeline),
-        "strip": _safe(draw_strip(diagnosis, width=WIDE, key="strip")),
+        "strip": mark_safe(draw_strip(diagnosis, width=WIDE, key="strip")),
         "strip_piece": format_duration(diagnosis.duration_s / STRIP_BINS),
-        "bands": [
-            {"cylinder": c.cylinder, "rows": found}
-            for c in suspects[:3]
-            if (found := build_band_rows(diagnosis, c))
+        "conditions": [
+            {
+                "cylinder": c.cylinder,
+                "groups": found,
+                "pictures": [
+                    mark_safe(
+                        draw_operating(
+                            diagnosis,
+                            c.cylinder,
+                            width=width,
+                            key=f"operating-{c.cylinder}-{css}",
+                            css=css,
+                        )
+                    )
+                    for width, css in ((WIDE, "wide"), (NARROW, "narrow"))
+                ],
+            }
+            for c in named
+            if (found := build_condition_rows(diagnosis, c))
         ],
+        "viewer": {"waves": waves, "details": pack_details(diagnosis)},
+        "viewer_words": _viewer_words(diagnosis, waves),
+        "heard": list_heard(diagnosis),
+        "testimonies": [
+            {
+                "cylinder": c.cylinder,
+                "rows": hear_witnesses(diagnosis, c),
+                "separable": describe_separable(diagnosis, c.cylinder),
+            }
+            for c in (named or ranked[:1])
+        ],
+        "sources": sources,
+        "lost_rows": [_lost_rows(diagnosis, c) for c in named],
         "panels": [p for p in panels if p is not evidence],
         "panels_left_out": len(diagnosis.panels) - len(panels),
         "spreads": _spreads(diagnosis, quantities, suspects, estimated=estimated),
@@ -154,13 +188,6 @@ def _context(diagnosis: Diagnosis) -> dict[str, Any]:
         "method": _method(diagnosis),
         "glossary": GLOSSARY,
     }
-
-
-def _safe(svg: str) -> Any:
-    """Mark finished SVG, whose texts were escaped where it was made, as safe."""
-    from markupsafe import Markup
-
-    return Markup(svg)
 
 
 def _tests(diagnosis: Diagnosis, result: CylinderResult) -> dict[str, Any]:
@@ -204,108 +231,38 @@ def _general(diagnosis: Diagnosis) -> tuple[str, ...]:
     return tuple(steps)
 
 
-def _show_panels(diagnosis: Diagnosis) -> list[Shown]:
-    """Draw the waveform panels in their order, as many as the page has room for."""
-    shown: list[Shown] = []
-    size = 0
-    for index, panel in enumerate(diagnosis.panels):
-        drawn = _show_panel(diagnosis, panel, index)
-        size += len(drawn.wide) + len(drawn.narrow)
-        if shown and size > PANELS_SIZE:
-            break
-        shown.append(drawn)
-    return shown
-
-
-def _show_panel(diagnosis: Diagnosis, panel: WaveformPanel, index: int) -> Shown:
-    """Draw one waveform panel, wide and narrow."""
-    marks = _marks(diagnosis, panel.cylinder)
-    pictures = [
-        _safe(draw_panel(panel, marks, width=width, key=f"panel-{index}-{css}", css=css))
-        for width, css in ((WIDE, "wide"), (NARROW, "narrow"))
+def _keep_shown(
+    sources: tuple[Source, ...], texts: list[str], evidence: Shown | None
+) -> list[Source]:
+    """Keep the sources whose number stands on page one as this page has it."""
+    if evidence is not None:
+        texts = [*texts, evidence.words, re.sub(r"<[^>]+>", " ", str(evidence.wide))]
+    shown = " ".join(texts)
+    return [
+        s for s in sources if re.search(rf"(?<![\w.]){re.escape(s.number)}(?![\w]|[.:]\d)", shown)
     ]
-    count = min(len(panel.suspect), MAX_LINES)
-    when = [format_clock(t) for t in panel.suspect_time_s[:count]]
-    words = f"Lines: {count} of the worst firings"
-    if when:
-        words += f" (from {min(when, key=_clock_key)} to {max(when, key=_clock_key)})"
-    words += ". Band: the middle 80 % of good firings, dashed their median"
-    words += f" ({panel.good_from})." if panel.good_from else "."
-    role = ROLE_WORDS.get(panel.role, panel.role.replace("_", " ").capitalize())
-    title = f"{role} of cylinder {panel.cylinder}"
-    if panel.channel and panel.channel != role:
-        title += f" (channel {panel.channel})"
-    return Shown("waveform", title, words, *pictures)
 
 
-def _clock_key(clock: str) -> tuple[int, str]:
-    """Sort clock texts by the instant they name."""
-    return len(clock), clock
+def _lost_rows(diagnosis: Diagnosis, result: CylinderResult) -> dict[str, Any]:
+    """Give the row numbers of a suspect's lost firings, for the table of sources."""
+    rows, total = list_lost_rows(diagnosis.events, result.cylinder)
+    more = f" and {total - len(rows)} more" if total > len(rows) else ""
+    return {"cylinder": result.cylinder, "rows": ", ".join(map(str, rows)) + more, "total": total}
 
 
-def _marks(diagnosis: Diagnosis, cylinder: int) -> Marks:
-    """Find the medians that name the parts of a pattern."""
-    found: dict[str, tuple[float, float]] = {}
-    for column in ("dwell_ms", "burn_time_ms", "primary_peak_v"):
-        spreads = split_values(diagnosis, column)
-        own = next((s for s in spreads if s.cylinder == cylinder), None)
-        if own is None:
-            return Marks()
-        enough = own.good.size >= MIN_REFERENCE
-        good = [own.good] if enough else [s.good for s in spreads if s.cylinder != cylinder]
-        found[column] = compute_median(*good), compute_median(own.lost)
-    return Marks(found["dwell_ms"][0], *found["burn_time_ms"], *found["primary_peak_v"])
-
-
-def _pick_evidence(
-    diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...], panels: list[Shown]
-) -> Shown | None:
-    """Pick the one picture of page one: waveform, else the values side by side, else the strip."""
-    kind = (
-        max(suspects[0].faults, key=lambda item: item[1], default=("", 0.0))[0] if suspects else ""
+def _viewer_words(diagnosis: Diagnosis, waves: list[dict[str, Any]]) -> str:
+    """Say of how many firings the waveform is in the page."""
+    if not waves:
+        return "No waveforms were kept: the recording has no coil channel with samples."
+    kept = max(wave["count"] for wave in waves)
+    total = len(diagnosis.events)
+    if kept >= total:
+        return "The waveforms of all firings are in this page."
+    return (
+        f"The page holds the waveforms of up to {format_count(kept)} firings of a channel (of "
+        f"{format_count(total)} in all): the lost ones, their neighbours and stretches of good "
+        "ones. Of the rest it gives time, speed and probability."
     )
-    waveform = None
-    if suspects:
-        waveform = next(
-            (
-                panels[k]
-                for k, p in enumerate(diagnosis.panels[: len(panels)])
-                if p.cylinder == suspects[0].cylinder
-            ),
-            None,
-        )
-    if waveform is not None and kind not in TORQUE_FAULTS:
-        return waveform
-    order = ("segment_accel", "burn_time_ms", "firing_voltage_kv", "peak_current_a", "dwell_ms")
-    if suspects and kind not in TORQUE_FAULTS:
-        order = ("burn_time_ms", "dwell_ms", "peak_current_a", "firing_voltage_kv", "segment_accel")
-    known = {q.column: q for q in QUANTITIES if diagnosis.events[q.column].notna().any()}
-    column = next((name for name in order if name in known), None)
-    if column is not None:
-        quantity = known[column]
-        drawn = draw_spread(
-            split_values(diagnosis, quantity.column),
-            quantity,
-            suspects=frozenset(c.cylinder for c in suspects),
-            estimated=quantity.unit == "kV" and diagnosis.job.engine.coil_turns_ratio is None,
-            key="evidence",
-            width=480,
-            height=230,
-            css="small",
-        )
-        if drawn:
-            words = (
-                "Box: the middle half of the good firings, line 10 to 90 %, with the median. "
-                "Triangles: lost firings. "
-            )
-            words += (
-                "The suspect has the diamond." if suspects else "The cylinders are to be compared."
-            )
-            return Shown("spread", f"{quantity.label} of each cylinder", words, _safe(drawn))
-    if waveform is not None:
-        return waveform
-    strip = draw_strip(diagnosis, width=WIDE, key="evidence")
-    return Shown("strip", "The whole recording", "Speed and lost combustions.", _safe(strip))
 
 
 def _timeline_words(timeline: dict[str, Any]) -> str:
@@ -337,7 +294,7 @@ def _spreads(
         )
         for q in quantities
     ]
-    return [_safe(svg) for svg in drawn if svg]
+    return [mark_safe(svg) for svg in drawn if svg]
 
 
 def _method(diagnosis: Diagnosis) -> list[tuple[str, str]]:
@@ -357,8 +314,9 @@ def _method(diagnosis: Diagnosis) -> list[tuple[str, str]]:
         ),
     ]
     rows += [
-        (f"Seen of {f'cylinder {key}' if str(key).isdecimal() else key}", _plain_text(value))
+        (f"Seen of {key}", _plain_text(value))
         for key, value in diagnosis.witnesses.items()
+        if not str(key).isdecimal()
     ]
     rows += [(f"Setting: {key}", _plain_text(value)) for key, value in diagnosis.settings.items()]
     rows.append(("Program version", read_version()))

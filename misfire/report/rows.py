@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from misfire.records import CylinderResult, Diagnosis
-from misfire.report.occurrence import compute_wilson_interval
+from misfire.report.context import Condition, compute_share, find_conditions
 from misfire.report.spread import compute_median
-from misfire.report.story import find_speed_bands, write_rate
+from misfire.report.story import write_rate
 from misfire.report.summary import LOST, format_dtc
 from misfire.report.wording import (
     Quantity,
@@ -49,23 +49,35 @@ def build_rank_row(result: CylinderResult, *, suspect: bool) -> dict[str, Any]:
     }
 
 
-def build_band_rows(diagnosis: Diagnosis, result: CylinderResult) -> list[dict[str, Any]]:
-    """Give the rows of the table by engine speed."""
-    bands = find_speed_bands(diagnosis, result.cylinder)
-    most = max((b.lost / b.judged for b in bands), default=0.0)
+def build_condition_rows(diagnosis: Diagnosis, result: CylinderResult) -> list[dict[str, Any]]:
+    """Give the groups of the table by running condition."""
+    groups = find_conditions(diagnosis, result.cylinder)
+    shares = [compute_share(c) for group in groups for c in group.conditions]
+    most = max((high for _, _, high in shares if high == high), default=0.0)
     if most == 0:
         return []
     return [
         {
-            "band": f"{b.low_rpm} to {b.high_rpm}",
-            "lost": b.lost,
-            "judged": format_count(b.judged),
-            "bar": round(100 * b.lost / b.judged / most),
-            "rate": f"{format_percent(b.lost / b.judged)} "
-            f"({format_percent_range(*compute_wilson_interval(b.lost, b.judged))})",
+            "title": group.title,
+            "words": group.words,
+            "rows": [_condition_row(condition, most) for condition in group.conditions],
         }
-        for b in bands
+        for group in groups
     ]
+
+
+def _condition_row(condition: Condition, most: float) -> dict[str, Any]:
+    """Give one condition with its share as a dot and its interval as a line, in per cent."""
+    share, low, high = compute_share(condition)
+    row = {"name": condition.name, "lost": condition.lost, "judged": format_count(condition.judged)}
+    if not condition.judged:
+        return row | {"rate": "–", "at": None, "low": 0, "high": 0}
+    return row | {
+        "rate": f"{format_percent(share)} ({format_percent_range(low, high)})",
+        "at": round(100 * share / most, 1),
+        "low": round(100 * low / most, 1),
+        "high": round(100 * high / most, 1),
+    }
 
 
 def build_event_rows(diagnosis: Diagnosis, quantities: list[Quantity]) -> dict[str, Any]:
@@ -78,10 +90,11 @@ def build_event_rows(diagnosis: Diagnosis, quantities: list[Quantity]) -> dict[s
     good = events[events["misfire_probability"] < LOST]
     rows = [
         {
+            "row": number,
             "cells": _event_values(row, quantities),
             "flags": row["flags"].replace("_", " ") if isinstance(row["flags"], str) else "",
         }
-        for _, row in worst.sort_values("time_s", kind="stable").iterrows()
+        for number, row in worst.sort_values("time_s", kind="stable").iterrows()
     ]
     usual = []
     if rows and len(good):

@@ -80,6 +80,21 @@ def write_headline(diagnosis: Diagnosis) -> str:
     return f"Cylinder{'s' if plural else ''} {join_words(numbers)} {verb}."
 
 
+def write_lead(diagnosis: Diagnosis) -> str:
+    """Say under the headline how certain it is and what the likely cause is."""
+    if diagnosis.verdict == "no_misfire":
+        return "The recording was good enough to see a misfire, and there was none."
+    if diagnosis.verdict == "inconclusive":
+        return "No cylinder is accused; what would settle it stands below."
+    suspects = pick_suspects(diagnosis)
+    if not suspects:
+        return ""
+    first = suspects[0]
+    words = f"{_capital(format_certainty(first.probability))}."
+    kind, p = max(first.faults, key=lambda item: item[1], default=("", 0.0))
+    return f"{words} Likely cause: {name_fault(kind)}." if p >= 0.5 else words
+
+
 def write_facts(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     """Answer the five questions of page one."""
     if diagnosis.verdict == "misfire":

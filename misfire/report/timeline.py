@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from misfire.records import Diagnosis
 from misfire.report import svg
+from misfire.report.packing import deflate
 from misfire.report.summary import LOST
 from misfire.report.wording import format_clock
 
@@ -94,8 +95,9 @@ def pack_timeline(diagnosis: Diagnosis) -> dict[str, Any]:
     -------
     data : dict
         `delta_ms` [uint16], `probability` [uint8, 0..254 for 0..1, 255 not judged] and `cylinder`
-        [uint8, 0 only fills a pause over 65 s], each little-endian in base64; `speed_low` and
-        `speed_high` [uint16, rev/min, 65535 unknown] in equal pieces of time. At most 60 000
+        [uint8, 0 only fills a pause over 65 s], each little-endian in base64; `row_step` [int32,
+        compressed] is the step to the row in the events from that of the one before; `speed_low`
+        and `speed_high` [uint16, rev/min, 65535 unknown] in equal pieces of time. At most 60 000
         firings, the most probable ones; `shown` and `total` say how many.
     """
     import numpy as np
@@ -119,7 +121,8 @@ def pack_timeline(diagnosis: Diagnosis) -> dict[str, Any]:
     byte[lost] = np.maximum(byte[lost], 127)
     byte[judged & ~lost] = np.minimum(byte[judged & ~lost], 126)
     delta, owner = np.diff(at_ms, prepend=0), cylinder[usable].astype(np.uint8)
-    delta, owner, byte = _split_pauses(delta, owner, byte)
+    row = np.diff(usable, prepend=0)
+    delta, owner, byte, row = _split_pauses(delta, owner, byte, row)
     _, low, high = bin_speed(diagnosis, bins=SPEED_BINS)
     return {
         "duration": round(float(diagnosis.duration_s), 3),
@@ -127,6 +130,8 @@ def pack_timeline(diagnosis: Diagnosis) -> dict[str, Any]:
         "delta_ms": _encode(delta.astype("<u2")),
         "probability": _encode(byte),
         "cylinder": _encode(owner),
+        "row_step": deflate(row.astype("<i4").tobytes()),
+        "n_rows": len(events),
         "speed_low": _encode(_speed_words(low)),
         "speed_high": _encode(_speed_words(high)),
         "shown": int(usable.size),
@@ -206,22 +211,26 @@ def _clock_axis(x: svg.Scale, y: float, *, wide: bool) -> list[str]:
 
 
 def _split_pauses(
-    delta: NDArray[np.int64], owner: NDArray[np.uint8], byte: NDArray[np.uint8]
-) -> tuple[NDArray[np.int64], NDArray[np.uint8], NDArray[np.uint8]]:
+    delta: NDArray[np.int64],
+    owner: NDArray[np.uint8],
+    byte: NDArray[np.uint8],
+    row: NDArray[np.int64],
+) -> tuple[NDArray[np.int64], NDArray[np.uint8], NDArray[np.uint8], NDArray[np.int64]]:
     """Put fillers of cylinder 0 into pauses that do not fit 16 bits."""
     import numpy as np
 
     fillers = delta // 65535
     if not fillers.any():
-        return delta, owner, byte
+        return delta, owner, byte, row
     times = fillers + 1
     last = np.cumsum(times) - 1
     size = int(times.sum())
     out_delta = np.full(size, 65535, dtype=np.int64)
     out_owner, out_byte = np.zeros(size, np.uint8), np.full(size, JUDGED_NOT, np.uint8)
+    out_row = np.zeros(size, dtype=np.int64)
     out_delta[last] = delta - 65535 * fillers
-    out_owner[last], out_byte[last] = owner, byte
-    return out_delta, out_owner, out_byte
+    out_owner[last], out_byte[last], out_row[last] = owner, byte, row
+    return out_delta, out_owner, out_byte, out_row
 
 
 def _speed_words(rpm: NDArray[np.float64]) -> NDArray[np.uint16]:

@@ -235,41 +235,181 @@ MATRIX = [
     ("coarse primary", "three", "low_resolution", "primary 1", scale_down("primary 1", 25), None),
     ("coarse clamp", "four, feed", "low_resolution", "feed", scale_down("feed", 60), None),
     ("coarse crank", "waste spark", "low_resolution", "crank", scale_down("crank", 80), None),
-    ("offset of 20 V", "waste spark", "earth_offset", "primary 2", add(["primary 2"], lambda t: 80.0), None),
+    (
+        "offset of 20 V",
+        "waste spark",
+        "earth_offset",
+        "primary 2",
+        add(["primary 2"], lambda t: 80.0),
+        None,
+    ),
     ("noise of 5 V", "three", "noisy", "primary 3", add(["primary 3"], noise(20)), None),
     ("noise on the crank", "four, feed", "noisy", "crank", add(["crank"], noise(80)), None),
-    ("alternator, 3 V", "four, all primaries", "alternator_ripple", "primary 2", add(["primary 2"], sine(1130.0, 6)), None),
-    ("alternator on the battery", "V6, Hall", "alternator_ripple", "battery", add(["battery"], sine(1400.0, 110)), None),
+    (
+        "alternator, 3 V",
+        "four, all primaries",
+        "alternator_ripple",
+        "primary 2",
+        add(["primary 2"], sine(1130.0, 6)),
+        None,
+    ),
+    (
+        "alternator on the battery",
+        "V6, Hall",
+        "alternator_ripple",
+        "battery",
+        add(["battery"], sine(1400.0, 110)),
+        None,
+    ),
     ("mains on the clamp", "four, feed", "mains_hum", "feed", add(["feed"], sine(50.0, 100)), None),
-    ("mains on the primary", "three", "mains_hum", "primary 1", add(["primary 1"], sine(60.0, 20)), None),
-    ("mains on the crank", "waste spark", "mains_hum", "crank", add(["crank"], sine(50.0, 90)), None),
+    (
+        "mains on the primary",
+        "three",
+        "mains_hum",
+        "primary 1",
+        add(["primary 1"], sine(60.0, 20)),
+        None,
+    ),
+    (
+        "mains on the crank",
+        "waste spark",
+        "mains_hum",
+        "crank",
+        add(["crank"], sine(50.0, 90)),
+        None,
+    ),
     ("sparks on the crank", "single", "ignition_crosstalk", "crank", spikes("crank", 400), None),
     ("clamp not zeroed", "V6, Hall", "clamp_zero", "feed", add(["feed"], lambda t: 160.0), None),
     ("clamp drifts", "four, feed", "clamp_drift", "feed", add(["feed"], lambda t: 25 * t), None),
     ("crank stands still", "four, feed", "dropout", "crank", hold("crank", (3.0, 3.2)), None),
-    ("primary stands still", "twin, 270", "dropout", "primary 2", hold("primary 2", (2.0, 2.05), (5.0, 5.4)), None),
-    ("primary gone", "four, all primaries", "dropout", "primary 3", fade("primary 3", 3.0, 4.0), None),
+    (
+        "primary stands still",
+        "twin, 270",
+        "dropout",
+        "primary 2",
+        hold("primary 2", (2.0, 2.05), (5.0, 5.4)),
+        None,
+    ),
+    (
+        "primary gone",
+        "four, all primaries",
+        "dropout",
+        "primary 3",
+        fade("primary 3", 3.0, 4.0),
+        None,
+    ),
     ("clamp gone", "four, feed", "dropout", "feed", fade("feed", 3.0, 4.5), None),
-    ("wrong order", "four, all primaries", "firing_order_wrong", "", None, card(r"\[1, 3, 4, 2\]", "[1, 2, 4, 3]")),
-    ("wrong order, no crank", "four, no crank", "firing_order_wrong", "", None, card(r"\[1, 3, 4, 2\]", "[1, 4, 3, 2]")),
-    ("wrong order of coils", "waste spark", "firing_order_wrong", "", None, card(r"\[1, 3, 4, 2\]", "[1, 4, 3, 2]")),
-    ("wrong order of three", "three", "firing_order_wrong", "", None, card(r"\[1, 2, 3\]", "[1, 3, 2]")),
-    ("wrong wheel", "four, feed", "wheel_wrong", "crank", None, card(r"positions = 60\nmissing = 2", "positions = 36\nmissing = 1")),
-    ("wrong wheel, Hall", "V6, Hall", "wheel_wrong", "crank", None, card(r"positions = 36\nmissing = 1", "positions = 60\nmissing = 2")),
-    ("10:1 forgotten", "four, feed", "attenuation_wrong", "primary 1", None, scaled("primary 1", 0.1)),
-    ("20:1 forgotten", "five, 8 bits", "attenuation_wrong", "primary 1", None, scaled("primary 1", 0.05)),
-    ("10:1 twice", "distributor", "attenuation_wrong", "primary 1", None, scaled("primary 1", 10.0)),
+    (
+        "wrong order",
+        "four, all primaries",
+        "firing_order_wrong",
+        "",
+        None,
+        card(r"\[1, 3, 4, 2\]", "[1, 2, 4, 3]"),
+    ),
+    (
+        "wrong order, no crank",
+        "four, no crank",
+        "firing_order_wrong",
+        "",
+        None,
+        card(r"\[1, 3, 4, 2\]", "[1, 4, 3, 2]"),
+    ),
+    (
+        "wrong order of coils",
+        "waste spark",
+        "firing_order_wrong",
+        "",
+        None,
+        card(r"\[1, 3, 4, 2\]", "[1, 4, 3, 2]"),
+    ),
+    (
+        "wrong order of three",
+        "three",
+        "firing_order_wrong",
+        "",
+        None,
+        card(r"\[1, 2, 3\]", "[1, 3, 2]"),
+    ),
+    (
+        "wrong wheel",
+        "four, feed",
+        "wheel_wrong",
+        "crank",
+        None,
+        card(r"positions = 60\nmissing = 2", "positions = 36\nmissing = 1"),
+    ),
+    (
+        "wrong wheel, Hall",
+        "V6, Hall",
+        "wheel_wrong",
+        "crank",
+        None,
+        card(r"positions = 36\nmissing = 1", "positions = 60\nmissing = 2"),
+    ),
+    (
+        "10:1 forgotten",
+        "four, feed",
+        "attenuation_wrong",
+        "primary 1",
+        None,
+        scaled("primary 1", 0.1),
+    ),
+    (
+        "20:1 forgotten",
+        "five, 8 bits",
+        "attenuation_wrong",
+        "primary 1",
+        None,
+        scaled("primary 1", 0.05),
+    ),
+    (
+        "10:1 twice",
+        "distributor",
+        "attenuation_wrong",
+        "primary 1",
+        None,
+        scaled("primary 1", 10.0),
+    ),
     ("clamp of 100 mV/A", "V6, Hall", "attenuation_wrong", "feed", None, scaled("feed", 10.0)),
     ("clamp reversed", "four, feed", "polarity_reversed", "feed", reverse("feed"), None),
-    ("primary reversed", "waste spark", "polarity_reversed", "primary 2", reverse("primary 2"), None),
-    ("dead primary", "four, all primaries", "dead_channel", "primary 4", fade("primary 4", 0.0, 8.0), None),
+    (
+        "primary reversed",
+        "waste spark",
+        "polarity_reversed",
+        "primary 2",
+        reverse("primary 2"),
+        None,
+    ),
+    (
+        "dead primary",
+        "four, all primaries",
+        "dead_channel",
+        "primary 4",
+        fade("primary 4", 0.0, 8.0),
+        None,
+    ),
     ("dead clamp", "V6, Hall", "dead_channel", "feed", fade("feed", 0.0, 8.0, 12), None),
     ("dead crank", "four, feed", "dead_channel", "crank", fade("crank", 0.0, 8.0), None),
     ("crank and primary swapped", "three", "role_wrong", "crank", swap("crank", "primary 1"), None),
     ("feed and crank swapped", "four, feed", "role_wrong", "feed", swap("crank", "feed"), None),
-    ("primary and feed swapped", "four, feed", "role_wrong", "primary 1", swap("primary 1", "feed"), None),
-    ("leads of 2 and 3 swapped", "four, all primaries", "firing_order_wrong", "", swap("primary 2", "primary 3"), None),
-]  # fmt: skip
+    (
+        "primary and feed swapped",
+        "four, feed",
+        "role_wrong",
+        "primary 1",
+        swap("primary 1", "feed"),
+        None,
+    ),
+    (
+        "leads of 2 and 3 swapped",
+        "four, all primaries",
+        "firing_order_wrong",
+        "",
+        swap("primary 2", "primary 3"),
+        None,
+    ),
+]
 
 
 @pytest.mark.parametrize(
@@ -286,3 +426,71 @@ def test_names_the_planted_defect(layout, code, channel, spoil, change):
 
 def test_the_matrix_is_as_large_as_asked():
     assert len({row[2] for row in MATRIX}) >= 15
+
+
+def test_rate_too_low():
+    recording = thin_out(wrap(made("four, feed")), 5)  # 20 kS/s: a tooth at idle has 25 samples
+    named = warned(check_recording(recording))
+    assert ("rate_low", "primary 1") in named
+    assert ("rate_low", "crank") not in named
+
+
+def test_rate_too_low_for_the_teeth():
+    # 100 kS/s / 25 = 4 kS/s: 58 teeth at 800 /min come 773 times a second, 5.2 samples each
+    named = warned(check_recording(thin_out(wrap(made("waste spark")), 25)))
+    assert ("rate_low", "crank") in named
+
+
+def test_too_short_for_the_rarity():
+    recording = wrap(made("four, feed"))
+    assert ("too_short", "") not in warned(check_recording(recording))
+    fitness = check_recording(recording, one_in=200)
+    assert ("too_short", "") in warned(fitness)
+    message = next(f.message for f in fitness.findings if f.code == "too_short")
+    assert "598" in message  # ln 0.05 / ln(1 - 1/200) = 597.6
+
+
+def test_the_supported_order_is_named():
+    fitness = check_recording(
+        wrap(made("four, all primaries"), card=card(r"\[1, 3, 4, 2\]", "[1, 2, 4, 3]"))
+    )
+    message = next(f.message for f in fitness.findings if f.code == "firing_order_wrong")
+    assert "signals support 1-3-4-2" in message
+
+
+def test_the_supported_wheel_is_named():
+    fitness = check_recording(
+        wrap(
+            made("four, feed"),
+            card=card(r"positions = 60\nmissing = 2", "positions = 36\nmissing = 1"),
+        )
+    )
+    message = next(f.message for f in fitness.findings if f.code == "wheel_wrong")
+    assert "60-2" in message
+
+
+@pytest.mark.parametrize("factor", [0.1, 0.2, 5.0, 10.0, 20.0, 50.0, 100.0])
+def test_attenuation_by_supply_and_kick(factor):
+    # 13.5 V supply and a driver that clamps at 400 V: ANCHORS C1
+    assert find_primary_factor(13.5 / factor, 390.0 / factor) == factor
+
+
+@pytest.mark.parametrize(
+    ("step", "kick"), [(9.0, 350.0), (14.3, 420.0), (27.0, 400.0), (13.0, 120.0)]
+)
+def test_sound_primaries_need_no_factor(step, kick):
+    assert find_primary_factor(step, kick) == 1.0
+
+
+@pytest.mark.parametrize("one_in", [2, 7, 10, 50, 100, 1000, 12345])
+def test_firings_needed_are_the_binomial_s(one_in):
+    # closed form: chance of no event in n trials, (1 - p)^n
+    n, p = count_needed(one_in), 1 / one_in
+    assert (1 - p) ** n <= 0.05 < (1 - p) ** (n - 1)
+    assert find_rarest(n) >= one_in > find_rarest(n - 1) - 1
+
+
+def test_every_finding_of_the_matrix_is_explained():
+    for code in {row[2] for row in MATRIX}:
+        assert all(explain(Finding(code, "warning", "")))
+    assert all(all(words) for words in WORDS.values())

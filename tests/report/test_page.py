@@ -108,8 +108,10 @@ def test_structure_can_be_read_without_eyes(page):
     assert "lost combustion" in canvas["aria-label"]
     assert outline.named("output")[0]["aria-live"] == "polite"
     controls = [attrs for _, attrs in outline.tags if "data-act" in attrs]
-    assert len(controls) == 7
-    assert len(outline.named("button")) == 7
+    assert len(controls) == 9
+    parts = [attrs for _, attrs in outline.tags if "data-part" in attrs]
+    assert [attrs["aria-pressed"] for attrs in parts] == ["true", "false", "false"]
+    assert len(outline.named("button")) == 9 + 3
 
 
 def test_page_one_answers_the_five_questions():
@@ -207,7 +209,7 @@ def test_text_from_outside_is_escaped():
     )
     outline = Outline(format_page(made))
     assert outline.faults == []
-    assert len(outline.named("script")) == 2
+    assert len(outline.named("script")) == 3
     assert outline.named("img") == []
     assert not any(name.startswith("on") for _, attrs in outline.tags for name in attrs)
     assert "{{ 7*7 }}" in outline.text

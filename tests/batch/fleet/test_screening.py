@@ -182,10 +182,10 @@ def test_limits_cost_only_the_recording_that_breaks_them(fleet, tmp_path):
     folder, out = tmp_path / "in", tmp_path / "out"
     shutil.copytree(fleet / "lane 0/0", folder / "good")
     make_endless(folder / "endless")
-    document = run_screen(folder, out, "--time-limit", "6")
+    document = run_screen(folder, out, "--time-limit", "4")
     assert document["counts"]["judged"] == 1
     assert [(f["name"], f["code"]) for f in document["failed"]] == [("endless/job.toml", "timeout")]
-    assert run_screen(folder, out, "--time-limit", "6")["run"]["judged_now"] == 0  # put aside
+    assert run_screen(folder, out, "--time-limit", "4")["run"]["judged_now"] == 0  # put aside
     assert read_catalogue(out)["endless/job.toml"][0] == "failed"
 
 
@@ -193,7 +193,7 @@ def test_two_workers_work_at_the_same_time(tmp_path):
     # Two recordings that use up their time: one after the other they would take twice as long.
     for k in range(2):
         make_endless(tmp_path / "in" / f"{k}", k)
-    settings = misfire.ScreenSettings(workers=2, time_limit_s=8.0)
+    settings = misfire.ScreenSettings(workers=2, time_limit_s=4.0)
     spent = []
 
     def note(now):
@@ -202,7 +202,7 @@ def test_two_workers_work_at_the_same_time(tmp_path):
 
     fleet = misfire.screen(tmp_path / "in", tmp_path / "out", settings=settings, progress=note)
     assert [f["code"] for f in fleet.fleet["failed"]] == ["timeout", "timeout"]
-    assert 7.0 < spent[-1] - spent[0] < 14.0  # both started before
+    assert spent[-1] - spent[-2] < 3.0  # neither waited for the other
 
 
 def test_memory_is_limited(fleet, tmp_path):

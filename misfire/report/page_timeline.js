@@ -1,54 +1,18 @@
-"use strict";
-(function () {
-  const root = document.documentElement;
-  window.addEventListener("error", function (e) { root.dataset.scriptError = e.message; });
-  const source = document.getElementById("timeline-data");
-  const canvas = document.getElementById("timeline");
-  if (!source || !canvas || !canvas.getContext) { root.dataset.scriptDone = "nothing"; return; }
-  root.classList.add("script");
-
-  function bytes(text) {
-    const raw = atob(text), out = new Uint8Array(raw.length);
-    for (let i = 0; i < raw.length; i++) out[i] = raw.charCodeAt(i);
-    return out;
-  }
-  function words(text) {
-    const b = bytes(text), view = new DataView(b.buffer), out = new Uint16Array(b.length / 2);
-    for (let i = 0; i < out.length; i++) out[i] = view.getUint16(2 * i, true);
-    return out;
-  }
-
-  const data = JSON.parse(source.textContent);
-  const delta = words(data.delta_ms), chance = bytes(data.probability), owner = bytes(data.cylinder);
-  const low = words(data.speed_low), high = words(data.speed_high);
-  const at = new Float64Array(delta.length);
-  const lost = [];
-  let sum = 0, top = 0;
-  for (let i = 0; i < delta.length; i++) {
-    sum += delta[i]; at[i] = sum / 1000;
-    if (owner[i] && chance[i] >= 127 && chance[i] < 255) lost.push(i);
-  }
-  for (let i = 0; i < high.length; i++) if (high[i] < 65535 && high[i] > top) top = high[i];
-  top = Math.max(top * 1.08, 1);
-  const row = {};
-  data.cylinders.forEach(function (c, k) { row[c] = k; });
-
+  // The whole recording: speed above, one row of firings for each cylinder below.
   const out = document.getElementById("timeline-readout");
+  let top = 1;
+  for (let i = 0; i < high.length; i++) if (high[i] < 65535 && high[i] > top) top = high[i];
+  top *= 1.08;
   const ctx = canvas.getContext("2d");
   const full = Math.max(data.duration, 0.001);
   const view = { start: 0, stop: full };
   const left = 74, right = 10, speedTop = 16, speedBottom = 96;
-  let chosen = -1, width = 0, height = 0, colour = {};
+  let pointed = -1, width = 0, height = 0;
 
   function first(time) {
     let a = 0, b = at.length;
     while (a < b) { const m = (a + b) >> 1; if (at[m] < time) a = m + 1; else b = m; }
     return a;
-  }
-  function clock(s, fine) {
-    const h = Math.floor(s / 3600), m = Math.floor(s / 60) % 60, r = s - 60 * Math.floor(s / 60);
-    const sec = fine ? r.toFixed(2).padStart(5, "0") : String(Math.floor(r + 1e-6)).padStart(2, "0");
-    return h ? h + ":" + String(m).padStart(2, "0") + ":" + sec : m + ":" + sec;
   }
   function x(time) { return left + (time - view.start) / (view.stop - view.start) * (width - left - right); }
   function time(px) { return view.start + (px - left) / (width - left - right) * (view.stop - view.start); }
@@ -59,22 +23,15 @@
   }
 
   function resize() {
-    const scale = window.devicePixelRatio || 1, box = canvas.getBoundingClientRect();
-    width = Math.max(box.width, 200);
     height = 96 + 14 + 34 * data.cylinders.length + 34;
-    canvas.style.height = height + "px";
-    canvas.width = Math.round(width * scale); canvas.height = Math.round(height * scale);
-    ctx.setTransform(scale, 0, 0, scale, 0, 0);
+    width = fit(canvas, height);
     draw();
   }
 
   function draw() {
-    const style = getComputedStyle(root);
-    ["paper", "ink", "soft", "rule", "good", "suspect"].forEach(function (n) {
-      colour[n] = style.getPropertyValue("--" + n).trim();
-    });
+    readColours();
     ctx.fillStyle = colour.paper; ctx.fillRect(0, 0, width, height);
-    ctx.font = "12px system-ui, 'Segoe UI', 'Liberation Sans', Arial, sans-serif";
+    ctx.font = FONT;
     ctx.textBaseline = "alphabetic";
     drawSpeed(); drawRows(); drawClock();
   }
@@ -131,11 +88,19 @@
       if (close) { ctx.beginPath(); ctx.moveTo(px, y - tall - 4); ctx.lineTo(px - 4, y - tall + 3);
         ctx.lineTo(px + 4, y - tall + 3); ctx.fill(); }
     }
-    if (chosen >= 0 && at[chosen] >= view.start && at[chosen] <= view.stop) {
-      ctx.strokeStyle = colour.ink; ctx.lineWidth = 1; ctx.setLineDash([3, 3]);
-      ctx.beginPath(); ctx.moveTo(x(at[chosen]), speedTop); ctx.lineTo(x(at[chosen]), height - 28); ctx.stroke();
-      ctx.setLineDash([]);
+    drawMark(pointed, [2, 4]); drawMark(selected, []);
+    if (selected >= 0 && at[selected] >= view.start && at[selected] <= view.stop) {
+      const y = base[owner[selected]];
+      ctx.strokeStyle = colour.ink; ctx.lineWidth = 2;
+      ctx.beginPath(); ctx.arc(x(at[selected]), y, 5, 0, 7); ctx.stroke();
     }
+  }
+
+  function drawMark(i, dash) {
+    if (i < 0 || at[i] < view.start || at[i] > view.stop) return;
+    ctx.strokeStyle = colour.ink; ctx.lineWidth = 1; ctx.setLineDash(dash);
+    ctx.beginPath(); ctx.moveTo(x(at[i]), speedTop); ctx.lineTo(x(at[i]), height - 28); ctx.stroke();
+    ctx.setLineDash([]);
   }
 
   function drawClock() {
@@ -154,10 +119,10 @@
   }
 
   function say(i) {
-    chosen = i;
-    const p = chance[i] === 255 ? "not judged" : "misfire probability " + Math.round(chance[i] / 2.54) + " %";
+    pointed = i;
     const v = speedAt(at[i]);
-    out.textContent = clock(at[i], true) + "  cylinder " + owner[i] + ", " + p + (v === null ? "" : ", " + v + " rev/min");
+    out.textContent = clock(at[i], true) + "  cylinder " + owner[i] + ", " + chanceWords(i)
+      + (v === null ? "" : ", " + v + " rev/min") + ", row " + row[i];
   }
   function nearest(px, py) {
     const reach = Math.abs(time(px + 6) - time(px)), a = first(time(px) - reach), b = first(time(px) + reach);
@@ -174,7 +139,9 @@
   function show(start, stop) {
     let span = Math.min(Math.max(stop - start, Math.min(0.5, full)), full);
     let a = Math.min(Math.max((start + stop) / 2 - span / 2, 0), full - span);
-    view.start = a; view.stop = a + span; draw();
+    view.start = a; view.stop = a + span;
+    canvas.dataset.span = (view.stop - view.start).toFixed(3); // for tests and for reading by machine
+    draw();
   }
   function zoom(factor, centre) {
     const c = centre === undefined ? (view.start + view.stop) / 2 : centre, span = (view.stop - view.start) * factor;
@@ -182,54 +149,66 @@
     show(c - share * span, c - share * span + span);
   }
   function pan(share) { const d = share * (view.stop - view.start); show(view.start + d, view.stop + d); }
+  function bring(i) {
+    const span = Math.min(view.stop - view.start, 20);
+    if (at[i] < view.start || at[i] > view.stop || view.stop - view.start > 20) show(at[i] - span / 2, at[i] + span / 2);
+    else draw();
+  }
   function step(direction) {
     if (!lost.length) { out.textContent = "No lost combustion in this recording."; return; }
-    const from = chosen >= 0 ? at[chosen] : (direction > 0 ? -1 : full + 1);
+    const from = selected >= 0 ? at[selected] : (direction > 0 ? -1 : full + 1);
     let hit = -1;
     if (direction > 0) { for (const i of lost) if (at[i] > from) { hit = i; break; } }
     else { for (let k = lost.length - 1; k >= 0; k--) if (at[lost[k]] < from) { hit = lost[k]; break; } }
     if (hit < 0) hit = direction > 0 ? lost[0] : lost[lost.length - 1];
-    say(hit);
-    const span = Math.min(view.stop - view.start, 20);
-    show(at[hit] - span / 2, at[hit] + span / 2);
+    select(hit);
   }
+  function along(direction) {
+    let i = selected < 0 ? first(view.start) : selected;
+    const mine = selected < 0 ? 0 : owner[selected];
+    do { i += direction; } while (i >= 0 && i < at.length && (!owner[i] || (mine && owner[i] !== mine)));
+    if (i >= 0 && i < at.length) select(i);
+  }
+  listeners.push(function (i, keep) { say(i); if (keep) draw(); else bring(i); });
 
   const acts = {
     in: function () { zoom(0.5); }, out: function () { zoom(2); }, all: function () { show(0, full); },
     earlier: function () { pan(-0.4); }, later: function () { pan(0.4); },
-    next: function () { step(1); }, previous: function () { step(-1); }
+    next: function () { step(1); }, previous: function () { step(-1); },
+    after: function () { along(1); }, before: function () { along(-1); }
   };
   document.querySelectorAll("[data-act]").forEach(function (b) {
     b.addEventListener("click", function () { acts[b.dataset.act](); });
   });
   canvas.addEventListener("keydown", function (e) {
     const act = { ArrowLeft: "earlier", ArrowRight: "later", "+": "in", "=": "in", "-": "out", Home: "all",
-      n: "next", p: "previous" }[e.key];
+      n: "next", p: "previous", ".": "after", ",": "before" }[e.key];
     if (act && !e.ctrlKey && !e.metaKey && !e.altKey) { e.preventDefault(); acts[act](); }
   });
   let drag = null;
   canvas.addEventListener("pointerdown", function (e) {
-    drag = { px: e.offsetX, start: view.start, stop: view.stop };
+    drag = { px: e.offsetX, start: view.start, stop: view.stop, moved: false };
     canvas.setPointerCapture(e.pointerId);
   });
   canvas.addEventListener("pointermove", function (e) {
     if (drag) {
+      if (Math.abs(drag.px - e.offsetX) < 4 && !drag.moved) return;
+      drag.moved = true;
       const d = (drag.px - e.offsetX) / (width - left - right) * (drag.stop - drag.start);
       show(drag.start + d, drag.stop + d);
       return;
     }
     const i = nearest(e.offsetX, e.offsetY);
-    if (i >= 0 && i !== chosen) { say(i); draw(); }
+    if (i >= 0 && i !== pointed) { say(i); draw(); }
   });
-  ["pointerup", "pointercancel"].forEach(function (n) { canvas.addEventListener(n, function () { drag = null; }); });
+  canvas.addEventListener("pointerup", function (e) {
+    const i = drag && !drag.moved ? nearest(e.offsetX, e.offsetY) : -1;
+    drag = null;
+    if (i >= 0) select(i, true);
+  });
+  canvas.addEventListener("pointercancel", function () { drag = null; });
   canvas.addEventListener("dblclick", function (e) { zoom(0.4, time(e.offsetX)); });
   canvas.addEventListener("wheel", function (e) {
     if (!e.ctrlKey) return;
     e.preventDefault(); zoom(e.deltaY > 0 ? 1.25 : 0.8, time(e.offsetX));
   }, { passive: false });
-  window.addEventListener("resize", resize);
-  const dark = window.matchMedia ? window.matchMedia("(prefers-color-scheme: dark)") : null;
-  if (dark && dark.addEventListener) dark.addEventListener("change", draw);
-  resize();
-  root.dataset.scriptDone = String(lost.length);
-})();
