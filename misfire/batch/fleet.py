@@ -7,7 +7,7 @@ import shutil
 import socket
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from hashlib import sha256
@@ -218,6 +218,11 @@ class ScreenRun:
                 seconds=round(time.monotonic() - started, 3),
             )
 
+    def list_known(self, sources: Iterable[Source]) -> set[str]:
+        """Name the recordings that are in the catalogue as they are now."""
+        rows = self._catalogue.read()
+        return {s.name for s in sources if self._is_known(s, rows.get(s.name))}
+
     def _is_known(self, source: Source, row: Row | None) -> bool:
         """Tell whether the catalogue knows a recording as it is now, by the same program."""
         if row is None or row["signature"] != source.signature or row["kind"] != source.kind:
@@ -378,12 +383,12 @@ class ScreenRun:
         failed = [
             row for name, row in current.items() if row["state"] == "failed" and name not in copies
         ]
-        n_open = len(here) - len(judged) - len(failed) - len(copies)
+        n_open = len(here) - len(judged) - len(failed) - len(copies) + len(scan.waiting)
         kept = {row["folder"] for row in judged}
         contents = {row.get(k) for row in current.values() for k in ("content", "twin")}
         dropped = []
         for name, row in rows.items():
-            if name in current:
+            if name in current or name in scan.waiting:
                 continue
             is_gone = name not in here and row["state"] == "judged"
             if is_gone and row["content"] not in contents and is_done(self.out, row["folder"]):

@@ -44,10 +44,14 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Scan:
-    """What was found, in the order of the names, and what could not be looked into, in words."""
+    """What was found, in the order of the names, and what could not be looked into, in words.
+
+    `waiting` names recordings that are there but not to be judged yet.
+    """
 
     sources: tuple[Source, ...]
     blocked: tuple[str, ...]
+    waiting: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

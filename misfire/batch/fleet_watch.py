@@ -57,10 +57,13 @@ def watch(
                 else (s.signature, now)
                 for s in scan.sources
             }
-            ready = tuple(s for s in scan.sources if now - seen[s.name][1] >= settle_s)
+            fresh = [s for s in scan.sources if now - seen[s.name][1] < settle_s]
+            known = run.list_known(fresh) if fresh else set()
+            waiting = tuple(s.name for s in fresh if s.name not in known)
+            ready = tuple(s for s in scan.sources if s.name not in waiting)
             state = tuple((s.name, s.signature) for s in ready)
             if state != last and (ready or last is None):
-                yield run.once(Scan(ready, scan.blocked), progress, stopped)
+                yield run.once(Scan(ready, scan.blocked, waiting), progress, stopped)
                 last = state
             _sleep(min(settle_s / 2, 5.0), stopped)
 

@@ -399,6 +399,10 @@ def test_watching_takes_complete_files_only(fleet, tmp_path):
     assert seen.fleet["counts"]["failed"] == 0
     stop.set()
     assert list(rounds) == []
+    stop.clear()  # started anew it knows them at once, and judges nothing again
+    seen = next(watch(folder, out, settle_s=1.0, stopped=stop.is_set))
+    assert (seen.fleet["counts"]["judged"], seen.run["judged_now"]) == (2, 0)
+    assert not any(r["gone"] for v in seen.fleet["vehicles"] for r in v["recordings"])
 
 
 def test_exit_status_and_output(fleet, tmp_path):
