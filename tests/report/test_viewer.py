@@ -1,0 +1,276 @@
+"""The page in a headless browser: console, network, choosing, zooming, paper, contrast."""
+
+import io
+import re
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from misfire.batch.chain import diagnose
+from misfire.records import FiringWaves
+from misfire.report.page import format_page
+from tests.builders.diagnoses import make_diagnosis, make_quiet_diagnosis
+
+api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+BROWSER = next(
+    filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
+)
+pytestmark = pytest.mark.skipif(BROWSER is None, reason="no chromium found on PATH")
+
+DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "job.toml"
+MARGIN_MM = (13.0, 14.0)  # of @page in page.css: top and bottom, left and right
+PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}  # ISO 216; ANSI/ASME Y14.1
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with api.sync_playwright() as play:
+        started = play.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="module")
+def demo():
+    return diagnose(DEMO)
+
+
+@pytest.fixture(scope="module")
+def pages(demo, tmp_path_factory):
+    """Write the pages once; gives their addresses."""
+    folder = tmp_path_factory.mktemp("pages")
+    made = {
+        "demo": demo,
+        "misfire": make_diagnosis(),
+        "no_misfire": make_quiet_diagnosis(),
+        "inconclusive": make_quiet_diagnosis(verdict="inconclusive"),
+    }
+    for name, diagnosis in made.items():
+        (folder / f"{name}.html").write_text(format_page(diagnosis), encoding="utf-8")
+    return {name: (folder / f"{name}.html").as_uri() for name in made}
+
+
+@pytest.fixture
+def visit(browser, pages):
+    """Open a page; at the end nothing may have been said on the console or asked of a network."""
+    opened = []
+
+    def go(name, **options):
+        context = browser.new_context(**({"viewport": {"width": 1200, "height": 900}} | options))
+        page = context.new_page()
+        said, asked = [], []
+        page.on("console", lambda message: said.append(message.text))
+        page.on("pageerror", lambda error: said.append(str(error)))
+        page.on("request", lambda request: asked.append(request.url))
+        page.goto(pages[name])
+        opened.append((context, said, asked, pages[name]))
+        return page
+
+    yield go
+    for context, said, asked, address in opened:
+        context.close()
+        assert said == []
+        assert asked == [address]
+
+
+@pytest.mark.parametrize("name", ["demo", "misfire", "no_misfire", "inconclusive"])
+@pytest.mark.parametrize("width", [1200, 360])
+def test_it_opens_without_a_word_and_nothing_hangs_over(visit, name, width):
+    page = visit(name, viewport={"width": width, "height": 800})
+    assert page.evaluate("document.documentElement.dataset.scriptDone") is not None
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+
+
+def test_the_surest_lost_firing_is_shown_with_its_values(visit, demo):
+    page = visit("demo")
+    words = page.inner_text("#firing-words")
+    row = int(re.search(r"row (\d+)", words)[1])
+    event = demo.events.loc[row]
+    # the page keeps probabilities in steps of 1 in 254
+    most = demo.events["misfire_probability"].max()
+    assert event["misfire_probability"] == pytest.approx(most, abs=1 / 254)
+    assert f"Cylinder {event['cylinder']} " in words
+    cells = page.inner_text("#firing-values").splitlines()
+    dwell = next(line.split("\t") for line in cells if line.startswith("Dwell"))
+    assert float(dwell[1]) == pytest.approx(event["dwell_ms"], abs=0.00501)
+
+
+def test_any_firing_can_be_chosen_by_its_row(visit, demo):
+    page = visit("demo")
+    for row in (100, 777, len(demo.events) - 20):
+        page.fill("#firing-row", str(row))
+        page.press("#firing-row", "Enter")
+        event = demo.events.loc[row]
+        assert f"row {row} of" in page.inner_text("#firing-words")
+        assert f"Cylinder {event['cylinder']} " in page.inner_text("#firing-words")
+        assert page.is_visible("#firing-wave")
+        speed = next(
+            line.split("\t")
+            for line in page.inner_text("#firing-values").splitlines()
+            if line.startswith("Engine speed")
+        )
+        assert float(speed[1]) == pytest.approx(event["rpm"], abs=0.51)
+    page.fill("#firing-row", "99999")
+    page.press("#firing-row", "Enter")
+    assert "rows go from 0 to" in page.inner_text("#firing-words")
+
+
+def test_the_waveform_in_the_page_is_that_of_the_recording(visit, demo):
+    # the page's own unpacking (inflate, planes, residuals) against the arrays that were packed
+    page = visit("demo")
+    wave = next(w for w in demo.waves if w.role == "coil_current")
+    row = int(demo.events.index[demo.events["cylinder"] == 3][200])  # in two channels
+    page.fill("#firing-row", str(row))
+    page.press("#firing-row", "Enter")
+    page.select_option("#firing-channel", wave.channel)
+    box = page.locator("#firing-wave").bounding_box()
+    step = float(np.ptp(wave.values)) / 2500
+    values = wave.values[list(wave.row).index(row)]
+    for share in (0.2, 0.35, 0.45):
+        page.hover("#firing-wave", position={"x": share * box["width"], "y": 100})
+        said = page.inner_text("#firing-point").replace("−", "-")
+        at, value = map(float, re.findall(r"-?\d+\.\d+", said)[:2])
+        near = values[np.abs(wave.time_ms - at) < 0.011]
+        assert np.abs(near - value).min() <= step + 0.0051
+
+
+def test_keys_and_buttons_choose_and_zoom(visit, demo):
+    page = visit("demo")
+    lost = np.flatnonzero(demo.events["misfire_probability"] >= 0.5)
+    seen = set()
+    for _ in range(lost.size):
+        page.click("[data-act=next]")
+        seen.add(int(re.search(r"row (\d+)", page.inner_text("#firing-words"))[1]))
+    assert seen == set(lost.tolist())
+    page.click("[data-act=all]")
+    span = float(page.get_attribute("#timeline", "data-span"))
+    assert span == pytest.approx(demo.duration_s, abs=0.01)
+    page.click("[data-act=in]")
+    assert float(page.get_attribute("#timeline", "data-span")) == pytest.approx(span / 2, abs=0.01)
+    page.focus("#timeline")
+    page.keyboard.press("+")
+    assert float(page.get_attribute("#timeline", "data-span")) == pytest.approx(span / 4, abs=0.01)
+    page.keyboard.press("Home")
+    before = page.inner_text("#firing-words")
+    page.keyboard.press(".")
+    after = page.inner_text("#firing-words")
+    assert after != before
+    assert after[:10] == before[:10]  # the next firing of the same cylinder
+
+
+def test_a_click_in_the_timeline_chooses(visit, demo):
+    page = visit("demo")
+    # the first lost firing of cylinder 3, at its place in the third row of the picture
+    event = demo.events[demo.events["misfire_probability"] >= 0.5].iloc[0]
+    box = page.locator("#timeline").bounding_box()
+    share = event["time_s"] / demo.duration_s
+    x = 74 + share * (box["width"] - 84)
+    y = 96 + 14 + 34 * (event["cylinder"] - 0.5)
+    page.mouse.click(box["x"] + x, box["y"] + y)
+    assert "judged lost" in page.inner_text("#firing-words")
+    assert f"Cylinder {event['cylinder']} " in page.inner_text("#firing-words")
+
+
+def test_the_table_of_worst_firings_leads_to_the_picture(visit):
+    page = visit("demo")
+    button = page.locator("[data-firing] button").nth(3)
+    row = button.locator("..").get_attribute("data-firing")
+    button.focus()
+    page.keyboard.press("Enter")
+    assert f"row {row} of" in page.inner_text("#firing-words")
+    assert page.evaluate("document.activeElement.id") == "firing"
+
+
+@pytest.mark.parametrize("name", ["demo", "no_misfire"])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing(visit, name, scheme):
+    axe = pytest.importorskip(
+        "axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed"
+    )
+    page = visit(name, color_scheme=scheme, bypass_csp=True)
+    found = axe.Axe().run(page).response["violations"]
+    assert [(v["id"], [n["html"][:90] for n in v["nodes"][:3]]) for v in found] == []
+
+
+@pytest.mark.parametrize("name", ["demo", "misfire", "no_misfire", "inconclusive"])
+@pytest.mark.parametrize("paper", PAPERS_MM)
+def test_no_picture_is_cut_on_paper(visit, name, paper):
+    pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed")
+    page = visit(name)
+    # a mark at the upper and the lower end of every picture; both must come on the same sheet
+    page.emulate_media(media="print")
+    count = page.evaluate(
+        """() => { let n = 0; document.querySelectorAll("figure").forEach(f => {
+          if (getComputedStyle(f).display === "none") return;
+          [["beforebegin", "Qa"], ["afterend", "Qz"]].forEach(([place, mark]) => {
+            const s = [...f.querySelectorAll("svg")].filter(v => v.getAttribute("role") === "img"
+              && getComputedStyle(v).display !== "none").pop();
+            const t = document.createElement("i"); t.textContent = mark + n + "Q";
+            t.style.cssText = "font-size:4px;line-height:0;display:block;height:0";
+            if (s) s.insertAdjacentElement(place, t); });
+          n++; }); return n; }"""
+    )
+    document = pdfium.PdfDocument(io.BytesIO(page.pdf(format=paper)))
+    texts = [sheet.get_textpage().get_text_range() for sheet in document]
+    where = [
+        [next(k for k, t in enumerate(texts) if f"{mark}{n}Q" in t) for mark in ("Qa", "Qz")]
+        for n in range(count)
+    ]
+    assert count >= (5 if name in ("demo", "misfire") else 2)
+    assert [pair for pair in where if pair[0] != pair[1]] == []
+    # page one holds all of its section, and nothing of the next
+    assert "Before anybody touches the vehicle" in texts[0].replace("\r\n", " ")
+    assert "Cylinders, ranked" not in texts[0]
+    wide = page.evaluate(
+        "Math.max(...[...document.querySelectorAll('main *')].filter(e => e.offsetParent)"
+        ".map(e => e.scrollWidth > e.clientWidth + 1 && e.clientWidth ? e.scrollWidth : 0))"
+    )
+    assert wide <= 1200
+
+
+def test_the_viewer_is_not_printed(visit):
+    page = visit("demo")
+    page.emulate_media(media="print")
+    assert page.is_hidden("#firing-wave")
+    assert page.is_hidden("#timeline")
+    assert page.is_visible("figure.strip svg")
+
+
+def make_long() -> object:
+    """Make an hour's recording: 2.4 s of firings a hundred thousand times, with many waveforms."""
+    made = make_diagnosis(cycles=25_000)
+    rng = np.random.default_rng(3)
+    lost = np.flatnonzero(made.events["misfire_probability"] >= 0.5)
+    rows = np.unique(np.concatenate((lost, np.linspace(0, 99_990, 2400).astype(int))))
+    time_ms = np.linspace(-4, 3.5, 270)
+    waves = tuple(
+        FiringWaves(
+            f"coil {k}",
+            "coil_primary",
+            "V",
+            time_ms,
+            rows,
+            (40 * (time_ms > 0) + rng.normal(0, 1.0, (rows.size, time_ms.size))).astype(np.float32),
+            {c: 40.0 * (time_ms > 0) for c in range(1, 5)},
+        )
+        for k in range(1, 5)
+    )
+    return replace(made, waves=waves)
+
+
+def test_an_hour_stays_small_and_opens(browser, tmp_path):
+    page_text = format_page(make_long())
+    assert len(page_text.encode()) < 1_500_000
+    (tmp_path / "long.html").write_text(page_text, encoding="utf-8")
+    page = browser.new_page()
+    errors = []
+    page.on("pageerror", lambda error: errors.append(str(error)))
+    page.goto((tmp_path / "long.html").as_uri())
+    assert "coil" in page.inner_text("#firing-channel")
+    assert "lost" in page.inner_text("#firing-words")
+    assert page.inner_text(".viewer .aside").startswith("The page holds the waveforms of up to")
+    assert errors == []
+    page.close()
