@@ -15,6 +15,7 @@ from misfire.cli.confirm import confirm
 from misfire.cli.demo import demo
 from misfire.cli.diagnose import diagnose
 from misfire.cli.evaluate import evaluate
+from misfire.cli.hookup import hookup
 from misfire.cli.ingest import ingest
 from misfire.cli.output import format_os_error, print_failure
 from misfire.cli.screen import screen
@@ -61,6 +62,9 @@ def _start(
     """Name the misfiring cylinder of an engine from recordings of its signals."""
 
 
+app.command(
+    epilog="Example: misfire hookup --cylinders 4 --firing-order 1-3-4-2 --inputs 4 -o plan"
+)(hookup)
 app.command(epilog="Example: misfire ingest job.toml -o rec.h5")(ingest)
 app.command(epilog="Example: misfire check rec.h5")(check)
 app.command(epilog="Example: misfire diagnose job.toml -o result")(diagnose)
