@@ -32,9 +32,9 @@ CAUTION = (
 app = typer.Typer(
     name="misfire",
     help="Name the misfiring cylinder of an engine from recordings of its signals.",
-    epilog=f"`misfire COMMAND --help` has an example of each. {CAUTION}",
+    epilog="`misfire COMMAND --help` has an example of each; `misfire --install-completion` lets "
+    f"the shell complete commands and options. {CAUTION}",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,  # plain help starts in half the time
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["--help", "-h"]},

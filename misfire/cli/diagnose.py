@@ -4,14 +4,16 @@ from pathlib import Path
 
 import typer
 
-from misfire.cli.options import Folder, Input, Json, Quiet
-from misfire.cli.output import check_folder, print_json
+from misfire.cli.options import Folder, Input, Json, Paper, PaperSize, Pdf, Quiet
+from misfire.cli.output import check_folder, print_json, print_written
 from misfire.cli.progress import show_progress
 
 
 def diagnose(
     recording: Input,
     out: Folder = None,
+    pdf: Pdf = False,
+    paper: PaperSize = Paper.A4,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -20,24 +22,42 @@ def diagnose(
     Writes result.json, events.parquet, misfires.csv and report.html into DIR and prints the
     verdict. Without -o nothing is written. The exit status is 0 whatever the verdict.
     """
-    judge(recording, out=out, as_json=as_json, quiet=quiet)
+    if pdf and out is None:
+        raise typer.BadParameter("--pdf needs a folder to write to; add -o DIR")
+    judge(recording, out=out, paper=paper.value if pdf else None, as_json=as_json, quiet=quiet)
 
 
-def judge(recording: Path, *, out: Path | None, as_json: bool, quiet: bool) -> None:
+def judge(
+    recording: Path, *, out: Path | None, paper: str | None, as_json: bool, quiet: bool
+) -> None:
     """Diagnose, write the reports and print the verdict."""
     if out is not None:
         check_folder(out)
+    from misfire.report.paper import find_browser, print_page
+
+    if paper is not None:
+        find_browser()  # before the work is done
     from misfire.batch.chain import diagnose as compute_diagnosis
-    from misfire.report.files import write_reports
+    from misfire.report.files import REPORT, write_reports
     from misfire.report.summary import build_summary
     from misfire.report.table import format_table
 
     with show_progress(quiet=quiet) as progress:
         diagnosis = compute_diagnosis(recording, progress=progress)
-        written = [] if out is None else write_reports(diagnosis, out)
+        written: list[Path] = []
+        if out is not None:
+            if progress is not None:
+                progress("writing the report", 0.0)
+            written += write_reports(diagnosis, out)
+            if paper is not None:
+                if progress is not None:
+                    progress("writing the report", 0.5)
+                written.append(print_page(out / REPORT, out / "report.pdf", paper=paper))
+            if progress is not None:
+                progress("writing the report", 1.0)
     if as_json:
-        print_json(build_summary(diagnosis))
+        document = build_summary(diagnosis)
+        print_json(document | {"files": [str(path) for path in written]} if written else document)
         return
     typer.echo(format_table(diagnosis).rstrip("\n"))
-    for path in written:
-        typer.echo(f"wrote {path}")
+    print_written(written)

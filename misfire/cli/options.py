@@ -1,5 +1,6 @@
 """The options that several commands share."""
 
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -16,6 +17,22 @@ Quiet = Annotated[
 Input = Annotated[
     Path, typer.Argument(metavar="INPUT", readable=False, help="Recording or job card.")
 ]
+Pdf = Annotated[
+    bool,
+    typer.Option(
+        "--pdf", help="Also write report.pdf; needs chromium, chrome or edge on this machine."
+    ),
+]
+
+
+class Paper(StrEnum):
+    """Sizes of paper."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+
+PaperSize = Annotated[Paper, typer.Option("--paper", help="Paper of report.pdf.")]
 Folder = Annotated[
     Path | None,
     typer.Option(

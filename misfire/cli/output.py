@@ -3,6 +3,7 @@
 import errno
 import json
 import os
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,12 @@ from misfire.errors import OutputError
 def print_json(document: Any) -> None:
     """Print one JSON document (RFC 8259: no NaN) on standard output."""
     typer.echo(json.dumps(document, indent=2, allow_nan=False, ensure_ascii=True))
+
+
+def print_written(paths: Iterable[Path]) -> None:
+    """Say which files were written, the page for people last."""
+    for path in sorted(paths, key=lambda path: path.suffix in (".html", ".pdf")):
+        typer.echo(f"wrote {path}")
 
 
 def print_failure(message: str) -> None:

@@ -125,7 +125,7 @@
   }
   function tick(value) { return String(value).replace("-", "\u2212"); }
   function chanceWords(i) {
-    const share = Math.round(chance[i] / 2.54);
+    const share = chance[i] > 251 ? "over 99" : Math.round(chance[i] / 2.54);
     return chance[i] === 255 ? "not judged" : chance[i] >= 127 ? "judged lost (" + share + " %)"
       : "judged burnt (misfire probability " + share + " %)";
   }
