@@ -48,7 +48,7 @@ class ChunkReader:
         if not self._is_plain:
             try:
                 return np.asarray(self.dataset[start:stop], np.int16)
-            except (OSError, RuntimeError):
+            except (OSError, RuntimeError, ValueError, MemoryError):
                 raise self._damaged(start) from None
         counts = np.empty(stop - start, np.int16)
         for number in range(start // self.chunk, -(-stop // self.chunk)):
@@ -70,7 +70,7 @@ class ChunkReader:
             if skipped:
                 raise ValueError("chunk without its filters")
             counts = unpack(data, self.chunk)
-        except (ValueError, OSError, RuntimeError):
+        except (ValueError, OSError, RuntimeError, MemoryError):
             raise self._damaged(first) from None
         self._kept[number] = counts
         if len(self._kept) > KEPT_CHUNKS:

@@ -39,12 +39,13 @@ def unpack(data: bytes, n_samples: int) -> NDArray[np.int16]:
     ValueError
         If the chunk is damaged or has another length.
     """
-    try:  # 15: a zlib stream of any window; room for all of it at once
-        raw = np.frombuffer(_codec.decompress(data, 15, 2 * n_samples), np.uint8)
+    stream = _codec.decompressobj(15)  # 15: a zlib stream of any window
+    try:  # never more than asked for, whatever a forged chunk would unpack to
+        raw = np.frombuffer(stream.decompress(data, 2 * n_samples + 1), np.uint8)
     except _DAMAGE as error:
         raise ValueError(str(error)) from None
-    if raw.size != 2 * n_samples:
-        raise ValueError(f"chunk of {raw.size} bytes instead of {2 * n_samples}")
+    if raw.size != 2 * n_samples or not stream.eof:
+        raise ValueError(f"chunk is not of {2 * n_samples} bytes, or is cut short")
     words = np.empty(n_samples, np.uint16)
     np.left_shift(raw[n_samples:], 8, out=words, dtype=np.uint16)
     np.bitwise_or(words, raw[:n_samples], out=words)

@@ -1,6 +1,7 @@
 """The HDF5 recording: writing all channels of a vehicle into one file, and reading it lazily."""
 
 import json
+import math
 import os
 import re
 import tempfile
@@ -16,15 +17,31 @@ from misfire.align.chunks import ChunkReader
 from misfire.align.jobtext import format_job, parse_job
 from misfire.align.packing import LEVEL, pack
 from misfire.errors import ChannelError, FormatError, OutputError
-from misfire.records import LEVEL_FIELDS, Channel, Finding, Recording
+from misfire.records import LEVEL_FIELDS, ROLES, UNITS, Channel, Finding, Recording
 
 SCHEMA = "misfire-recording/1"
 CHUNK_SAMPLES = 262_144  # best of six sizes measured for reading gzip and shuffle
 
 Progress = Callable[[str, float], None]
 
+LONGEST_CHUNK = 1 << 24  # counts; programs that code a recording anew use far shorter ones
+LARGEST_TEXT = 1 << 26  # bytes of the job card, of the findings, of the level changes' times
+MOST_SHRUNK = 1100  # deflate makes nothing smaller than 1/1032 (RFC 1951, from its longest match)
+_DAMAGE = (
+    OSError,
+    RuntimeError,
+    ValueError,
+    KeyError,
+    TypeError,
+    AttributeError,
+    OverflowError,
+    MemoryError,
+)
+"""What the HDF5 library and the checks raise on a damaged file, depending on where it is."""
+
 _NUMBERS = ("scale", "offset", "rate_hz", "start_s")
 _TEXTS = ("role", "unit", "clock")
+SEVERITIES = ("info", "warning", "error")
 
 
 def write_store(
@@ -88,7 +105,8 @@ def _read_umask() -> int:
 def _refuse_own_source(recording: Recording, path: Path) -> None:
     """Never write over a file that the recording is read from."""
     sources = [recording.path]
-    sources += [recording.job.folder / card.file for card in recording.job.channels]
+    job = recording.job
+    sources += [job.folder / n for card in job.channels for n in card.parts or (card.file,)]
     for source in sources:
         try:
             is_same = path.samefile(source)
@@ -221,7 +239,7 @@ def open_store(path: Path | str) -> Recording:
     except FormatError:
         file.close()
         raise
-    except (OSError, RuntimeError, ValueError, KeyError, TypeError, AttributeError) as error:
+    except _DAMAGE as error:
         file.close()
         detail = (str(error).splitlines() or [""])[0][:120]
         raise FormatError(
@@ -245,23 +263,28 @@ def _read_file(file: Any, path: Path) -> Recording:
                 "and give that"
             )
         )
-    text = file["job_card"].asstr()[()]
-    job = parse_job(file["job_json"].asstr()[()], folder=path.parent, text=text)
-    findings = tuple(Finding(**values) for values in json.loads(file["findings"].asstr()[()]))
+    text = _read_text(file, "job_card")
+    job = parse_job(_read_text(file, "job_json"), folder=path.parent, text=text)
+    findings = tuple(_make_finding(values) for values in json.loads(_read_text(file, "findings")))
     numbered: list[tuple[int, Channel]] = []
     readers: dict[str, ChunkReader] = {}
     levels: dict[str, Any] = {}
     for group in ("channels", "levels"):
-        for dataset in file[group].values():
+        part = _find_own(file, group)
+        for key in part:
+            dataset = _find_own(part, key)
             is_levels = group == "levels"
+            _check_size(dataset)
             channel = _read_channel(dataset, is_levels=is_levels)
             numbered.append((int(dataset.attrs["number"]), channel))
             if is_levels:
-                levels[channel.name] = dataset[()].astype(np.dtype(LEVEL_FIELDS))
+                levels[channel.name] = _read_changes(dataset)
             else:
                 place = f"{path}: channel {channel.name!r}"
                 readers[channel.name] = ChunkReader(dataset, place=place, rate_hz=channel.rate_hz)
     channels = tuple(channel for _, channel in sorted(numbered, key=lambda pair: pair[0]))
+    if len({channel.name for channel in channels}) < len(channels):
+        raise ValueError("two channels have one name")
     if not channels:
         raise FormatError(f"{path}: holds no channel; run `misfire ingest` again")
 
@@ -287,19 +310,86 @@ def _read_file(file: Any, path: Path) -> Recording:
     )
 
 
+def _find_own(group: Any, name: str) -> Any:
+    """Give a member that lies in this file itself: a link may lead into any file of the reader's.
+
+    Raises
+    ------
+    ValueError
+        If it is a link to another file or path.
+    """
+    import h5py
+
+    if not isinstance(group.get(name, getlink=True), h5py.HardLink):
+        raise ValueError(f"{name} is a link to somewhere else")
+    return group[name]
+
+
+def _read_text(file: Any, name: str) -> str:
+    """Read one of the file's texts."""
+    dataset = _find_own(file, name)
+    if dataset.shape != () or dataset.external is not None or dataset.is_virtual:
+        raise ValueError(f"{name} is no text")
+    text = dataset.asstr()[()]
+    if not isinstance(text, str) or len(text) > LARGEST_TEXT:
+        raise ValueError(f"{name} is no text of a job")
+    return text
+
+
+def _make_finding(values: Any) -> Finding:
+    """Check one finding kept with a recording."""
+    finding = Finding(**values)
+    texts = (finding.code, finding.severity, finding.message, finding.channel)
+    known = all(isinstance(text, str) for text in texts) and finding.severity in SEVERITIES
+    if not known:
+        raise ValueError("a finding is not what a reader could have said")
+    return finding
+
+
+def _check_size(dataset: Any) -> None:
+    """Refuse a dataset that lies in other files, or promises more than its bytes can hold."""
+    if dataset.external is not None or dataset.is_virtual:
+        raise ValueError(f"{dataset.name} lies in another file")
+    if dataset.ndim != 1 or (dataset.chunks and dataset.chunks[0] > LONGEST_CHUNK):
+        raise ValueError(f"{dataset.name} is no row in chunks of a usual size")
+    n_bytes = int(dataset.shape[0]) * dataset.dtype.itemsize
+    padding = dataset.chunks[0] * dataset.dtype.itemsize if dataset.chunks else 0
+    stored = dataset.id.get_storage_size()
+    if n_bytes > MOST_SHRUNK * stored + padding or (not dataset.chunks and n_bytes > stored):
+        raise ValueError(f"{dataset.name} promises more than the file holds")
+
+
+def _read_changes(dataset: Any) -> Any:
+    """Read the level changes of a logic channel: rising times, levels 0 and 1."""
+    levels = dataset[()].astype(np.dtype(LEVEL_FIELDS))
+    times = levels["time_s"]
+    if not np.all(np.isfinite(times)) or np.any(np.diff(times) < 0):
+        raise ValueError(f"{dataset.name} has times that do not rise")
+    if np.any((levels["level"] != 0) & (levels["level"] != 1)):
+        raise ValueError(f"{dataset.name} has levels other than 0 and 1")
+    return levels
+
+
 def _read_channel(dataset: Any, *, is_levels: bool) -> Channel:
     """Read the attributes of one channel."""
     attrs = dataset.attrs
+    numbers = {key: float(attrs[key]) for key in _NUMBERS}
+    if not all(math.isfinite(value) for value in numbers.values()):
+        raise ValueError(f"{dataset.name} has a rate, scale, offset or start that is no number")
+    if numbers["rate_hz"] <= 0 or numbers["scale"] == 0:
+        raise ValueError(f"{dataset.name} has an impossible rate or scale")
+    if str(attrs["role"]) not in ROLES or str(attrs["unit"]) not in UNITS:
+        raise ValueError(f"{dataset.name} has an unknown role or unit")
     if not is_levels and (dataset.ndim != 1 or dataset.dtype != np.int16):
         raise ValueError(f"{dataset.name} is no row of int16 counts")
     return Channel(
         name=str(attrs["name"]),
         role=str(attrs["role"]),
         unit=str(attrs["unit"]),
-        scale=float(attrs["scale"]),
-        offset=float(attrs["offset"]),
-        rate_hz=float(attrs["rate_hz"]),
-        start_s=float(attrs["start_s"]),
+        scale=numbers["scale"],
+        offset=numbers["offset"],
+        rate_hz=numbers["rate_hz"],
+        start_s=numbers["start_s"],
         n_samples=0 if is_levels else int(dataset.shape[0]),
         cylinders=tuple(int(number) for number in attrs["cylinders"]),
         clock=str(attrs["clock"]),

@@ -2,6 +2,7 @@
 
 import difflib
 import math
+import posixpath
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,9 @@ from misfire.ingest.source import (
 )
 from misfire.records import Finding
 
+LARGEST_CHUNK = 1 << 28  # bytes of one chunk, which the library unpacks in memory
+MOST_SHRUNK = 1100  # deflate makes nothing smaller than 1/1032 (RFC 1951, from its longest match)
+MOST_LINKS = 16  # soft links one after another
 _ATTRIBUTES = ("rate_hz", "scale", "offset", "unit")
 _DAMAGE = (OSError, RuntimeError, KeyError, ValueError, TypeError, OverflowError, MemoryError)
 """What the HDF5 library raises on a damaged file, depending on where the damage is."""
@@ -71,6 +75,7 @@ def _open_dataset(
     dataset = _find_dataset(file, path, request)
     try:
         shape, dtype = dataset.shape, dataset.dtype
+        _refuse_elsewhere(dataset, path)
         attrs = {key: dataset.attrs[key] for key in dataset.attrs if key in _ATTRIBUTES}
         n_written = _count_written(dataset)
     except _DAMAGE:
@@ -141,6 +146,7 @@ def _find_dataset(file: Any, path: Path, request: Request) -> Any:
 
     if isinstance(wanted, str):
         try:
+            _refuse_outer_links(file, wanted, path)
             item = file.get(wanted)
         except _DAMAGE:
             raise FormatError(
@@ -159,12 +165,49 @@ def _find_dataset(file: Any, path: Path, request: Request) -> Any:
     raise request.error("column", f"{wanted!r} is no dataset of {path.name}; {hint}")
 
 
+def _refuse_outer_links(file: Any, wanted: str, path: Path, depth: int = 0) -> None:
+    """Refuse a way to a dataset that leads into another file: anyone may have put it there."""
+    import h5py
+
+    place = "/"
+    for part in wanted.split("/"):
+        if part in ("", "."):
+            continue
+        group = file[place]
+        link = group.get(part, getlink=True) if isinstance(group, h5py.Group) else None
+        if link is None:
+            return  # there is no such dataset, which is said later
+        if isinstance(link, h5py.ExternalLink) or depth > MOST_LINKS:
+            raise FormatError(
+                f"{path}: {wanted!r} is a link out of this file; export the channels themselves"
+            )
+        if isinstance(link, h5py.SoftLink):
+            target = posixpath.join(place, link.path)
+            _refuse_outer_links(file, target, path, depth + 1)
+        place = posixpath.join(place, part)
+
+
+def _refuse_elsewhere(dataset: Any, path: Path) -> None:
+    """Refuse a dataset whose samples lie in other files."""
+    if dataset.external is not None or dataset.is_virtual:
+        raise FormatError(
+            f"{path}: the samples of {dataset.name!r} lie in other files; export them into this one"
+        )
+
+
 def _count_written(dataset: Any) -> int:
-    """Find how many samples come before the first chunk that was never written."""
+    """Find how many samples come before the first chunk that was never written.
+
+    A header may promise any number: no more are taken than the stored bytes can unpack to.
+    """
     total = int(max(dataset.shape or (0,)))
+    stored = int(dataset.id.get_storage_size())
     if dataset.chunks is None:
-        return total
+        return min(total, stored // max(dataset.dtype.itemsize, 1))
     chunk = max(dataset.chunks)
+    if chunk * dataset.dtype.itemsize > LARGEST_CHUNK:
+        raise ValueError(f"chunks of {chunk} samples")
+    total = min(total, (MOST_SHRUNK * stored) // max(dataset.dtype.itemsize, 1) + chunk)
     n_chunks = dataset.id.get_num_chunks()
     if n_chunks >= -(-total // chunk):
         return total
