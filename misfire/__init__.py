@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from misfire.batch.chain import diagnose as diagnose
     from misfire.batch.chain import ingest as ingest
-    from misfire.batch.fleet import ScreenSettings as ScreenSettings
     from misfire.batch.fleet import screen as screen
+    from misfire.batch.fleet_settings import ScreenSettings as ScreenSettings
     from misfire.batch.opening import open_recording as open_recording
     from misfire.errors import MisfireError as MisfireError
     from misfire.ingest.jobcard import read_job_card as read_job_card
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 _HOMES = {
     "Diagnosis": "misfire.records",
     "MisfireError": "misfire.errors",
-    "ScreenSettings": "misfire.batch.fleet",
+    "ScreenSettings": "misfire.batch.fleet_settings",
     "diagnose": "misfire.batch.chain",
     "ingest": "misfire.batch.chain",
     "open_recording": "misfire.batch.opening",

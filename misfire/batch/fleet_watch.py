@@ -6,8 +6,9 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from misfire.batch.fleet import Screening, ScreenProgress, ScreenSettings, open_screen
+from misfire.batch.fleet import open_screen
 from misfire.batch.fleet_scan import Scan, find_sources
+from misfire.batch.fleet_settings import Screening, ScreenProgress, ScreenSettings
 from misfire.errors import ParameterError
 
 

@@ -18,7 +18,7 @@ from misfire.cli.options import Json, Quiet
 from misfire.cli.output import check_folder, print_failure, print_json
 
 if TYPE_CHECKING:
-    from misfire.batch.fleet import Screening, ScreenProgress
+    from misfire.batch.fleet_settings import Screening, ScreenProgress
 
 LINE_EVERY_S = 60.0  # where standard error is no terminal
 
@@ -72,8 +72,8 @@ def screen(
     could not be judged (they are listed with the reason); 1 none could be judged; 130 interrupted.
     """
     check_folder(out)
-    from misfire.batch.fleet import ScreenSettings
     from misfire.batch.fleet import screen as run_screen
+    from misfire.batch.fleet_settings import ScreenSettings
     from misfire.batch.fleet_watch import watch as run_watch
 
     settings = ScreenSettings(
