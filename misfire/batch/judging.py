@@ -14,6 +14,7 @@ from misfire.classify.model import (
     judge_cylinders,
     judge_firings,
     refine_firings,
+    speak_up,
 )
 from misfire.classify.rules import score_cylinders, score_firings
 from misfire.classify.separability import spread_probability
@@ -62,7 +63,7 @@ def judge_case(case: LabelledCase, model: Model | None) -> Judged:
         )
     else:
         faulty, faults = judge_cylinders(model, table)
-        faulty = hold_back(table, faulty)
+        faulty = hold_back(table, speak_up(table, faulty))
         event = refine_firings(model, case.table, event, case.cylinder, faulty)
     if not case.resolved:
         alone = faulty

@@ -12,7 +12,14 @@ from misfire.batch.measuring import Evidence
 from misfire.batch.panels import build_panels
 from misfire.batch.witnesses import find_witnesses
 from misfire.classify.evidence import write_evidence
-from misfire.classify.model import Model, hold_back, judge_cylinders, judge_firings, refine_firings
+from misfire.classify.model import (
+    Model,
+    hold_back,
+    judge_cylinders,
+    judge_firings,
+    refine_firings,
+    speak_up,
+)
 from misfire.classify.rules import score_cylinders, score_firings
 from misfire.classify.separability import advise_channels, find_separable, spread_probability
 from misfire.features.cylinders import build_cylinder_table
@@ -85,7 +92,7 @@ def decide(evidence: Evidence, *, model: Model | None) -> Verdict:
         )
     else:  # learned on recordings with any channel missing: it spreads by itself
         faulty, faults = judge_cylinders(model, table)
-        faulty = hold_back(table, faulty)
+        faulty = hold_back(table, speak_up(table, faulty))
         probability = refine_firings(
             model, evidence.firing_table, probability, firings.cylinder, faulty
         )

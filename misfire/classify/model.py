@@ -19,6 +19,7 @@ CANDIDATE_Z = 1.5  # deficits below this many spreads cannot be a lost combustio
 CANDIDATE_LOG = -0.25  # spark lines shorter by less than this (22 %) are cyclic scatter
 UNSHOWN, TOO_FEW, LEAST_FIRINGS = 0.2, 0.45, 15  # see `hold_back`
 LEAST_SUSPECT = 0.02  # no cylinder is so sound that its firings are not heard at all
+LEAST_MISSING, PLAIN = 5, 0.95  # see `speak_up`
 PRIOR_FIRINGS = 60.0  # firings a cylinder's own share of lost ones is held back by
 RULE_SAY = 0.5  # of one point of a physics score, in natural log odds
 RARE = 0.002  # probability of having been lost where nothing at all points to it
@@ -226,6 +227,35 @@ def hold_back(table: pd.DataFrame, faulty: NDArray[np.float64]) -> NDArray[np.fl
     held = np.where(shown, faulty, np.minimum(faulty, UNSHOWN))
     few = np.expm1(column("firings_log")) < LEAST_FIRINGS
     return np.asarray(np.where(few, np.minimum(held, TOO_FEW), held))
+
+
+def speak_up(table: pd.DataFrame, faulty: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Accuse a cylinder whose coil was seen not to switch, while other coils did.
+
+    Parameters
+    ----------
+    table : DataFrame [index=cylinder, columns=CYLINDER_COLUMNS]
+    faulty : float64 array [shape=(n_cylinders,)]
+        From `judge_cylinders`.
+
+    Returns
+    -------
+    faulty : float64 array [shape=(n_cylinders,)]
+        At least `PLAIN` where `LEAST_MISSING` switch-offs or more are missing, five times as
+        large a share as in the soundest coil watched.
+
+    Notes
+    -----
+    A missing dwell needs no inference (CONTRACT: no switching), and few simulated vehicles show it
+    on channels like these.
+    """
+    share = table["no_dwell_share"].to_numpy(float)
+    n_missing = np.nan_to_num(share) * np.expm1(table["firings_log"].to_numpy(float))
+    seen = share[np.isfinite(share)]
+    if seen.size < 2:
+        return faulty
+    plain = (n_missing >= LEAST_MISSING - 0.5) & (np.nan_to_num(share) > 5.0 * seen.min() + 0.005)
+    return np.asarray(np.where(plain, np.maximum(faulty, PLAIN), faulty))
 
 
 def share_faults(

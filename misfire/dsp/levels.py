@@ -110,7 +110,7 @@ def _find_kick_foot(counts: NDArray[np.int16], *, level: float) -> float:
     return float(np.median(ahead))
 
 
-FOOT_SAMPLES = 8  # looked at before a kick: longer than its rise at 1 MS/s
+FOOT_SAMPLES = 48  # looked at before a kick: longer than a soft one rises at 1 MS/s
 LEAST_SHARE = 0.0005  # of the time: a coil of 2 ms dwell that fires once in 4 s
 LEAST_STEP = 0.012  # of the kick: 6 V under a kick of 500 V
 LARGEST_STEP = 0.4  # 16 V under a kick of 40 V

@@ -10,6 +10,7 @@ from misfire.dsp.running import running_quantile
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Firings, StrokeTrain
 
 LEAD_S, LAG_S = 12e-3, 3e-3  # a channel shows a missing stroke only with this much around it
+LEAST_FIT = 0.2  # share of a channel's strokes that belong to firings, several strikes to one
 OWN_REACH = 15  # firings of the same cylinder on each side that make its reference
 
 
@@ -41,8 +42,10 @@ def gather_strokes(
     for train in trains:
         rows = firings.stroke_index.get(train.channel.name, np.full(n, -1))
         seen = train.channel.cylinders
+        # Strokes that belong to no firing: the crank angle is wrong there, not the coil.
+        fits = (rows >= 0).sum() >= LEAST_FIT * train.strokes.size
         dead = not train.strokes.size and len(seen) == 1 and first_s < np.inf
-        if train.channel.role != "coil_secondary" and (train.strokes.size or dead):
+        if train.channel.role != "coil_secondary" and fits and (train.strokes.size or dead):
             own = np.isin(firings.cylinder, seen or _met_cylinders(rows, firings))
             # Before the first spark of any coil the control unit had not yet begun to fire.
             covered = own & _is_covered(train, firings.spark_s) & (firings.spark_s >= first_s)

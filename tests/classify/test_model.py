@@ -7,12 +7,14 @@ from numpy.testing import assert_array_equal
 
 from misfire.classify.model import (
     LEAST_SUSPECT,
+    PLAIN,
     TOO_FEW,
     UNSHOWN,
     Model,
     find_candidates,
     hold_back,
     refine_firings,
+    speak_up,
 )
 from misfire.classify.trees import Trees
 from misfire.columns import CYLINDER_COLUMNS, FIRING_COLUMNS
@@ -97,6 +99,25 @@ class TestHoldBack:
     def test_a_few_cycles_are_not_enough(self):
         table = self.make(lost_count_log=np.log1p(3), firings_log=np.log1p(8))
         assert hold_back(table, np.array([0.9]))[0] == TOO_FEW
+
+
+class TestSpeakUp:
+    def make(self, *share: float) -> pd.DataFrame:
+        index = range(1, len(share) + 1)
+        table = pd.DataFrame(0.0, index=index, columns=list(CYLINDER_COLUMNS))
+        table["firings_log"] = np.log1p(100)
+        table["no_dwell_share"] = share
+        return table
+
+    def test_one_coil_that_was_not_switched(self):
+        said = speak_up(self.make(0.08, 0.0, 0.0, np.nan), np.full(4, 0.3))
+        assert said.tolist() == [PLAIN, 0.3, 0.3, 0.3]
+
+    def test_all_alike_or_too_few_say_nothing(self):
+        same = np.full(4, 0.3)
+        assert_array_equal(speak_up(self.make(0.5, 0.5, 0.6, 0.5), same), same)
+        assert_array_equal(speak_up(self.make(0.03, 0.0, 0.0, 0.0), same), same)
+        assert_array_equal(speak_up(self.make(0.9, np.nan, np.nan, np.nan), same), same)
 
 
 def test_candidates():
