@@ -9,7 +9,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.errors import ChannelError, FormatError, JobCardError, MisfireError, ParameterError
+from misfire.errors import ChannelError, FormatError, MisfireError, ParameterError
 from misfire.ingest.hdf5 import open_hdf5
 from misfire.ingest.jobcard import read_job_card
 from misfire.ingest.mat import open_mat
@@ -113,8 +113,6 @@ def open_raw(
     job = read_job_card(path, allow_outside=allow_outside)
     scratch = Scratch()
     try:
-        if not allow_outside:
-            _refuse_outside(job, Path(path))
         sources: dict[str, Source] = {}
         notes: list[Finding] = []
         for file in dict.fromkeys(card.file for card in job.channels):
@@ -154,17 +152,6 @@ def open_raw(
         findings=tuple(findings),
         close=scratch.close,
     )
-
-
-def _refuse_outside(job: JobCard, path: Path) -> None:
-    """Refuse files that are in the card's folder by name only: links out of it."""
-    folder = job.folder.resolve()
-    for name in list_files(job):
-        if not (job.folder / name).resolve().is_relative_to(folder):
-            raise JobCardError(
-                f'{path}: file "{name}" is a link out of the folder of the job card; copy the file '
-                "there, or give --allow-outside if you trust the card"
-            )
 
 
 def compute_source_hash(job: JobCard, *, progress: Progress | None = None) -> str:
