@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -101,6 +100,8 @@ def _summarise(fitness: Fitness) -> str:
 
 def _format(finding: Finding, consequence: str, remedy: str) -> str:
     """Give one finding as a short paragraph."""
+    import textwrap
+
     place = f"{finding.channel}: " if finding.channel else ""
     lines = textwrap.wrap(
         f"{finding.severity:8s}{place}{finding.message} ({finding.code})",
