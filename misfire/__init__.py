@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from misfire.batch.chain import diagnose as diagnose
-    from misfire.batch.chain import ingest as ingest
+    from misfire.batch.chain import ingest as store_recording
     from misfire.batch.fleet import screen as screen
     from misfire.batch.fleet_settings import ScreenSettings as ScreenSettings
     from misfire.batch.opening import open_recording as open_recording
@@ -22,11 +22,12 @@ _HOMES = {
     "MisfireError": "misfire.errors",
     "ScreenSettings": "misfire.batch.fleet_settings",
     "diagnose": "misfire.batch.chain",
-    "ingest": "misfire.batch.chain",
     "open_recording": "misfire.batch.opening",
     "read_job_card": "misfire.ingest.jobcard",
     "screen": "misfire.batch.fleet",
+    "store_recording": "misfire.batch.chain",
 }
+_ALIASES = {"store_recording": "ingest"}  # `misfire.ingest` is the package of the readers
 
 __all__ = [  # noqa: F822 - they come from __getattr__
     "Diagnosis",
@@ -34,10 +35,10 @@ __all__ = [  # noqa: F822 - they come from __getattr__
     "ScreenSettings",
     "__version__",
     "diagnose",
-    "ingest",
     "open_recording",
     "read_job_card",
     "screen",
+    "store_recording",
 ]
 
 
@@ -53,7 +54,7 @@ def __getattr__(name: str) -> Any:
     elif name in _HOMES:
         from importlib import import_module
 
-        value = getattr(import_module(_HOMES[name]), name)
+        value = getattr(import_module(_HOMES[name]), _ALIASES.get(name, name))
     else:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     globals()[name] = value

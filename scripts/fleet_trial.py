@@ -208,13 +208,15 @@ def run_plain(folder: Path, out: Path, workers: int) -> dict:
     }
 
 
-def run_killed(folder: Path, out: Path, seconds: float, seed: int) -> dict:
+def run_killed(folder: Path, out: Path, count: int, seed: int) -> dict:
     """Screen, killed five times at random, then to the end."""
     shutil.rmtree(out, ignore_errors=True)
     rng, done_at_kill = random.Random(seed), []
-    for _ in range(5):
+    for wanted in sorted(rng.sample(range(1, count - N_BAD), 5)):
         process = start(folder, out, "--workers", "1")
-        time.sleep(rng.uniform(0.02, 0.3) * seconds)
+        while len(list(out.glob("results/[!.]*"))) < wanted and process.poll() is None:
+            time.sleep(0.02)
+        time.sleep(rng.uniform(0, 1))
         process.send_signal(signal.SIGKILL)
         process.communicate()
         done_at_kill.append(len(list(out.glob("results/[!.]*"))))
@@ -290,8 +292,7 @@ def main() -> None:
         if step in ("plain", "two"):
             results.append(run_plain(folder, place / step, 1 if step == "plain" else 2))
         elif step == "kill":
-            seconds = next((r["seconds"] for r in results if "seconds" in r), 60.0)
-            results.append(run_killed(folder, place / step, seconds, options.seed))
+            results.append(run_killed(folder, place / step, options.count, options.seed))
         elif step == "cluster":
             seconds = next((r["seconds"] for r in results if "seconds" in r), 60.0)
             results.append(run_cluster(folder, place / step, seconds))

@@ -1,8 +1,9 @@
-"""Check the bundled recording, make it anew from its scenario, or draw its picture.
+"""Check the bundled recording, or make it anew from its scenario.
 
 python3 scripts/make_demo.py             # the shipped files are those of the registry
 python3 scripts/make_demo.py --write     # simulate again; rewrites the recording and the registry
-python3 scripts/make_demo.py --picture   # draw the top of its report (needs chromium and Pillow)
+
+scripts/make_pictures.py draws the pictures of its report.
 
 Run it with the Python of `.venv` (made by scripts/demo.py), or any that has the package.
 """
@@ -10,8 +11,6 @@ Run it with the Python of `.venv` (made by scripts/demo.py), or any that has the
 import argparse
 import hashlib
 import json
-import shutil
-import subprocess
 import sys
 import tempfile
 from pathlib import Path
@@ -20,14 +19,13 @@ ROOT = Path(__file__).resolve().parent.parent
 FOLDER = ROOT / "data_demo"
 REGISTRY = FOLDER / "registry.txt"
 CAPTURES = ("capture.h5", "capture_2.h5")
-PICTURE = "report.png"
 HOW = {
     "capture.h5": "scripts/make_demo.py --write, from scenario.toml",
     "capture_2.h5": "scripts/make_demo.py --write, from scenario.toml",
-    "report.png": "scripts/make_demo.py --picture, from the recording",
+    "report.png": "scripts/make_pictures.py, from the recording",
+    "timeline.png": "scripts/make_pictures.py, from the recording",
+    "firing.png": "scripts/make_pictures.py, from the recording",
 }
-BROWSERS = ("chromium", "chromium-browser")
-WIDTH, HEIGHT, COLOURS = 1200, 1240, 256
 
 
 def compute_sha256(path: Path) -> str:
@@ -102,42 +100,13 @@ def pack(source: Path, target: Path) -> None:
     part.replace(target)
 
 
-def draw() -> None:
-    """Diagnose the recording and draw the top of its report as a PNG with a palette."""
-    from PIL import Image
-
-    from misfire.batch.chain import diagnose
-    from misfire.report.files import write_reports
-
-    browser = next((found for name in BROWSERS if (found := shutil.which(name))), None)
-    if browser is None:
-        sys.exit(f"the picture needs a browser: one of {', '.join(BROWSERS)}")
-    with tempfile.TemporaryDirectory() as scratch:
-        write_reports(diagnose(FOLDER / "job.toml"), Path(scratch))
-        shot = Path(scratch) / "shot.png"
-        command = [
-            browser, "--headless=new", "--no-sandbox", "--disable-gpu", "--hide-scrollbars",
-            "--force-device-scale-factor=1", f"--window-size={WIDTH},{HEIGHT}",
-            f"--user-data-dir={scratch}/profile", f"--screenshot={shot}",
-            (Path(scratch) / "report.html").as_uri(),
-        ]  # fmt: skip
-        subprocess.run(command, check=True, capture_output=True, timeout=120)
-        with Image.open(shot) as image:
-            small = image.convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE)
-            small.save(FOLDER / PICTURE, optimize=True)
-
-
 def main() -> int:
     """Do what the options ask."""
     parser = argparse.ArgumentParser(description="Check or make the bundled recording.")
     parser.add_argument("--write", action="store_true", help="simulate the recording again")
-    parser.add_argument("--picture", action="store_true", help="draw the top of its report")
     chosen = parser.parse_args()
     if chosen.write:
         write()
-    if chosen.picture:
-        draw()
-    if chosen.write or chosen.picture:
         write_registry()
     return check()
 

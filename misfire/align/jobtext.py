@@ -39,7 +39,13 @@ def parse_job(data: str, *, folder: Path, text: str) -> JobCard:
         wheel = CrankWheel(**{**wheel, "gaps": tuple(tuple(gap) for gap in wheel["gaps"])})
     cam = values.pop("cam")
     channels = tuple(
-        ChannelCard(**{**card, "cylinders": tuple(card["cylinders"])})
+        ChannelCard(
+            **{
+                **card,
+                "cylinders": tuple(card["cylinders"]),
+                "parts": tuple(card.get("parts", ())),
+            }
+        )
         for card in values.pop("channels")
     )
     _check_engine_kinds(engine)
@@ -90,7 +96,7 @@ def _check_job(job: JobCard) -> None:
     _require(bool(job.channels), "channel")
     for card in job.channels:
         texts = (card.role, card.file, card.name)
-        _require(all(isinstance(text, str) for text in texts), "channel name")
+        _require(all(isinstance(text, str) for text in (*texts, *card.parts)), "channel name")
         _require(card.role in ROLES and card.unit in (None, *UNITS), "channel role or unit")
         column = card.column
         _require(isinstance(column, str) or _is_whole(column, 0, 1 << 31), "channel column")

@@ -68,8 +68,13 @@ class Catalogue:
 
     def read(self) -> dict[str, dict[str, Any]]:
         """Give every row by its name."""
-        cursor = self._base.execute(f"SELECT {', '.join(_COLUMNS)} FROM recordings")
-        return {row[0]: dict(zip(_COLUMNS, row, strict=True)) for row in cursor}
+        try:
+            cursor = self._base.execute(f"SELECT {', '.join(_COLUMNS)} FROM recordings")
+            return {row[0]: dict(zip(_COLUMNS, row, strict=True)) for row in cursor}
+        except sqlite3.DatabaseError as error:  # damage deep in the file, seen only when read
+            raise OutputError(
+                f"{CATALOGUE}: is damaged ({error}); move it away and run again"
+            ) from None
 
     def write(self, row: dict[str, Any]) -> None:
         """Write one recording's row, lastingly."""

@@ -25,7 +25,11 @@ Progress = Callable[[str, float], None]
 
 
 def diagnose(
-    path: Path | str, *, model: Path | str | None = None, progress: Progress | None = None
+    path: Path | str,
+    *,
+    model: Path | str | None = None,
+    progress: Progress | None = None,
+    allow_outside: bool = False,
 ) -> Diagnosis:
     """Name the suspect cylinders and faults of one recording.
 
@@ -36,6 +40,8 @@ def diagnose(
     model : path, optional
         A model bundle; the shipped one when left out.
     progress : callable (stage, fraction), optional
+    allow_outside : bool
+        Whether a job card may name files outside its own folder.
 
     Returns
     -------
@@ -48,14 +54,20 @@ def diagnose(
         If the input cannot be used; the message names file, field and remedy.
     """
     chosen = load_shipped() if model is None else load_bundle(Path(model))
-    recording = open_recording(path, progress=progress)
+    recording = open_recording(path, progress=progress, allow_outside=allow_outside)
     try:
         return diagnose_recording(recording, model=chosen, progress=progress)
     finally:
         recording.close()
 
 
-def ingest(job: Path | str, out: Path | str, *, progress: Progress | None = None) -> dict[str, Any]:
+def ingest(
+    job: Path | str,
+    out: Path | str,
+    *,
+    progress: Progress | None = None,
+    allow_outside: bool = False,
+) -> dict[str, Any]:
     """Turn raw files into one aligned HDF5 recording, without loss.
 
     Parameters
@@ -63,13 +75,15 @@ def ingest(job: Path | str, out: Path | str, *, progress: Progress | None = None
     job : path of a job card
     out : path of the recording to write
     progress : callable (stage, fraction), optional
+    allow_outside : bool
+        Whether the card may name files outside its own folder.
 
     Returns
     -------
     summary : dict
         Path, source hash, channels and findings.
     """
-    recording = open_recording(job, progress=progress)
+    recording = open_recording(job, progress=progress, allow_outside=allow_outside)
     try:
         write_store(recording, Path(out), progress=progress)
         return {

@@ -46,8 +46,6 @@ def expect_waves(
     if not shown:
         return ()
     made = simulate(_make_scenario(engine, tuple(shown.values()), wheel))
-    focus = next((x.cylinders[0] for x in shown.values() if x.cylinders), engine.firing_order[0])
-    at, dwell_ms, burn_ms = _pick_firing(made, focus)
     waves = []
     for lead, channel in zip(shown.values(), made.channels, strict=True):
         value = channel.counts.astype(float) * channel.scale
@@ -55,6 +53,8 @@ def expect_waves(
         if lead.role == "crank":
             waves.append(_turn(made, lead, time, value))
             continue
+        own = lead.cylinders or engine.firing_order
+        at, dwell_ms, burn_ms = _pick_firing(made, own)
         before = dwell_ms + BEFORE_MS
         after = burn_ms + AFTER_MS if lead.role != "coil_current" else 1.5
         rows = (time >= at - before * 1e-3) & (time <= at + after * 1e-3)
@@ -116,14 +116,17 @@ def _make_scenario(engine: Engine, leads: tuple[Lead, ...], wheel: CrankWheel | 
     )
 
 
-def _pick_firing(made: SimulatedRecording, cylinder: int) -> tuple[float, float, float]:
-    """Choose the firing of a cylinder whose burn is nearest to the usual: instant, dwell, burn."""
+def _pick_firing(
+    made: SimulatedRecording, cylinders: tuple[int, ...]
+) -> tuple[float, float, float]:
+    """Choose the firing whose burn is nearest to the usual: instant, dwell, burn."""
     events = made.truth["events"]
     time = np.array(events["time_s"], float)
     burn = np.array([np.nan if b is None else b for b in events["burn_time_ms"]], float)
     dwell = np.array(events["dwell_ms"], float)
     inside = (time > 0.3) & (time < 1.9)
-    own = inside & (np.array(events["cylinder"]) == cylinder) & np.isfinite(burn) & (burn > 0.2)
+    own = inside & np.isin(events["cylinder"], cylinders)
+    own &= np.isfinite(burn) & (burn > 0.2)
     if not own.any():
         own = inside
     rows = np.flatnonzero(own)
@@ -142,7 +145,8 @@ def _turn(
     rows = (time > middle) & (time < middle + step)
     speed = np.interp(time[rows], edge_s, np.asarray(run.speed, float))
     cycle = float(np.interp(middle, run.cycle_s, 720.0 * np.arange(len(run.cycle_s))))
-    angle = cycle + np.concatenate(([0.0], np.cumsum(np.rad2deg(speed[:-1]) * np.diff(time[rows]))))
+    turned = np.cumsum(np.rad2deg(speed[:-1]) * np.diff(time[rows]))
+    angle = cycle + np.concatenate(([0.0], turned))
     after_gap = angle + wheel.tdc_deg  # TDC of firing_order[0] stands tdc_deg after the gap
     start = 360.0 * np.ceil(after_gap[0] / 360.0 + 40.0 / 360.0) - 40.0
     shown = (after_gap >= start) & (after_gap <= start + TURN_DEG)

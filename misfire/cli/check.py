@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from misfire.cli.options import Input, Json, Quiet
+from misfire.cli.options import Input, Json, Outside, Quiet
 from misfire.cli.output import print_json
 from misfire.cli.progress import show_progress
 
@@ -30,6 +29,7 @@ def check(
             "enough for it?",
         ),
     ] = None,
+    allow_outside: Outside = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -44,7 +44,7 @@ def check(
     from misfire.batch.opening import open_recording
 
     with show_progress(quiet=quiet) as progress:
-        opened = open_recording(recording, progress=progress)
+        opened = open_recording(recording, progress=progress, allow_outside=allow_outside)
         try:
             fitness = check_recording(opened, one_in=one_in, progress=progress)
         finally:
@@ -100,6 +100,8 @@ def _summarise(fitness: Fitness) -> str:
 
 def _format(finding: Finding, consequence: str, remedy: str) -> str:
     """Give one finding as a short paragraph."""
+    import textwrap
+
     place = f"{finding.channel}: " if finding.channel else ""
     lines = textwrap.wrap(
         f"{finding.severity:8s}{place}{finding.message} ({finding.code})",

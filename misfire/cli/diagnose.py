@@ -4,7 +4,7 @@ from pathlib import Path
 
 import typer
 
-from misfire.cli.options import Folder, Input, Json, Paper, PaperSize, Pdf, Quiet
+from misfire.cli.options import Folder, Input, Json, Outside, Paper, PaperSize, Pdf, Quiet
 from misfire.cli.output import check_folder, print_json, print_written
 from misfire.cli.progress import show_progress
 
@@ -14,6 +14,7 @@ def diagnose(
     out: Folder = None,
     pdf: Pdf = False,
     paper: PaperSize = Paper.A4,
+    allow_outside: Outside = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -24,11 +25,24 @@ def diagnose(
     """
     if pdf and out is None:
         raise typer.BadParameter("--pdf needs a folder to write to; add -o DIR")
-    judge(recording, out=out, paper=paper.value if pdf else None, as_json=as_json, quiet=quiet)
+    judge(
+        recording,
+        out=out,
+        paper=paper.value if pdf else None,
+        as_json=as_json,
+        quiet=quiet,
+        allow_outside=allow_outside,
+    )
 
 
 def judge(
-    recording: Path, *, out: Path | None, paper: str | None, as_json: bool, quiet: bool
+    recording: Path,
+    *,
+    out: Path | None,
+    paper: str | None,
+    as_json: bool,
+    quiet: bool,
+    allow_outside: bool = False,
 ) -> None:
     """Diagnose, write the reports and print the verdict."""
     if out is not None:
@@ -43,7 +57,7 @@ def judge(
     from misfire.report.table import format_table
 
     with show_progress(quiet=quiet) as progress:
-        diagnosis = compute_diagnosis(recording, progress=progress)
+        diagnosis = compute_diagnosis(recording, progress=progress, allow_outside=allow_outside)
         written: list[Path] = []
         if out is not None:
             if progress is not None:

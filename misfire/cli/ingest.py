@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from misfire.cli.options import Json, Quiet
+from misfire.cli.options import Json, Outside, Quiet
 from misfire.cli.output import check_file, print_json
 from misfire.cli.progress import show_progress
 
@@ -18,6 +18,7 @@ def ingest(
             "--out", "-o", metavar="FILE", readable=False, help="Recording to write (HDF5)."
         ),
     ],
+    allow_outside: Outside = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -30,7 +31,7 @@ def ingest(
     from misfire.batch import chain
 
     with show_progress(quiet=quiet) as progress:
-        result = chain.ingest(job, out, progress=progress)
+        result = chain.ingest(job, out, progress=progress, allow_outside=allow_outside)
     if as_json:
         print_json(result)
         return

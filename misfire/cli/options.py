@@ -17,6 +17,13 @@ Quiet = Annotated[
 Input = Annotated[
     Path, typer.Argument(metavar="INPUT", readable=False, help="Recording or job card.")
 ]
+Outside = Annotated[
+    bool,
+    typer.Option(
+        "--allow-outside",
+        help="Let the job card name files outside its own folder; only for cards you trust.",
+    ),
+]
 Pdf = Annotated[
     bool,
     typer.Option(

@@ -329,7 +329,7 @@ def _measure_ringing(
     skip, most = round(RING_SKIP_S * rate), round(RING_S * rate)
     if most < 8:
         return np.full(n, np.nan)
-    at = np.rint(begin).astype(np.int64) + skip
+    at = np.rint(np.nan_to_num(begin)).astype(np.int64) + skip  # not usable without a length
     usable = (length > skip + most) & (at + most < width) & (at >= 0)
     part = filled[np.arange(n)[:, None], np.where(usable, at, 0)[:, None] + np.arange(most)]
     # what two smooth terms leave over, by an orthonormal basis of polynomials

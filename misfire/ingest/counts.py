@@ -224,7 +224,9 @@ def _map_floats(
 
 def _read_floats(column: RawColumn, start: int) -> NDArray[np.float64]:
     """Read a block; numbers too large to be any become infinite."""
-    values = column.read(start, min(start + READ_SAMPLES, column.n_samples)).astype(np.float64)
+    recorded = column.read(start, min(start + READ_SAMPLES, column.n_samples))
+    with np.errstate(invalid="ignore"):  # a signalling NaN becomes a quiet one
+        values = recorded.astype(np.float64)
     huge = np.abs(values) > _HUGE
     if huge.any():
         values[huge] = np.copysign(np.inf, values[huge])

@@ -35,6 +35,9 @@ class GridSearch:
         """Take in a block of finite numbers."""
         if values.size == 0:
             return
+        tiny = (np.abs(values) < _MIN_STEP) & (values != 0)
+        if tiny.any():
+            values = np.where(tiny, 0.0, values)
         self.low = min(self.low, float(values.min()))
         self.high = max(self.high, float(values.max()))
         if self.step is None and not self.failed and values.size > 4 * _FIRST_LOOK:

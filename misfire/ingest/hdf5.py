@@ -200,11 +200,12 @@ def _count_written(dataset: Any) -> int:
 
     A header may promise any number: no more are taken than the stored bytes can unpack to.
     """
-    total = int(max(dataset.shape or (0,)))
-    stored = int(dataset.id.get_storage_size())
+    total: int = max(dataset.shape or (0,))
+    stored: int = dataset.id.get_storage_size()
     if dataset.chunks is None:
-        return min(total, stored // max(dataset.dtype.itemsize, 1))
-    chunk = max(dataset.chunks)
+        there: int = stored // max(dataset.dtype.itemsize, 1)
+        return min(total, there)
+    chunk: int = max(dataset.chunks)
     if chunk * dataset.dtype.itemsize > LARGEST_CHUNK:
         raise ValueError(f"chunks of {chunk} samples")
     total = min(total, (MOST_SHRUNK * stored) // max(dataset.dtype.itemsize, 1) + chunk)

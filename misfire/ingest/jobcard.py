@@ -305,7 +305,8 @@ def _parse_channels(
             raise table.error(
                 "file",
                 f'"{outside}" leaves the folder of the job card; put the file beside the card '
-                "and name it relative to it",
+                "and name it relative to it, or give --allow-outside to `misfire ingest`, "
+                "`check` or `diagnose` if you trust the card",
             )
         for earlier in cards:
             if earlier.name == card.name:

@@ -236,6 +236,8 @@ def open_file(
     """
     if path.is_dir():
         raise requests[0].error("file", f'"{path}" is a folder; name the file in it')
+    if path.exists() and not path.is_file():
+        raise requests[0].error("file", f'"{path}" is a device or pipe; name a file')
     try:
         with path.open("rb") as file:
             start = file.read(16)

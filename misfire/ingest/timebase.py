@@ -11,6 +11,8 @@ from misfire.ingest.grid import count_digits
 from misfire.ingest.source import READ_SAMPLES
 
 MAX_JITTER_SAMPLES = 0.5
+LATEST = 1e15  # in the column's own unit: counts of nanoseconds for eleven days
+FINEST_S = 1e-12  # between two samples; no instrument is quicker
 MIN_PIECE_SHARE = 0.5  # of the rows, for the longest stretch without a gap to stand for the file
 
 
@@ -61,6 +63,8 @@ def fit_timebase(
     largest_step = _check_rising(time, place)
     decimals, digits = count_digits(np.asarray(time[-4096:]))
     top = max(abs(float(time[0])), abs(float(time[-1])), 1e-300)
+    if top > LATEST:
+        raise FormatError(f"{place}: a time of {top:.4g} cannot be one; export the recording again")
     resolution = max(10.0**-decimals, 10.0 ** (math.floor(math.log10(top)) + 1 - digits))
     resolution_s = max(resolution, 4e-16 * top) * unit_s
     first_s = float(time[0]) * unit_s
@@ -70,6 +74,10 @@ def fit_timebase(
     if span <= 0:
         raise FormatError(f"{place}: the time does not rise; export the recording with its times")
     period = span / (n - 1)
+    if period * unit_s < FINEST_S:
+        raise FormatError(
+            f"{place}: {n} rows within {span * unit_s:.4g} s; export the recording with its times"
+        )
     jitter = _find_jitter(time, 0, n, period)
     if jitter <= MAX_JITTER_SAMPLES * period + resolution:
         rate = _round_rate(1 / (period * unit_s), resolution / span)
@@ -83,7 +91,7 @@ def fit_timebase(
         span = float(time[stop - 1] - time[start])
         period = span / (stop - start - 1)
         jitter = _find_jitter(time, start, stop, period)
-        if period > 0 and jitter <= MAX_JITTER_SAMPLES * period + resolution:
+        if period * unit_s >= FINEST_S and jitter <= MAX_JITTER_SAMPLES * period + resolution:
             rate = _round_rate(1 / (period * unit_s), resolution / span)
             trouble = (
                 f"the time column has {n_gaps} gap{'s' * (n_gaps > 1)}, the widest of "
@@ -94,9 +102,10 @@ def fit_timebase(
             return Timebase(
                 start, stop, float(time[start]) * unit_s, rate, resolution_s, True, trouble
             )
+    off = f"{jitter / period:.1f} periods" if period > 0 else f"{jitter * unit_s:.3g} s"
     trouble = (
-        f"the steps of the time column are uneven (a sample up to {jitter / period:.1f} periods "
-        "from its place); export at a fixed sampling rate"
+        f"the steps of the time column are uneven (a sample up to {off} from its place); export "
+        "at a fixed sampling rate"
     )
     if n_gaps:
         trouble += f", in one piece (there are {n_gaps} gaps)"

@@ -14,6 +14,7 @@ from misfire.report.wording import QUANTITIES, format_clock
 WIDE, NARROW = 720, 380
 PANELS_SIZE = 500_000  # characters of waveform pictures, to keep the page under 1.5 MB
 MIN_REFERENCE = 5  # fewer good firings of its own: the other cylinders are the reference
+SEEN_SHARE = 0.02  # of height and of length: less is not seen in a picture
 TORQUE_FAULTS = ("mixture", "low_compression", "crank_signal")
 ROLE_WORDS = {
     "coil_primary": "Coil primary",
@@ -103,7 +104,7 @@ def pick_evidence(
     kind = (
         max(suspects[0].faults, key=lambda item: item[1], default=("", 0.0))[0] if suspects else ""
     )
-    waveform = None
+    waveform, telling = None, False
     if suspects:
         waveform = next(
             (
@@ -113,12 +114,23 @@ def pick_evidence(
             ),
             None,
         )
-    if waveform is not None and kind not in TORQUE_FAULTS:
+    if waveform is not None and waveform.panel is not None:
+        telling = shows_difference(waveform.panel)
+    if waveform is not None and telling and kind not in TORQUE_FAULTS:
         return waveform
-    order = ("segment_accel", "burn_time_ms", "firing_voltage_kv", "peak_current_a", "dwell_ms")
+    order: tuple[str, ...] = (
+        "segment_accel",
+        "burn_time_ms",
+        "firing_voltage_kv",
+        "peak_current_a",
+        "dwell_ms",
+    )
     if suspects and kind not in TORQUE_FAULTS:
         order = ("burn_time_ms", "dwell_ms", "peak_current_a", "firing_voltage_kv", "segment_accel")
     known = {q.column: q for q in QUANTITIES if diagnosis.events[q.column].notna().any()}
+    if suspects and kind not in TORQUE_FAULTS:
+        effects = {q: _effect(diagnosis, q, suspects[0].cylinder) for q in order if q in known}
+        order = tuple(sorted(effects, key=lambda name: -effects[name]))
     column = next((name for name in order if name in known), None)
     if column is not None:
         quantity = known[column]
@@ -145,3 +157,36 @@ def pick_evidence(
         return waveform
     strip = draw_strip(diagnosis, width=WIDE, key="evidence")
     return Shown("strip", "The whole recording", "Speed and lost combustions.", mark_safe(strip))
+
+
+def shows_difference(panel: WaveformPanel) -> bool:
+    """Tell whether the suspect's firings leave the band of good ones where an eye would see it."""
+    import numpy as np
+
+    lines = np.atleast_2d(np.asarray(panel.suspect, dtype=float))
+    if not lines.size or not np.isfinite(lines).any():
+        return False
+    known = np.isfinite(lines).any(axis=0)
+    middle = np.full(lines.shape[1], np.nan)
+    middle[known] = np.nanmedian(lines[:, known], axis=0)
+    room = SEEN_SHARE * float(np.nanmax(panel.good_high) - np.nanmin(panel.good_low))
+    outside = (middle > panel.good_high + room) | (middle < panel.good_low - room)
+    return bool(outside.mean() > SEEN_SHARE)
+
+
+def _effect(diagnosis: Diagnosis, column: str, cylinder: int) -> float:
+    """Give how far a suspect's values lie from the others' good ones, in their spreads."""
+    import numpy as np
+
+    spreads = split_values(diagnosis, column)
+    own = next((s for s in spreads if s.cylinder == cylinder), None)
+    others = [s.good for s in spreads if s.cylinder != cylinder and s.good.size]
+    if own is None or not others:
+        return 0.0
+    mine = own.lost if own.lost.size else own.good
+    good = np.concatenate(others)
+    if not mine.size or good.size < MIN_REFERENCE:
+        return 0.0
+    low, middle, high = np.percentile(good, [25, 50, 75])
+    width = max(float(high - low), 0.02 * abs(float(middle)), 1e-9)
+    return float(abs(np.median(mine) - middle) / width)

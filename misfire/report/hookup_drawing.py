@@ -14,7 +14,9 @@ FEED_Y = 34.0
 COIL_TOP, COIL_LOW = 62.0, 96.0
 PLUG_TOP, PLUG_LOW = 126.0, 158.0
 NAME_Y = 176.0
-FIRST_BUS, BUS = 204.0, 15.0
+LABEL_Y, LABEL_ROW = NAME_Y + 17, 20.0
+BUS = 14.0
+PICKUP_ASIDE = 20.0
 BATTERY_X, WHEEL_R = 24.0, 44.0
 
 
@@ -44,7 +46,9 @@ def draw_connections(plan: HookupPlan, *, key: str) -> str:
     engine = plan.engine
     centres = _place_cylinders(engine)
     coils = _place_coils(engine, centres)
-    low = FIRST_BUS + BUS * len(plan.leads) + 18.0
+    labels = _place_labels(plan, centres, coils)
+    first_bus = max([LABEL_Y, *labels.values()]) + 20.0
+    low = first_bus + BUS * len(plan.leads) + 18.0
     height = low + 128.0
     body: list[str] = []
     body += _draw_feed(coils, low)
@@ -58,10 +62,13 @@ def draw_connections(plan: HookupPlan, *, key: str) -> str:
     body += _draw_instrument(plan, low)
     spots = [_find_spot(lead, engine, centres, coils, low) for lead in plan.leads]
     inputs = _place_inputs(len(plan.leads) + plan.free_inputs)
-    # the lead that goes farthest to the left turns off highest: fewest crossings
+    above: list[str] = []
     for i, (lead, spot) in enumerate(zip(plan.leads, spots, strict=True)):
-        bus = FIRST_BUS + BUS * i
-        body += _draw_lead(lead, spot, inputs[i], bus, low)
+        bus = first_bus + BUS * i
+        line, label = _draw_lead(lead, spot, inputs[i], bus, low, labels.get(lead.number))
+        body += line
+        above += label
+    body += above  # no lead runs over a word
     title = f"Connections: {len(plan.leads)} leads to an engine of {engine.cylinders} cylinders"
     return svg.picture(body, width=WIDTH, height=height, key=key, title=title, css="hookup")
 
@@ -122,6 +129,9 @@ def _draw_coils(
                 f'<path class="high" d="M{x + 8:.1f} {COIL_LOW:.1f}V{COIL_LOW + 8:.1f}'
                 f'L{centres[c] + 8:.1f} {PLUG_TOP - 6:.1f}V{PLUG_TOP:.1f}"/>'
             )
+    if engine.ignition == "distributor":
+        x = next(iter(coils.values()))
+        body.append(svg.text(x + 34, COIL_LOW + 2, "distributor, cap and rotor"))
     for c, x in centres.items():
         px = x + 8
         body.append(svg.rect(px - 5, PLUG_TOP, 10, 16, css="part-box"))
@@ -166,7 +176,7 @@ def _draw_wheel(plan: HookupPlan, low: float) -> list[str]:
         if i * step + 1 in missing:
             continue
         # the gap stands a little before the sensor, which is on the left
-        turn = math.pi + 2 * math.pi * (i + 0.5) / shown + 0.5
+        turn = math.pi + 2 * math.pi * (i + 0.5) / shown + 1.0
         a, b = WHEEL_R - 5, WHEEL_R + 3
         marks.append(
             f"M{cx + a * math.cos(turn):.1f} {cy + a * math.sin(turn):.1f}"
@@ -178,7 +188,7 @@ def _draw_wheel(plan: HookupPlan, low: float) -> list[str]:
         f'<path class="teeth" style="stroke-width:{width:.1f}" d="{"".join(marks)}"/>',
         svg.text(cx, cy + 4, "crank", anchor="middle"),
         svg.rect(cx - WHEEL_R - 28, cy - 9, 24, 18, css="part-box"),
-        svg.text(cx, low + 124, "crank wheel and sensor", anchor="middle"),
+        svg.text(WIDTH - 4, low + 126, "crank wheel and sensor", anchor="end"),
     ]
 
 
@@ -235,15 +245,44 @@ def _find_spot(
         case "cam":
             return Spot(589, low + 76, from_above=True)
         case "starter_current":
-            return Spot(BATTERY_X + 52, low + 36, from_above=True)
+            return Spot(BATTERY_X + 68, low + 36, from_above=True)
         case "battery_voltage":
             return Spot(BATTERY_X + 20, low + 30, from_above=True)
     return Spot(min(centres.values()), NAME_Y + 8)
 
 
-def _draw_lead(lead: Lead, spot: Spot, start_x: float, bus: float, low: float) -> list[str]:
-    """Draw one lead with its number and probe at the far end."""
-    x = spot.x + (14 if lead.role == "coil_secondary" else 0)
+def _label_span(lead: Lead, x: float) -> tuple[float, float]:
+    """Give the left and right end of a probe with its number."""
+    width = 7.0 * len(lead.short) + 8
+    return x - width / 2 - 22, x + width / 2
+
+
+def _place_labels(
+    plan: HookupPlan, centres: dict[int, float], coils: dict[tuple[int, ...], float]
+) -> dict[int, float]:
+    """Put the probes below the cylinders in as many rows as keep them apart: number -> height."""
+    below = []
+    for lead in plan.leads:
+        if lead.role in ("coil_primary", "coil_secondary"):
+            spot = _find_spot(lead, plan.engine, centres, coils, 0.0)
+            x = spot.x + (PICKUP_ASIDE if lead.role == "coil_secondary" else 0)
+            below.append((_label_span(lead, x), lead.number))
+    ends: list[float] = []
+    placed = {}
+    for (left, right), number in sorted(below):
+        row = next((i for i, end in enumerate(ends) if end + 4 < left), len(ends))
+        if row == len(ends):
+            ends.append(right)
+        ends[row] = right
+        placed[number] = LABEL_Y + LABEL_ROW * row
+    return placed
+
+
+def _draw_lead(
+    lead: Lead, spot: Spot, start_x: float, bus: float, low: float, label_y: float | None
+) -> tuple[list[str], list[str]]:
+    """Draw one lead; apart from it, its number and probe at the far end."""
+    x = spot.x + (PICKUP_ASIDE if lead.role == "coil_secondary" else 0)
     path = f"M{start_x:.1f} {low + 21:.1f}V{bus:.1f}H{x:.1f}V{spot.y:.1f}"
     if lead.role == "coil_secondary":
         path += f"H{spot.x + 4:.1f}"
@@ -255,11 +294,15 @@ def _draw_lead(lead: Lead, spot: Spot, start_x: float, bus: float, low: float) -
     else:
         body.append(f'<circle class="tip" cx="{spot.x:.1f}" cy="{spot.y:.1f}" r="3.4"/>')
     # the probe sits on the last stretch, its number beside it
-    y = spot.y - 20 if spot.from_above else min(NAME_Y + 14, bus - 8)
+    y = spot.y - 20 if label_y is None else label_y
     if lead.role == "coil_current":
-        y = (spot.y + bus) / 2
-    width = 7.0 * len(lead.short) + 8
-    body.append(svg.rect(x - width / 2, y - 8, width, 16, css="probe"))
-    body.append(svg.text(x, y + 4, lead.short, css="part", anchor="middle"))
-    body.append(_number(x - width / 2 - 11, y, str(lead.number)))
-    return body
+        y = (spot.y + LABEL_Y) / 2
+    elif lead.role == "battery_voltage":
+        y = spot.y - 36
+    left, right = _label_span(lead, x)
+    label = [
+        svg.rect(left + 22, y - 8, right - left - 22, 16, css="probe"),
+        svg.text(x, y + 4, lead.short, css="part", anchor="middle"),
+        _number(left + 11, y, str(lead.number)),
+    ]
+    return body, label

@@ -31,7 +31,7 @@ WAVE_WORDS = {
     "primary kicks up until the plug's gap breaks down, then the spark burns, then what energy is "
     "left rings down.",
     "coil_current": "Through the clamp round the feed, one ramp for each coil in turn. Its slope "
-    "is supply over inductance; a step at its start or a bend is a fault.",
+    "is supply over inductance; a step at its start or a sharp bend is a fault.",
     "coil_secondary": "Either polarity will do; the heights have no scale, only their "
     "ratios count.",
     "crank": "With an inductive sensor the height grows with the speed; with a Hall sensor the "

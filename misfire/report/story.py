@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 PAUSE_S = 1.0  # misfires of one cylinder closer together than this are felt as one bout
+FEW = 3  # one in fewer than this is told by the share alone
 FEWEST_BOUTS = 3  # firings lost in one bout are one incident: fewer say nothing about speed
 
 
@@ -235,7 +236,7 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
             f"{name}{c.misfires} of {format_count(c.cycles)} combustions lost"
             + (
                 f", about 1 in {max(1, round(c.cycles / c.misfires))}"
-                if c.misfires and c.cycles
+                if c.misfires and c.cycles >= FEW * c.misfires
                 else ""
             )
         )

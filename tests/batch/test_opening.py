@@ -59,3 +59,16 @@ def test_card_may_be_allowed_to_leave_its_folder(tmp_path: Path) -> None:
     with pytest.raises(JobCardError, match="leaves the folder"):
         open_recording(job)
     assert open_recording(job, allow_outside=True).channels[0].n_samples == 5
+
+
+def test_a_link_beside_the_card_is_followed(tmp_path: Path) -> None:
+    # whoever put the link there has the folder; only the card's own words are a stranger's
+    (tmp_path / "far").mkdir()
+    (tmp_path / "far" / "a.wav").write_bytes(make_wav(np.zeros((5, 1), "<i2")))
+    (tmp_path / "cards").mkdir()
+    job = write_job(tmp_path / "cards", CARD)
+    try:
+        (tmp_path / "cards" / "a.wav").symlink_to(tmp_path / "far" / "a.wav")
+    except OSError:
+        pytest.skip("this file system or user has no symbolic links")
+    assert open_recording(job).channels[0].n_samples == 5

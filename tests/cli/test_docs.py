@@ -1,0 +1,119 @@
+"""Every command in the documents runs; their pictures, links and the job card reference hold."""
+
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from misfire.batch.chain import ingest
+from misfire.cli.app import main
+from misfire.ingest.jobcard import parse_job_card
+from misfire.simulate.recording import simulate
+from misfire.simulate.scenario import ChannelModel, FaultModel, Scenario
+from misfire.simulate.writer import write_recording
+
+ROOT = Path(__file__).resolve().parents[2]
+DOCS = ROOT / "misfire" / "docs"
+PAGES = [ROOT / "README.md", *sorted(DOCS.glob("*.md"))]
+SLOW = ("train", "evaluate", "screen")  # run with --help only: their own tests run them whole
+
+
+def list_commands():
+    """List the commands of all documents: in blocks, and in line with a whole command."""
+    found = []
+    for page in PAGES:
+        text = page.read_text(encoding="utf-8")
+        for block in re.findall(r"```\n(.*?)```", text, re.DOTALL):
+            found += [(page.name, s) for s in block.splitlines() if s.startswith("misfire ")]
+        found += [(page.name, " ".join(s.split())) for s in re.findall(r"`(misfire [^`]+)`", text)]
+    # a table's placeholders (DIR, N, ...) and a bare name are no commands to run
+    return sorted(
+        {
+            (page, said)
+            for page, said in found
+            if not re.search(r"\b[A-Z]{1,}\b|…", said.replace("--", "")) and len(said.split()) > 2
+        }
+    )
+
+
+@pytest.fixture(scope="module")
+def workshop(tmp_path_factory):
+    """Make the files that the documents speak of: a job card, recordings, folders."""
+    folder = tmp_path_factory.mktemp("workshop")
+    channels = (
+        ChannelModel(role="coil_primary", cylinders=(3,), range=500.0),
+        ChannelModel(role="crank", range=100.0),
+    )
+    fault = FaultModel(type="open_secondary", kind="lead", cylinder=3, rate=0.3)
+    scenario = Scenario(seed=3, duration_s=12.0, channel=channels, fault=(fault,))
+    write_recording(simulate(scenario), folder)
+    ingest(folder / "job.toml", folder / "rec.h5")
+    for name in ("before.h5", "after.h5", "sound.h5"):
+        shutil.copyfile(folder / "rec.h5", folder / name)
+    shutil.copyfile(ROOT / "data_demo" / "scenario.toml", folder / "scenario.toml")
+    (folder / "cases").mkdir()
+    (folder / "recordings").mkdir()
+    return folder
+
+
+def test_there_are_commands_and_they_are_found():
+    pages = {page for page, _ in list_commands()}
+    assert {"README.md", "diagnostician.md", "fleet.md", "developer.md"} <= pages
+
+
+@pytest.mark.parametrize(("page", "said"), list_commands())
+def test_each_command_runs(workshop, monkeypatch, capsys, page, said):
+    monkeypatch.chdir(workshop)
+    monkeypatch.setattr(sys, "excepthook", sys.excepthook)
+    monkeypatch.setattr("warnings.showwarning", lambda *_: None)
+    arguments = shlex.split(said)[1:]
+    if arguments[0] in SLOW:
+        arguments = [arguments[0], "--help"]
+    with pytest.raises(SystemExit) as stop:
+        main(arguments)
+    output = capsys.readouterr()
+    assert (stop.value.code or 0) == 0, output.err
+
+
+def test_the_python_example_of_the_developers_page_runs(workshop, monkeypatch, capsys):
+    monkeypatch.chdir(workshop)
+    text = (DOCS / "developer.md").read_text(encoding="utf-8")
+    source = re.search(r"```python\n(.*?)```", text, re.DOTALL)[1]
+    exec(compile(source, "developer.md", "exec"), {})  # a text of our own
+    said = capsys.readouterr().out
+    assert re.search(r"\d+ of \d+$", said.strip())
+
+
+def test_the_reference_of_the_job_card_is_what_the_reader_says():
+    command = [sys.executable, ROOT / "scripts" / "make_reference.py", "--check"]
+    done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT)
+    assert done.returncode == 0, done.stdout + done.stderr
+    text = (DOCS / "jobcard.md").read_text(encoding="utf-8")
+    card = re.search(r"```toml\n(.*?)```", text, re.DOTALL)[1]
+    assert parse_job_card(card, folder=ROOT, source="jobcard.md").vehicle_id == "van-017"
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_links_and_pictures_are_there_and_small(page):
+    for link in re.findall(r"\]\(([^)#:]+)\)", page.read_text(encoding="utf-8")):
+        target = page.parent / link
+        assert target.is_file(), link
+        if target.suffix in (".png", ".svg"):
+            assert target.stat().st_size < 120_000, link
+
+
+def test_every_page_is_reached_from_the_readme():
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    for page in DOCS.glob("*.md"):
+        assert f"misfire/docs/{page.name}" in readme
+
+
+def test_faults_have_a_section_and_a_picture_each():
+    from misfire.records import FAULT_TYPES
+
+    text = (DOCS / "faults.md").read_text(encoding="utf-8")
+    assert re.findall(r"\(pictures/(\w+)\.svg\)", text) == list(FAULT_TYPES)
