@@ -91,7 +91,8 @@ def test_every_control_works(tmp_path, size):
     assert not {"script-error", "unfocused", "unheard"} & set(data)
     assert int(data["colours"]) > 3
     assert data["wide"] == "false"  # nothing hangs over the side
-    assert re.search(r"next=\d+:\d\d\.\d\d +judged lost \((over )?\d+ %\)", data["said"])
+    wanted = r"next=\d+:\d\d\.\d\d +cylinder 3, judged lost \((over )?\d+ %\)"
+    assert re.search(wanted, data["said"])
 
 
 def test_a_recording_without_misfires_runs_too(tmp_path):
