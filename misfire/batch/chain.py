@@ -132,20 +132,26 @@ def diagnose_recording(
     if progress is not None:
         progress("cutting out waveforms", 1.0)
     moving = np.isfinite(firings.rpm)
+    quick = check_quickly(recording, evidence)
+    word, notes = verdict.verdict, verdict.notes
+    wrong = [f.message for f in quick if f.code == "firing_order_wrong"]
+    if wrong and word == "misfire":  # named by a card that the signals contradict
+        word, notes = (
+            "inconclusive",
+            (f"{wrong[0]}: correct the job card and diagnose again", *notes),
+        )
     return Diagnosis(
         vehicle=recording.job.vehicle_id,
         note=recording.job.note,
         job=recording.job,
         source=recording.path.name,
         sha256=recording.sha256,
-        verdict=verdict.verdict,
+        verdict=word,
         duration_s=evidence.detected.duration_s,
         cycles=int(np.unique(firings.cycle).size),
         cylinders=verdict.cylinders,
-        findings=_unique(
-            (*evidence.findings, *check_quickly(recording, evidence), *verdict.findings)
-        ),
-        notes=verdict.notes,
+        findings=_unique((*evidence.findings, *quick, *verdict.findings)),
+        notes=notes,
         events=verdict.events,
         extras=verdict.extras,
         rpm_s=firings.spark_s[moving],

@@ -28,6 +28,9 @@ from misfire.records import Channel, CrankTrack, Finding, Recording, StrokeTrain
 Progress = Callable[[str, float], None]
 
 STROKE_ROLES = ("coil_primary", "coil_current", "coil_trigger")
+SUPPLY_V = 12.0  # where no other primary shows it
+LEAST_SUPPLY_V = 5.0
+REST_SAMPLES = 64  # at each place where a channel's rest is looked at
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +111,10 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
                     instants[name] = drop_instants(instants[name], gaps)
     for channel in useful:
         if channel.role in STROKE_ROLES and strokes[channel.name].size == 0:
+            if channel.role == "coil_primary" and _rests_on_nothing(recording, channel, strokes):
+                del strokes[
+                    channel.name
+                ]  # shows nothing of its coil, not even that it stands still
             findings.append(
                 Finding(
                     "no_strokes",
@@ -163,6 +170,34 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
         duration_s=_duration(recording, channels),
         findings=tuple(findings),
     )
+
+
+def _rests_on_nothing(
+    recording: Recording, channel: Channel, strokes: dict[str, NDArray[np.void]]
+) -> bool:
+    """Tell a primary channel that is not connected from a coil that is never switched.
+
+    A primary at rest hangs on the supply, as the other primaries of the recording show.
+    """
+    others = [
+        abs(_find_rest_v(recording, c))
+        for c in recording.channels
+        if c.role == "coil_primary" and c.name in strokes and strokes[c.name].size
+    ]
+    supply_v = float(np.median(others)) if others else SUPPLY_V
+    if supply_v < LEAST_SUPPLY_V:
+        return False  # not coupled to direct voltage: a rest at zero says nothing
+    return abs(_find_rest_v(recording, channel)) < 0.5 * supply_v
+
+
+def _find_rest_v(recording: Recording, channel: Channel) -> float:
+    """Give the volts on which a channel rests most of the time, from places spread over it."""
+    last = max(0, channel.n_samples - REST_SAMPLES)
+    starts = np.unique(np.linspace(0, last, 32).astype(np.int64)).tolist()
+    parts = [
+        recording.read(channel.name, a, min(a + REST_SAMPLES, channel.n_samples)) for a in starts
+    ]
+    return float(np.median(np.concatenate(parts))) * channel.scale + channel.offset
 
 
 def _count_from_falling_edge(track: CrankTrack, shift_pitch: float) -> CrankTrack:

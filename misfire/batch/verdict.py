@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 USUAL_TURNS = 80.0  # coil turns ratio where the job card gives none (ANCHORS C1: 70 to 110)
 FAULTY = 0.5
 DOUBTFUL = 0.3  # a cylinder above this is not called sound
+UNLIT_SHARE = 0.95  # of a cylinder's firings without dwell, or lost: it never fires
 LEAST_CYCLES = 15  # fewer cycles say nothing about a cylinder
 CUT_LEVEL = -6.0  # spreads below the usual gain, all cylinders alike: the fuel is cut
 
@@ -96,10 +97,21 @@ def decide(evidence: Evidence, *, model: Model | None) -> Verdict:
         probability = refine_firings(
             model, evidence.firing_table, probability, firings.cylinder, faulty
         )
+    unlit = find_unlit(evidence, probability)
+    if unlit:  # such an engine does not run: it is the hook-up or the card that is wrong
+        faulty = np.minimum(faulty, DOUBTFUL)
     strongest = float(faulty.max())
     shared, faults = share_unresolved(firings, faulty, faults)
     events, extras = _build_events(evidence, probability)
     word, notes, findings = _conclude(evidence, strongest, shared, faults, table, witnesses)
+    if unlit:
+        names = ", ".join(map(str, unlit))
+        notes = (
+            f"cylinders {names} never fire, and an engine hardly runs on the rest: check whether "
+            "all channels are connected, and whether the job card is that of this engine (number "
+            "of cylinders, crank wheel)",
+        )
+        word = "inconclusive"
     order = sorted(range(engine.cylinders), key=lambda i: (-shared[i], -faulty[i], i))
     disturbed = float(np.mean(evidence.torque.disturbed)) if firings.cylinder.size else 0.0
     present = sorted({c.role for c in evidence.recording.channels})
@@ -153,6 +165,39 @@ def decide(evidence: Evidence, *, model: Model | None) -> Verdict:
         witnesses={str(c): sorted(w) for c, w in witnesses.items()},
         settings={"model": _name_model(model), "phase": "resolved" if firings.resolved else "open"},
     )
+
+
+def find_unlit(evidence: Evidence, probability: NDArray[np.float64]) -> list[int]:
+    """List the cylinders that never fire, where they are more than an engine can lose.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    probability : float64 array [shape=(n_firings,)]
+        That each firing is lost.
+
+    Returns
+    -------
+    cylinders : list of int
+        Empty where at least half of the cylinders fire. Of three and more cylinders just half may
+        be dark only while a crank sensor shows that the engine turns, and not every other one of
+        the firing order: that is what an engine of half as many cylinders looks like.
+    """
+    n = evidence.recording.job.engine.cylinders
+    absent = (evidence.strokes["flags"].astype(np.int64) & STROKE_FLAGS["no_dwell"]) != 0
+    dark = []
+    for c in range(1, n + 1):
+        own = evidence.firings.cylinder == c
+        judged = own & np.isfinite(probability)
+        lost = judged.any() and float((probability[judged] >= 0.5).mean()) >= UNLIT_SHARE
+        if own.any() and (lost or float(absent[own].mean()) >= UNLIT_SHARE):
+            dark.append(c)
+    engine = evidence.recording.job.engine
+    if n <= 2 or 2 * len(dark) != n:
+        return dark if 2 * len(dark) > n else []
+    places = [engine.firing_order.index(c) % 2 for c in dark]
+    every_other = len(set(places)) == 1 and engine.ignition != "wasted_spark"
+    return dark if every_other or not evidence.has_crank else []
 
 
 def _name_model(model: Model | None) -> str:

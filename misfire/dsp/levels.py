@@ -73,6 +73,8 @@ def find_coil_levels(counts: NDArray[np.int16]) -> CoilLevels | None:
     if middle - float(counts.min()) > 1.5 * span:
         return None  # kicks point downwards: reversed leads, or no primary
     window = counts[(counts > middle - 0.35 * span) & (counts < middle + 0.35 * span)]
+    if window.size == 0:
+        return None  # half of it low, half of it high: squares
     first = int(window.min())
     density = np.bincount(window.astype(np.int64) - first).astype(float)
     width = max(1, round(0.002 * span)) | 1
