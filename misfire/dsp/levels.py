@@ -6,6 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.dsp.histogram import count_values
+
 SURVEY_SAMPLES = 1 << 21  # enough to meet a dwell of 1 % of the time thousands of times
 SURVEY_PIECES = 64
 
@@ -65,18 +67,21 @@ def find_coil_levels(counts: NDArray[np.int16]) -> CoilLevels | None:
     """
     if counts.size < 16:
         return None
-    top = float(counts.max())
-    middle = float(np.median(counts))
+    tally = count_values(counts)
+    top = float(tally.values[-1])
+    middle = tally.quantile(0.5)
     span = top - middle
     if span < 12:
         return None
-    if middle - float(counts.min()) > 1.5 * span:
+    if middle - float(tally.values[0]) > 1.5 * span:
         return None  # kicks point downwards: reversed leads, or no primary
-    window = counts[(counts > middle - 0.35 * span) & (counts < middle + 0.35 * span)]
-    if window.size == 0:
+    window = tally.select(
+        (tally.values > middle - 0.35 * span) & (tally.values < middle + 0.35 * span)
+    )
+    if not window.values.size:
         return None  # half of it low, half of it high: squares
-    first = int(window.min())
-    density = np.bincount(window.astype(np.int64) - first).astype(float)
+    first = int(window.values[0])
+    density = window.count_each().astype(float)
     width = max(1, round(0.002 * span)) | 1
     smooth = np.convolve(density, np.ones(width) / width, mode="same")
     peaks = _find_peaks(smooth, density, width=width, least=LEAST_SHARE * counts.size, span=span)

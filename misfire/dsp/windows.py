@@ -42,7 +42,12 @@ def cut_windows(
 
 
 def fit_lines(
-    windows: NDArray[np.float64], mask: NDArray[np.bool_], x: NDArray[np.float64]
+    windows: NDArray[np.float64],
+    mask: NDArray[np.bool_],
+    x: NDArray[np.float64],
+    *,
+    before: int = 0,
+    after: int = 0,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Fit one straight line to the masked part of every window.
 
@@ -52,6 +57,9 @@ def fit_lines(
     mask : bool array [shape=(n_windows, n)]
     x : float64 array [shape=(n,)]
         Common abscissa.
+    before, after : int [unit=samples, >= 0]
+        Samples of a longer window, masked out, that were not cut out: the result is the longer
+        window's to the last bit.
 
     Returns
     -------
@@ -69,10 +77,19 @@ def fit_lines(
     [2.0, 1.0]
     """
     used = np.flatnonzero(mask.any(axis=0))
-    start, stop = find_sum_span(x.size, int(used[0]), int(used[-1]) + 1) if used.size else (0, 0)
+    start, stop = 0, 0
+    if used.size:
+        width = before + x.size + after
+        start, stop = find_sum_span(width, before + int(used[0]), before + int(used[-1]) + 1)
+        start, stop = start - before, stop - before
+    ends = max(0, -start), max(0, stop - x.size)
+    start, stop = max(0, start), min(stop, x.size)
     windows, mask, x = windows[:, start:stop], mask[:, start:stop], x[start:stop]
     mask = mask & np.isfinite(windows)
     y = np.where(mask, windows, 0.0)
+    if any(ends):
+        mask, y = np.pad(mask, ((0, 0), ends)), np.pad(y, ((0, 0), ends))
+        x = np.pad(x, ends)
     n = mask.sum(axis=1).astype(float)
     n[n < 3] = np.nan
     # Sums along rows, not matrix products: a row's result must not depend on its neighbours.

@@ -9,11 +9,14 @@ from numpy.typing import NDArray
 
 from misfire.dsp.blocks import BLOCK_SAMPLES, iterate_blocks
 from misfire.dsp.gathering import Gatherer
+from misfire.dsp.histogram import count_values
 from misfire.dsp.levels import survey_counts
 from misfire.dsp.windows import cut_windows, find_sum_span, fit_lines
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
 
-BATCH_SAMPLES = 1 << 19  # in the windows measured at once: 4 MB as floats
+BATCH_SAMPLES = 1 << 18  # in the windows measured at once: 2 MB as floats
+USUAL_RAMP_S = 4e-3  # looked at first; few ramps are longer
+TILE_SAMPLES = 512  # of each window, added up at once
 RING_SKIP_S, RING_S = 25e-6, 250e-6  # ringing is looked for from here on, for so long
 LIMIT_BEND = 0.25  # the upper half of a ramp flatter than this: the driver limits the current
 
@@ -53,21 +56,22 @@ def find_current_levels(counts: NDArray[np.int16]) -> CurrentLevels | None:
     """
     if counts.size < 16:
         return None
-    low, high = (float(v) for v in np.quantile(counts, (0.002, 0.998)))
-    middle = float(np.median(counts))
+    tally = count_values(counts)
+    low, high = tally.quantile(0.002), tally.quantile(0.998)
+    middle = tally.quantile(0.5)
     sign = 1 if high - middle >= middle - low else -1
-    rest = counts[np.abs(counts - middle) < 0.5 * max(high - middle, middle - low, 1)]
-    values, n = np.unique(rest, return_counts=True)
+    rest = tally.select(np.abs(tally.values - middle) < 0.5 * max(high - middle, middle - low, 1))
+    if not rest.values.size:
+        return None
     # The level at rest is the mode: a ramp passes every level, the coil rests on one.
     width = max(1, int(0.01 * (high - low)))
-    kernel = np.ones(2 * width + 1)
-    density = np.zeros(int(values[-1] - values[0]) + 1)
-    density[(values - values[0]).astype(np.int64)] = n
-    zero = float(values[0] + np.argmax(np.convolve(density, kernel, mode="same")))
+    density = rest.count_each().astype(float)
+    crowd = np.convolve(density, np.ones(2 * width + 1), mode="same")
+    zero = float(rest.values[0] + np.argmax(crowd))
     # where all of a quiet level fits into the kernel, its best place is anywhere: take the middle
-    zero = float(np.median(rest[np.abs(rest - zero) <= width]))
-    near = counts[np.abs(counts - zero) <= 0.1 * (high - low) + 2]
-    noise = max(0.5, 1.4826 * float(np.median(np.abs(near - zero))))
+    zero = rest.select(np.abs(rest.values - zero) <= width).quantile(0.5)
+    near = tally.select(np.abs(tally.values - zero) <= 0.1 * (high - low) + 2)
+    noise = max(0.5, 1.4826 * near.fold(zero).quantile(0.5))
     peak = (high - zero) if sign > 0 else (zero - low)
     if peak < 6 * noise + 4:
         return None
@@ -110,7 +114,7 @@ def find_current_strokes(
     rate = channel.rate_hz
     before = int(settings.longest_dwell_s * rate) + 64
     after = int(0.5e-3 * rate) + 64
-    batch = max(1, BATCH_SAMPLES // (before + after))
+    batch = max(1, BATCH_SAMPLES // (_usual_span(rate, settings) + after))
     found = Gatherer(np.dtype(STROKE_FIELDS))
     for start, stop, first, counts in iterate_blocks(
         read, channel.n_samples, size=max(block, 4 * before), before=before, after=after
@@ -119,7 +123,7 @@ def find_current_strokes(
         mine = np.flatnonzero((cut + first >= start) & (cut + first < stop))
         for at in range(0, mine.size, batch):
             part = mine[at : at + batch]
-            strokes = _measure(counts, cut, part, levels, channel, settings)
+            strokes = _measure_all(counts, cut, part, levels, channel, settings)
             on = (cut[part] + first) + strokes["start_s"]
             off = (cut[part] + first) + strokes["stop_s"]
             strokes["start_s"] = channel.start_s + on / rate
@@ -170,7 +174,19 @@ def _exceeds(
     return larger > level
 
 
-def _measure(
+def _usual_span(rate: float, settings: CurrentSettings) -> int:
+    """Give the samples before a cut-off in which a ramp usually begins, the rest before it seen."""
+    longest = int(settings.longest_dwell_s * rate)
+    usual = _reach(rate) + 5 * max(1, round(settings.smooth_s * rate)) + 8
+    return usual if longest - usual > TILE_SAMPLES else longest
+
+
+def _reach(rate: float) -> int:
+    """Give the samples before a cut-off in which the foot of its ramp is searched first."""
+    return max(64, int(USUAL_RAMP_S * rate))
+
+
+def _measure_all(
     counts: NDArray[np.int16],
     cuts: NDArray[np.int64],
     part: NDArray[np.int64],
@@ -178,7 +194,40 @@ def _measure(
     channel: Channel,
     settings: CurrentSettings,
 ) -> NDArray[np.void]:
-    """Measure strokes; start_s and stop_s come as distances in samples from the cut-off."""
+    """Measure strokes in windows of usual length, those that need it in the longest ones."""
+    rate = channel.rate_hz
+    longest, usual = int(settings.longest_dwell_s * rate), _usual_span(rate, settings)
+    strokes = np.empty(part.size, STROKE_FIELDS)
+    inside = cuts[part] >= longest  # the others stand at the beginning of the channel
+    sure = inside.copy() & (usual < longest)
+    if sure.any():
+        short = np.flatnonzero(sure)
+        strokes[short], sure[short] = _measure(
+            counts, cuts, part[short], levels, channel, settings, n_cut=longest - usual
+        )
+    rest = np.flatnonzero(~sure)
+    size = max(1, BATCH_SAMPLES // longest)
+    for at in range(0, rest.size, size):
+        some = rest[at : at + size]
+        strokes[some], _ = _measure(counts, cuts, part[some], levels, channel, settings, n_cut=0)
+    return strokes
+
+
+def _measure(
+    counts: NDArray[np.int16],
+    cuts: NDArray[np.int64],
+    part: NDArray[np.int64],
+    levels: CurrentLevels,
+    channel: Channel,
+    settings: CurrentSettings,
+    *,
+    n_cut: int,
+) -> tuple[NDArray[np.void], NDArray[np.bool_]]:
+    """Measure strokes; start_s and stop_s come as distances in samples from the cut-off.
+
+    `n_cut` samples of the longest window are left out. Tells for which strokes that changes
+    nothing.
+    """
     rate = channel.rate_hz
     cut = cuts[part]
     n = cut.size
@@ -188,7 +237,7 @@ def _measure(
         if kind == "f8":
             strokes[name] = np.nan
     strokes["strikes"] = 1
-    before, after = int(settings.longest_dwell_s * rate), int(0.4e-3 * rate) + 4
+    before, after = int(settings.longest_dwell_s * rate) - n_cut, int(0.4e-3 * rate) + 4
     column = np.arange(-before, after).astype(float)
     window = cut_windows(counts, cut, before=before, after=after)
     window -= levels.zero
@@ -225,8 +274,51 @@ def _measure(
     strokes["tail_a"] = (window[:, tail].mean(axis=1) - window[:, rest].mean(axis=1)) * abs(
         channel.scale
     )
-    _measure_ramp(strokes, window, column, peak, low, cuts, part, levels, rate, channel, settings)
-    return strokes
+    left_out = _sum_before(counts, cut - before, n_cut, levels, low)
+    sure = _measure_ramp(
+        strokes,
+        window,
+        peak,
+        low,
+        cuts,
+        part,
+        levels,
+        channel,
+        settings,
+        n_cut=n_cut,
+        left_out=left_out,
+    )
+    return strokes, sure
+
+
+def _sum_before(
+    counts: NDArray[np.int16],
+    stops: NDArray[np.int64],
+    n: int,
+    levels: CurrentLevels,
+    low: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Sum of the `n` samples before each stop, above `low`, added one after the other.
+
+    In this order the sum is that of a window which begins there, to the last bit. Adding rows
+    that stand side by side does the same for all windows at once.
+    """
+    sums = np.zeros(stops.size)
+    if not n or not stops.size:
+        return sums
+    tile = np.empty((TILE_SAMPLES + 1, stops.size))
+    views = np.lib.stride_tricks.sliding_window_view(counts, TILE_SAMPLES)
+    for at in range(-n, 0, TILE_SAMPLES):
+        size = min(TILE_SAMPLES, -at)
+        values = tile[1 : size + 1]
+        values[...] = views[stops + at, :size].T
+        values -= levels.zero
+        if levels.sign < 0:
+            values *= -1
+        values -= low
+        tile[0] = sums
+        np.add.reduce(tile[: size + 1], axis=0, out=sums)
+    return sums
 
 
 def _fit_between(
@@ -241,19 +333,24 @@ def _fit_between(
 def _measure_ramp(
     strokes: NDArray[np.void],
     window: NDArray[np.float64],
-    column: NDArray[np.float64],
     peak: NDArray[np.float64],
     low: NDArray[np.float64],
     cuts: NDArray[np.int64],
     part: NDArray[np.int64],
     levels: CurrentLevels,
-    rate: float,
     channel: Channel,
     settings: CurrentSettings,
-) -> None:
-    """Find where the ramp began and its slopes."""
-    n, width = window.shape
-    zero_at = int(-column[0])
+    *,
+    n_cut: int,
+    left_out: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    """Find where the ramp began and its slopes; tells where the samples left out do not matter.
+
+    Columns are counted from the beginning of the longest window.
+    """
+    rate = channel.rate_hz
+    n, width = window.shape[0], window.shape[1] + n_cut
+    zero_at = int(settings.longest_dwell_s * rate)
     smooth = max(1, round(settings.smooth_s * rate))
     if np.isnan(window[:, [0, -1]]).any():  # only at the ends of the channel
         window = np.where(np.isnan(window), low[:, None], window)
@@ -266,25 +363,29 @@ def _measure_ramp(
         foot_level,
         knee_level,
         smooth=smooth,
-        zero_at=zero_at,
-        reach=max(64, int(4e-3 * rate)),
+        zero_at=zero_at - n_cut,
+        reach=_reach(rate),
+        left_out=left_out,
+        is_whole=n_cut == 0,
     )
-    start = foot - slack
+    start = foot + n_cut - slack
     length = zero_at - start
     # Another coil's cut-off within the ramp (common feed): only its last part is this coil's own.
     previous = np.where(part > 0, cuts[np.maximum(part - 1, 0)] - cuts[part], -(10**9))
     overlap = previous > -length - 2
     begin = np.where(overlap, previous + zero_at + 2 * smooth, start)
     sure = found & ~overlap & (length > 0.2e-3 * rate)
-    t_ms = column / rate * 1e3
     known = begin[np.isfinite(begin)]
     left = int(np.clip(known.min(initial=width - 1), 0, width - 1))
     right = int(np.clip(known.max(initial=zero_at) + 1, left + 1, width))
     left, right = find_sum_span(width, left, right)
+    before, left = max(0, n_cut - left), max(left, n_cut)
+    t_ms = np.arange(left - zero_at, right - zero_at).astype(float) / rate * 1e3
     part_of = (np.arange(left, right) - begin[:, None]) / np.maximum(zero_at - begin, 1)[:, None]
     in_lower, in_upper = (part_of > 0.15) & (part_of < 0.5), (part_of > 0.6) & (part_of < 0.97)
-    lower, lower_at_0 = fit_lines(filled[:, left:right], in_lower, t_ms[left:right])
-    upper, _ = fit_lines(filled[:, left:right], in_upper, t_ms[left:right])
+    shown = filled[:, left - n_cut : right - n_cut]
+    lower, lower_at_0 = fit_lines(shown, in_lower, t_ms, before=before)
+    upper, _ = fit_lines(shown, in_upper, t_ms, before=before)
     size = abs(channel.scale)
     strokes["ramp_a_per_ms"] = lower * size
     strokes["ramp_bend"] = np.divide(upper, lower, out=np.full(n, np.nan), where=lower > 0)
@@ -308,12 +409,13 @@ def _measure_ramp(
     )
     strokes["ramp_ring_a"] = np.where(
         sure,
-        _measure_ringing(filled, begin, length, noise=levels.noise, rate=rate) * size,
+        _measure_ringing(filled, begin, length, noise=levels.noise, rate=rate, n_cut=n_cut) * size,
         np.nan,
     )
     strokes["flags"] |= np.where(overlap, STROKE_FLAGS["overlap"], 0).astype(np.uint32)
     limited = strokes["ramp_bend"] < LIMIT_BEND
     strokes["flags"] |= np.where(limited, STROKE_FLAGS["limited"], 0).astype(np.uint32)
+    return found if n_cut else np.ones(n, bool)
 
 
 def _measure_ringing(
@@ -323,13 +425,15 @@ def _measure_ringing(
     *,
     noise: float,
     rate: float,
+    n_cut: int,
 ) -> NDArray[np.float64]:
     """Scatter about a parabola just behind the foot of each ramp [counts], at least the noise."""
     n, width = filled.shape
     skip, most = round(RING_SKIP_S * rate), round(RING_S * rate)
     if most < 8:
         return np.full(n, np.nan)
-    at = np.rint(np.nan_to_num(begin)).astype(np.int64) + skip  # not usable without a length
+    # not usable without a length
+    at = np.rint(np.nan_to_num(begin)).astype(np.int64) - n_cut + skip
     usable = (length > skip + most) & (at + most < width) & (at >= 0)
     part = filled[np.arange(n)[:, None], np.where(usable, at, 0)[:, None] + np.arange(most)]
     # what two smooth terms leave over, by an orthonormal basis of polynomials
@@ -349,17 +453,23 @@ def _find_foot(
     smooth: int,
     zero_at: int,
     reach: int,
+    left_out: NDArray[np.float64],
+    is_whole: bool,
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.float64]]:
     """Last column at rest, whether there is one, and how far before it the ramp meets the rest.
 
-    Goes back from the cut-off by `reach` columns first: hardly a ramp is longer.
+    Goes back from the cut-off by `reach` columns first: hardly a ramp is longer. No further in
+    windows that are not whole; `left_out` is the sum of what was left out of them.
     """
     n, width = filled.shape
     half = smooth // 2
     # running sums, with room on both sides so that a mean at either end needs no special care
     total = np.empty((n, width + 1 + 2 * half))
-    total[:, : half + 1] = 0.0
-    np.cumsum(filled, axis=1, out=total[:, half + 1 : half + 1 + width])
+    total[:, :half] = 0.0
+    total[:, half] = left_out
+    total[:, half + 1 : half + 1 + width] = filled
+    inner = total[:, half : half + 1 + width]
+    np.cumsum(inner, axis=1, out=inner)
     total[:, half + 1 + width :] = total[:, half + width, None]
     centre = np.arange(width)
     counted = np.minimum(centre + half + 1, width) - np.maximum(centre - half, 0)
@@ -389,6 +499,8 @@ def _find_foot(
         ahead = np.divide(y0, rise, out=np.zeros(done.size), where=rise > 0)
         slack[done] = np.clip(ahead, 0, 4 * smooth)
         foot[done] = last + first
+        if not is_whole:
+            break
         rows = rows[~hit]
         first = max(0, first - 3 * reach)
     return foot, found, slack

@@ -6,12 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.dsp.crossings import (
-    drop_glitches,
-    find_zone_ends,
-    iterate_segments,
-    order_entries,
-)
+from misfire.dsp.crossings import drop_glitches, find_true, iterate_segments
 from misfire.dsp.gathering import Gatherer
 
 SEGMENT_SAMPLES = 1 << 17  # noise and zero level are judged anew for each piece of this length
@@ -120,18 +115,14 @@ def _raw_half_waves(blocks: Iterable[NDArray[np.int16]]) -> Iterator[NDArray[np.
         first = max(context.size - 3, 0)  # the samples up to here were judged before
         fresh = counts[first:]
         if not context.size or segment.size >= SEGMENT_SAMPLES // 4:
-            zero = float(segment.mean(dtype=float))
+            zero = float(segment.sum(dtype=np.int64)) / segment.size
             level = _arming_level(segment, zero)
         low, high = int(np.floor(zero - level)), int(np.ceil(zero + level))
         if side == 0:
             side = int(fresh[0] >= high) - int(fresh[0] <= low)
-        into_above, out_of_above = find_zone_ends(counts >= high)
-        into_below, out_of_below = find_zone_ends(counts <= low)
-        at, edges, side = order_entries(
-            into_above[into_above > first] - first, into_below[into_below > first] - first, side
-        )
-        exits = {1: out_of_below, -1: out_of_above}
-        starts, flanks = _cross_zero(counts, at + first, edges, exits, zero)
+        at, edges, left, side = _arm(counts, first, low, high, side)
+        starts, flanks = _cross_zero(counts, left, at, edges, zero)
+        at = at - first
         # peaks between armings; what comes before the first belongs to the half wave that goes on
         bounds = np.concatenate(([0], at))
         top = np.maximum.reduceat(fresh, bounds).astype(float) - zero
@@ -153,6 +144,31 @@ def _raw_half_waves(blocks: Iterable[NDArray[np.int16]]) -> Iterator[NDArray[np.
         yield unfinished
 
 
+def _arm(
+    counts: NDArray[np.int16], first: int, low: int, high: int, side: int
+) -> tuple[NDArray[np.int64], NDArray[np.int8], NDArray[np.int64], int]:
+    """Find samples behind `first` that reach the other side, their direction, where flanks begin.
+
+    A flank begins at the last sample beyond the level that it comes from; at 0 if that is older.
+    """
+    zone = (counts >= high).view(np.int8) - (counts <= low).view(np.int8)
+    changes = find_true(zone[1:] != zone[:-1])
+    until, since = zone[changes], zone[changes + 1]
+    before = np.concatenate(([0], changes[:-1])) if changes.size else changes
+    left = np.where(until != 0, changes, before)
+    chosen = (since != 0) & (changes + 1 > first)
+    at, edges, left = changes[chosen] + 1, since[chosen], left[chosen]
+    history = np.concatenate((np.array([side], np.int8), edges))
+    turned = (history[:-1] != edges) & (history[:-1] != 0)
+    side = int(history[-1])
+    at, edges, left = at[turned], edges[turned], left[turned]
+    # Levels are judged anew for each piece: what was armed before them may lie within them now.
+    for i in np.flatnonzero(zone[left] != -edges):
+        older = changes[(until == -edges[i]) & (changes < at[i])]
+        left[i] = older[-1] if older.size else 0
+    return at, edges, left, side
+
+
 def _arming_level(segment: NDArray[np.int16], zero: float) -> float:
     """Level that noise does not reach, in counts from the zero level."""
     # the sixth difference of white noise has a standard deviation of sqrt(924) times the noise's;
@@ -160,7 +176,13 @@ def _arming_level(segment: NDArray[np.int16], zero: float) -> float:
     patches = segment[: segment.size // 64 * 64].reshape(-1, 64)[::32].astype(np.int32)
     noise = 0.0
     if patches.size:
-        noise = float(np.median(np.abs(np.diff(patches, 6, axis=1)))) / 0.6745 / np.sqrt(924.0)
+        sixth = np.abs(np.diff(patches, 6, axis=1)).ravel()
+        half = sixth.size // 2
+        parted = np.partition(sixth, half)
+        middle = float(parted[half])
+        if sixth.size % 2 == 0:
+            middle = (float(parted[:half].max()) + middle) / 2
+        noise = middle / 0.6745 / np.sqrt(924.0)
     swing = _find_swing(np.abs(segment[::32] - zero))
     return max(NOISE_FACTOR * noise, SWING_SHARE * swing, FLOOR_COUNTS)
 
@@ -180,19 +202,14 @@ def _find_swing(sizes: NDArray[np.float64]) -> float:
 
 def _cross_zero(
     counts: NDArray[np.int16],
+    left: NDArray[np.int64],
     at: NDArray[np.int64],
     edges: NDArray[np.int8],
-    exits: dict[int, NDArray[np.int64]],
     zero: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Zero crossing of each flank by a straight line through its samples, and its length."""
     if not at.size:
         return np.empty(0), np.empty(0)
-    left = np.zeros(at.size, np.int64)
-    for sign, last_inside in exits.items():
-        chosen = edges == sign
-        before = np.searchsorted(last_inside, at[chosen]) - 1
-        left[chosen] = np.where(before >= 0, last_inside[before] if last_inside.size else 0, 0)
     length = at - left + 1
     # sums over each flank, of place x (from its middle) and value y (from the zero level)
     ends = np.cumsum(length)

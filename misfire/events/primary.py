@@ -1,5 +1,6 @@
 """Coil strokes from the primary voltage: dwell, switch-off kick, firing, spark line, ring-down."""
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -7,12 +8,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.dsp.blocks import BLOCK_SAMPLES, iterate_blocks
+from misfire.dsp.crossings import find_zone_ends
 from misfire.dsp.levels import CoilLevels, find_coil_levels, survey_counts
-from misfire.dsp.windows import cut_windows, fit_lines
+from misfire.dsp.windows import cut_windows
+from misfire.events.sparkline import measure_burn
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
 
 USUAL_SUPPLY_V = 13.0  # alternator charging, less the driver's own drop (common practice)
 USUAL_RISE_V_PER_US = 5.4  # 7 A / (80 turns)^2 into some 200 pF: coil, boot, plug (ANCHORS C1, C3)
+USUAL_BURN_S = 3.2e-3  # looked at first, ring-down included; few strokes need a longer look
+LEAST_LONG = 256  # samples: a window no longer than that is looked at whole
 BATCH = 256  # strokes measured at once: 256 windows of 10 ms at 1 MS/s are 20 MB
 
 
@@ -25,7 +30,6 @@ class PrimarySettings:
     longest_limit_s: float = 9e-3  # current limit: the driver lifts the primary off its low level
     longest_burn_s: float = 6e-3
     kick_span_s: float = 0.4e-3
-    settle_s: float = 40e-6  # from breakdown to a steady spark line
 
 
 def find_primary_strokes(
@@ -106,12 +110,11 @@ def _without_rest(
 
 def _runs(condition: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Give start and stop of every run of True."""
-    change = np.flatnonzero(condition[1:] != condition[:-1]) + 1
-    if condition.size and condition[0]:
-        change = np.concatenate(([0], change))
-    if change.size % 2:
-        change = np.concatenate((change, [condition.size]))
-    return change[::2], change[1::2]
+    if not condition.size:
+        return np.empty(0, np.int64), np.empty(0, np.int64)
+    entries, exits = find_zone_ends(condition)
+    starts = np.concatenate(([0], entries)) if condition[0] else entries
+    return starts, np.concatenate((exits + 1, [condition.size])) if condition[-1] else exits + 1
 
 
 def _find_dwells(
@@ -136,9 +139,10 @@ def _find_dwells(
     low_to = low_to[np.concatenate((~joined, [True]))]
     long = low_to - low_from >= settings.shortest_dwell_s * rate
     # An open circuit rings down far: such a dip is no switched-on driver.
+    reach = 0.35 * step + 3 * levels.noise
     for i in np.flatnonzero(long):
-        rest = float(np.median(counts[low_from[i] : low_to[i]][:4096]))
-        long[i] = abs(rest - levels.low) < 0.35 * step + 3 * levels.noise
+        dip = counts[low_from[i] : low_to[i]][:4096]
+        long[i] = _rests_near(dip, levels.low, reach)
     previous = np.searchsorted(high_from, low_from) - 1
     earlier = np.concatenate(([-(10**9)], high_from))  # before the first kick: long ago
     since = low_from - earlier[previous + 1]
@@ -167,6 +171,14 @@ def _find_dwells(
     kicked = prompt | limit
     end = np.where(kicked, kick, low_end)
     return begin, end, kicked
+
+
+def _rests_near(counts: NDArray[np.int16], level: float, reach: float) -> bool:
+    """Whether the median is nearer to `level` than `reach`; sorts only where counting fails."""
+    low, high = math.ceil(level - 0.999 * reach), math.floor(level + 0.999 * reach)
+    if np.count_nonzero((counts >= low) & (counts <= high)) > counts.size // 2:
+        return True
+    return abs(float(np.median(counts)) - level) < reach
 
 
 def _measure(
@@ -206,12 +218,13 @@ def _measure(
     scale = channel.scale
     strokes["battery_v"] = battery * scale + channel.offset
 
-    after = int((settings.longest_burn_s + 1e-3) * rate)
-    window = cut_windows(counts, end, before=2, after=after) - battery[:, None]
     kick_span = 2 + max(4, int(settings.kick_span_s * rate))
+    longest = int((settings.longest_burn_s + 1e-3) * rate)
+    after = int(USUAL_BURN_S * rate) if longest > LEAST_LONG else longest
+    window = cut_windows(counts, end, before=2, after=after) - battery[:, None]
     fired_at, steps = _find_breakdown(window, kick_span, levels, rate)
-    column = np.arange(window.shape[1])
-    kick = np.where(column <= fired_at[:, None], window, -np.inf)
+    column = np.arange(kick_span)
+    kick = np.where(column <= fired_at[:, None], window[:, :kick_span], -np.inf)
     peak = kick.max(axis=1)
     clipped = peak + battery >= channel.clip_high - 1
     strokes["primary_peak_v"] = (peak + battery) * scale + channel.offset
@@ -225,11 +238,22 @@ def _measure(
     resolved = took > max(12.0, 5e6 / rate)
     strokes["firing_v"] = np.where(resolved, stood, took * USUAL_RISE_V_PER_US)
     flags = np.where(clipped, STROKE_FLAGS["clipped"], 0)
-    _measure_burn(strokes, window, fired_at + steps, levels, rate, scale, settings)
+    fired = fired_at + steps
+    sure = measure_burn(
+        strokes, window, fired, levels, rate=rate, scale=scale, n_cut=longest - after
+    )
+    if not sure.all():  # they burn longer than usual, or never went out
+        rest = np.flatnonzero(~sure)
+        window_of_rest = cut_windows(counts, end[rest], before=2, after=longest)
+        window_of_rest -= battery[rest, None]
+        slow = strokes[rest]
+        slow["restrikes"] = 0
+        measure_burn(slow, window_of_rest, fired[rest], levels, rate=rate, scale=scale, n_cut=0)
+        strokes[rest] = slow
     dark = strokes["burn_time_ms"] == 0
     flags |= np.where(dark, STROKE_FLAGS["no_breakdown"], 0)
     # Nothing broke down: what the coil could reach is the height at which it stood.
-    reached = np.where(column < kick_span, window, -np.inf)[:, 2 + late :].max(axis=1) * scale
+    reached = window[:, 2 + late : kick_span].max(axis=1) * scale
     strokes["firing_v"] = np.where(dark, reached, strokes["firing_v"])
     strokes["flags"] |= flags.astype(np.uint32)
     no_kick = ~kicked
@@ -262,131 +286,20 @@ def _find_breakdown(
     return at.astype(np.int64), np.clip(part, 0.0, 1.0)
 
 
-def _measure_burn(
-    strokes: NDArray[np.void],
-    window: NDArray[np.float64],
-    fired: NDArray[np.float64],
-    levels: CoilLevels,
-    rate: float,
-    scale: float,
-    settings: PrimarySettings,
-) -> None:
-    """Find the end of the spark line as a change point and fill the burn fields."""
-    n, width = window.shape
-    rows = np.arange(n)
-    peak_at = np.ceil(fired).astype(np.int64)
-    step = levels.battery - levels.low
-    settle = max(2, round(settings.settle_s * rate))
-    lag = max(3, round(70e-6 * rate))
-    skip = max(1, round(12e-6 * rate))
-    filled = np.where(np.isnan(window), 0.0, window)
-    total = np.concatenate((np.zeros((n, 1)), np.cumsum(filled, axis=1)), axis=1)
-    column = np.arange(width)
-
-    def mean_between(left: NDArray[np.int64], right: NDArray[np.int64]) -> NDArray[np.float64]:
-        left, right = np.clip(left, 0, width), np.clip(right, 0, width)
-        taken = np.take_along_axis(total, right, 1) - np.take_along_axis(total, left, 1)
-        return np.asarray(taken / np.maximum(right - left, 1))
-
-    line_from = peak_at + settle
-    # Close behind the breakdown the first stretch of the line itself is the reference.
-
-    def level_behind(base: NDArray[np.int64]) -> NDArray[np.float64]:
-        # Close behind the breakdown the first stretch of the line itself is the reference.
-        right = np.maximum(column[None, :] - skip, (base + lag)[:, None])
-        return mean_between(right - lag, right)
-
-    base_from = line_from
-    running = level_behind(base_from)
-    start_level = mean_between(line_from[:, None], (line_from + lag)[:, None])[:, 0]
-    lit = start_level > 0.3 * step
-    threshold = np.maximum(0.18 * np.maximum(start_level, 0) + 0.12 * step, 6 * levels.noise)
-    burn_end = np.zeros(n, np.int64)
-    search_from = line_from + skip + max(2, lag // 4)
-    # The leakage inductance rings on for some 100 us after the breakdown: the mean over a ring's
-    # period ahead is compared, not single samples.
-    look = np.arange(max(2, round(45e-6 * rate)))
-    ahead_mean = mean_between(
-        np.broadcast_to(column, (n, width)), np.broadcast_to(column + look.size, (n, width))
-    )
-    coarse = np.maximum(
-        0.14 * np.maximum(start_level, 0) + 0.08 * step, 6 * levels.noise / np.sqrt(look.size)
-    )
-    stay_span = 3 * skip + np.arange(2 * lag)
-    open_rows = lit.copy()
-    for _ in range(6):  # restrikes and climbs before the end
-        beyond = (np.abs(ahead_mean - running) > coarse[:, None]) & (
-            column[None, :] >= search_from[:, None]
-        )
-        hit = np.argmax(beyond, axis=1)
-        has = beyond[rows, hit] & open_rows
-        # The mean looks ahead: the instant itself is where the line leaves its level.
-        level = running[rows, hit]
-        near = filled[rows[:, None], np.minimum(hit[:, None] + look, width - 1)]
-        off = np.abs(near - level[:, None]) > threshold[:, None]
-        hit = hit + np.where(off.any(axis=1), np.argmax(off, axis=1), look.size // 2)
-        hit = np.minimum(hit, width - 1)
-        # Towards its end the spark needs more voltage and the line may rise for 100 us; when the
-        # spark is out what is left in the coil throws it up: the foot of that throw is the end.
-        top_span = np.arange(max(2, round(220e-6 * rate)))
-        ahead = filled[rows[:, None], np.minimum(hit[:, None] + top_span, width - 1)]
-        rising = filled[rows, hit] > level
-        # the first maximum from which it falls clearly below the spark line
-        fallen = ahead < level[:, None] - 0.5 * threshold[:, None]
-        until = np.where(fallen.any(axis=1), np.argmax(fallen, axis=1), top_span.size)
-        ahead = np.where(top_span < until[:, None], ahead, -np.inf)
-        top = np.argmax(ahead, axis=1)
-        foot_level = level + 0.3 * (ahead[rows, top] - level)
-        below = (ahead < foot_level[:, None]) & (top_span < top[:, None])
-        foot = np.where(below.any(axis=1), top_span.size - np.argmax(below[:, ::-1], axis=1), 0)
-        hit = np.where(rising & has, hit + foot, hit)
-        # A restrike comes back to the spark line and stays there, the end of burn does not.
-        stay = filled[rows[:, None], np.minimum(hit[:, None] + stay_span, width - 1)]
-        again = has & (np.abs(stay - level[:, None]).max(axis=1) < threshold)
-        # Nor is it the end while the line only climbs: what ends it falls through the line.
-        climbing = has & ~again & ~fallen.any(axis=1)
-        ended = has & ~again & ~climbing
-        burn_end = np.where(ended, hit, burn_end)
-        open_rows &= has & ~ended
-        strokes["restrikes"] += again
-        search_from = np.where(again, hit + 3 * skip + lag // 2, search_from)
-        search_from = np.where(climbing, hit + lag, search_from)
-        if again.any():  # what a restrike lifts is not the level of the line behind it
-            base_from = np.where(again, hit + 3 * skip, base_from)
-            running = level_behind(base_from)
-    # A spark that goes out lets the voltage collapse and the coil ring; a shunted plug or coil
-    # decays on and on: no burn, whatever it looks like at first.
-    after = burn_end[:, None] + np.arange(0, round(260e-6 * rate), max(1, look.size // 4))
-    after_mean = mean_between(after, after + max(2, look.size // 2))
-    before_level = running[rows, np.maximum(burn_end - 1, 0)]
-    fading = (before_level < 0.3 * start_level) | (after_mean.min(axis=1) > 0.2 * before_level)
-    short = burn_end - peak_at < settle + lag // 2
-    burned = (burn_end > 0) & ~fading & ~short
-    duration = (burn_end - 0.5 - fired) / rate * 1e3
-    strokes["burn_time_ms"] = np.where(burned, duration, 0.0)
-    length = (burn_end - peak_at).astype(float)
-    inside = (column[None, :] >= (peak_at + np.maximum(settle, 0.15 * length))[:, None]) & (
-        column[None, :] < (peak_at + 0.85 * length)[:, None]
-    )
-    slope, _ = fit_lines(window, inside & burned[:, None], column / rate * 1e3)
-    strokes["burn_slope_v_per_ms"] = slope * scale
-    middle = (peak_at + 0.5 * length).astype(np.int64)
-    span = np.maximum((0.2 * length).astype(np.int64), 1)
-    level = mean_between((middle - span)[:, None], (middle + span)[:, None])[:, 0]
-    strokes["burn_level_v"] = np.where(burned, level * scale, np.nan)
-    tail = np.where(burned, burn_end, peak_at + settle)
-    ring = (column[None, :] >= tail[:, None]) & (
-        column[None, :] < tail[:, None] + int(0.6e-3 * rate)
-    )
-    swing = np.where(ring, filled, -np.inf).max(axis=1) - np.where(ring, filled, np.inf).min(axis=1)
-    strokes["ring_v"] = swing * scale
-
-
 def _median(values: NDArray[np.float64], default: float) -> NDArray[np.float64]:
     """Median along rows; `default` where a row holds no number."""
-    empty = np.asarray(np.isnan(values).all(axis=1))
-    values = np.where(np.repeat(empty[:, None], values.shape[1], axis=1), default, values)
-    return np.asarray(np.nanmedian(values, axis=1))
+    half = values.shape[1] // 2
+    whole = ~np.isnan(values).any(axis=1)
+    medians = np.full(values.shape[0], default)
+    if values.shape[1] % 2:
+        medians[whole] = np.partition(values[whole], half, axis=1)[:, half]
+    elif half:
+        middle = np.partition(values[whole], (half - 1, half), axis=1)[:, half - 1 : half + 1]
+        medians[whole] = (middle[:, 0] + middle[:, 1]) / 2.0
+    for i in np.flatnonzero(~whole):  # only at the ends of the channel
+        known = values[i][~np.isnan(values[i])]
+        medians[i] = np.median(known) if known.size else default
+    return medians
 
 
 def _crossing(
