@@ -16,6 +16,7 @@ import numpy as np
 from misfire.align.chunks import ChunkReader
 from misfire.align.jobtext import format_job, parse_job
 from misfire.align.packing import LEVEL, pack
+from misfire.dsp.heaps import find_broken_heap
 from misfire.errors import ChannelError, FormatError, OutputError
 from misfire.records import LEVEL_FIELDS, ROLES, UNITS, Channel, Finding, Recording
 
@@ -230,6 +231,8 @@ def open_store(path: Path | str) -> Recording:
     if not path.is_file():
         raise FormatError(f"{path}: no such file; give a recording (HDF5) or a job card (TOML)")
     try:
+        if find_broken_heap(path) is not None:
+            raise FormatError(f"{path}: its texts are damaged; run `misfire ingest` again")
         file = h5py.File(path, "r")
     except OSError as error:
         reason = "is cut short" if "truncated" in str(error) else "cannot be opened as HDF5"

@@ -193,6 +193,9 @@ def find_unlit(evidence: Evidence, probability: NDArray[np.float64]) -> list[int
         if own.any() and (lost or float(absent[own].mean()) >= UNLIT_SHARE):
             dark.append(c)
     engine = evidence.recording.job.engine
+    seen = {int(c) for c in np.unique(evidence.firings.cylinder[evidence.firings.seen])}
+    if dark and 2 * len(seen) < n and any(f.code == "no_sync" for f in evidence.findings):
+        return dark  # neither the crank nor the coils show an engine that turns
     if n <= 2 or 2 * len(dark) != n:
         return dark if 2 * len(dark) > n else []
     places = [engine.firing_order.index(c) % 2 for c in dark]

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.dsp.heaps import find_broken_heap
 from misfire.errors import FormatError
 from misfire.ingest.counts import map_counts
 from misfire.ingest.scratch import Scratch
@@ -58,6 +59,8 @@ def open_hdf5(
     """
     import h5py
 
+    if find_broken_heap(path) is not None:
+        raise FormatError(f"{path}: its texts are damaged; copy or export it again")
     try:
         file = h5py.File(path, "r")
     except OSError as error:
