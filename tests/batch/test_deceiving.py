@@ -1,0 +1,41 @@
+"""Recordings made to deceive: nobody is accused with confidence. `scripts/deceive.py` has more."""
+
+import importlib.util
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+FIXED = (
+    ("noise", 1),
+    ("mains hum", 3),
+    ("mains hum", 12),
+    ("mains hum", 18),
+    ("signal generator", 6),
+    ("card of another engine", 2),
+    ("card of another engine", 3),
+    ("wrong firing order", 3),
+    ("two vehicles joined", 0),
+    ("half of the channels dead", 0),
+    ("half of the channels dead", 3),
+    ("clipped to squares", 1),
+    ("time at another rate", 1),
+    ("leads exchanged", 6),
+)
+
+
+@pytest.fixture(scope="module")
+def deceive():
+    spec = importlib.util.spec_from_file_location("deceive", ROOT / "scripts/deceive.py")
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["deceive"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.mark.parametrize(("kind", "number"), FIXED)
+def test_nobody_is_accused(deceive, kind, number, tmp_path):
+    row = deceive.judge_decoy(kind, number, tmp_path)
+    assert row["outcome"] != "fault", row["message"]
+    assert row["accused"] == []
