@@ -133,6 +133,7 @@ def main() -> int:
     parser.add_argument("--guided", choices=sorted(TARGETS))
     given = parser.parse_args()
     warnings.simplefilter("error")
+    warnings.simplefilter("ignore", DeprecationWarning)  # of the libraries
     parent = SHARED if SHARED.is_dir() else None
     with tempfile.TemporaryDirectory(prefix="fuzz-", dir=parent) as place:
         tempfile.tempdir = place

@@ -58,7 +58,7 @@ class Catalogue:
         path = folder / CATALOGUE
         try:
             self._base = _open(path)
-        except sqlite3.DatabaseError as error:
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
             if isinstance(error, sqlite3.OperationalError) and path.exists() and not _odd(path):
                 raise OutputError(f"{path}: cannot be used ({error}); is another run on?") from None
             path.replace(folder / f"{CATALOGUE}.unreadable")
@@ -71,7 +71,10 @@ class Catalogue:
         try:
             cursor = self._base.execute(f"SELECT {', '.join(_COLUMNS)} FROM recordings")
             return {row[0]: dict(zip(_COLUMNS, row, strict=True)) for row in cursor}
-        except sqlite3.DatabaseError as error:  # damage deep in the file, seen only when read
+        except (
+            sqlite3.DatabaseError,
+            UnicodeDecodeError,
+        ) as error:  # damage deep in the file, seen only when read
             raise OutputError(
                 f"{CATALOGUE}: is damaged ({error}); move it away and run again"
             ) from None

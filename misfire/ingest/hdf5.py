@@ -81,6 +81,8 @@ def _open_dataset(
         _refuse_elsewhere(dataset, path)
         attrs = {key: dataset.attrs[key] for key in dataset.attrs if key in _ATTRIBUTES}
         n_written = _count_written(dataset)
+    except FormatError:
+        raise
     except _DAMAGE:
         raise FormatError(
             f"{path}: dataset {dataset.name!r} is damaged; copy or export the file again"
@@ -151,6 +153,8 @@ def _find_dataset(file: Any, path: Path, request: Request) -> Any:
         try:
             _refuse_outer_links(file, wanted, path)
             item = file.get(wanted)
+        except FormatError:
+            raise
         except _DAMAGE:
             raise FormatError(
                 f"{path}: dataset {wanted!r} cannot be opened; copy or export the file again"

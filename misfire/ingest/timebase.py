@@ -60,6 +60,8 @@ def fit_timebase(
         If a time is missing or smaller than the one before, or time does not rise at all.
     """
     n = time.size
+    if n == 0:
+        raise FormatError(f"{place}: holds no times; export the recording again")
     largest_step = _check_rising(time, place)
     decimals, digits = count_digits(np.asarray(time[-4096:]))
     top = max(abs(float(time[0])), abs(float(time[-1])), 1e-300)
@@ -123,7 +125,8 @@ def _check_rising(time: NDArray[np.float64], place: str) -> float:
                 f"{place}: row {start + int(bad[0]) + 1} of the numbers has no time; "
                 "remove it or export again"
             )
-        steps = np.diff(block, prepend=before)
+        with np.errstate(over="ignore"):  # of times that cannot be any, refused later
+            steps = np.diff(block, prepend=before)
         back = np.flatnonzero(steps < 0)
         if back.size:
             row = start + int(back[0])
