@@ -261,6 +261,7 @@ class TestOutput:
         assert document["schema"] == "misfire-result/1"
         names = {path.name for path in (tmp_path / "demo").iterdir()}
         assert names == {"result.json", "events.parquet", "misfires.csv", "report.html"}
+        assert {Path(name).name for name in document.pop("files")} == names
         assert json.loads((tmp_path / "demo" / "result.json").read_text("utf-8")) == document
 
     def test_json_has_no_nan(self, capsys):
