@@ -307,11 +307,11 @@ def _sum_before(
     if not n or not stops.size:
         return sums
     tile = np.empty((TILE_SAMPLES + 1, stops.size))
-    views = np.lib.stride_tricks.sliding_window_view(counts, TILE_SAMPLES)
     for at in range(-n, 0, TILE_SAMPLES):
         size = min(TILE_SAMPLES, -at)
         values = tile[1 : size + 1]
-        values[...] = views[stops + at, :size].T
+        views = np.lib.stride_tricks.sliding_window_view(counts, size)  # none past the last count
+        values[...] = views[stops + at].T
         values -= levels.zero
         if levels.sign < 0:
             values *= -1

@@ -250,3 +250,15 @@ class TestAnyCutting:
         counts, channel, whole = line
         cut = find_current_strokes(reader(counts), channel, block=block)
         assert cut.tobytes() == whole.tobytes()
+
+
+@pytest.mark.parametrize("rate_hz", [*RATES, 150e3, 1e6])
+@pytest.mark.parametrize("behind_s", [0.2e-3, 0.41e-3, 0.6e-3, 2e-3])
+def test_a_cut_off_close_to_the_end_of_the_channel(rate_hz, behind_s):
+    charges = series(2e-3)
+    amps = feed_amps(charges, rate_hz=rate_hz, duration_s=charges[-1].stop_s + behind_s)
+    counts = digitise(amps, scale=SCALE, noise=3.0)
+    channel = make_channel(counts.size, role="coil_current", rate_hz=rate_hz, scale=SCALE)
+    strokes = find_current_strokes(reader(counts), channel)
+    assert strokes.size >= N - 1
+    assert_allclose(strokes["peak_current_a"][: N - 1], 7.937, rtol=0.01)
