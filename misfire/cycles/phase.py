@@ -16,6 +16,7 @@ USUAL_ADVANCE_DEG = 12.0  # idle, common practice; used only where nothing else 
 RIPPLE_WEIGHT = 20.0  # as much as 20 sparks
 LEAST_SHARPNESS = 0.15
 SURE_MARGIN = 0.25  # of the evidence: below this two hypotheses are not told apart
+STEADY_DEG = 5.0  # the advance changes by so much with load and idle control
 ALIKE_DEG = 10.0  # firing angles nearer than this are the same place
 MOST_SPARKS = 4000  # of one channel that a score looks at...
 RUN_SPARKS = 100  # ...in runs of so many
@@ -292,11 +293,14 @@ class _Scale:
             nearest = away[np.arange(theta.size), np.abs(away + USUAL_ADVANCE_DEG).argmin(axis=1)]
             fit = float(np.mean((nearest > -EARLIEST_DEG) & (nearest < LATEST_DEG)))
             if len(seen) > 1:  # the right place gives the steadier advance
-                fit /= 1.0 + float(np.median(np.abs(nearest - np.median(nearest))))
+                fit /= 1.0 + float(np.median(np.abs(nearest - np.median(nearest)))) / STEADY_DEG
             fits.append(fit)
         # A coil that fires every revolution tells nothing, whatever its label says.
         part = float(min(theta.size, 50)) * max(fits)
-        return (fits[0] - fits[1]) / max(sum(fits), 1e-9), part, name
+        fit = (fits[0] - fits[1]) / max(sum(fits), 1e-9)
+        if len(seen) > 1:  # one coil behind a channel that may see all: it fits anywhere
+            part *= min(1.0, abs(fit) / SURE_MARGIN)
+        return fit, part, name
 
     def _weigh_pickup(
         self,
@@ -343,11 +347,12 @@ class _Scale:
             return 0.0, 0.0, ""
         if _is_alike(places, other - one):
             return 0.0, 0.0, ""
-        even = np.ptp(np.diff((*places, 720.0))) < 1.0
-        if not even and ripple.margin < LEAST_SHARPNESS:
+        # the ripple shows TDC only up to what turns the pattern of the firings into itself
+        same = np.array([turn for turn in places if _is_alike(places, turn)])
+        if same.size == 1 and ripple.margin < LEAST_SHARPNESS:
             return 0.0, 0.0, ""
         away = np.array([ripple.tdc_deg - one, ripple.tdc_deg - other])
-        near = np.abs(wrap_deg(away, 720.0 / engine.cylinders if even else 720.0))
+        near = np.abs(wrap_deg(away[:, None] - same[None, :], 720.0)).min(axis=1)
         fit = float((near[1] - near[0]) / max(near.sum(), 1e-9))
         return fit, RIPPLE_WEIGHT, "torque pulses"
 

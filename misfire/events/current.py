@@ -18,6 +18,8 @@ BATCH_SAMPLES = 1 << 18  # in the windows measured at once: 2 MB as floats
 USUAL_RAMP_S = 4e-3  # looked at first; few ramps are longer
 TILE_SAMPLES = 512  # of each window, added up at once
 RING_SKIP_S, RING_S = 25e-6, 250e-6  # ringing is looked for from here on, for so long
+LEVEL_S = 0.2e-3  # over this the current before and behind a cut-off is compared
+LEAST_DROP = 0.5  # of the least cut-off, by means over that time: a short ramp has half its peak
 LIMIT_BEND = 0.25  # the upper half of a ramp flatter than this: the driver limits the current
 
 
@@ -160,7 +162,27 @@ def _find_cut_offs(
     steepest = np.maximum.reduceat(single, begins)
     tops = np.flatnonzero(single == np.repeat(steepest, length))
     cuts: NDArray[np.int64] = place[tops[np.searchsorted(tops, begins)]]
-    return cuts
+    return cuts[_stays_down(counts, cuts, levels, rate, settings)]
+
+
+def _stays_down(
+    counts: NDArray[np.int16],
+    cuts: NDArray[np.int64],
+    levels: CurrentLevels,
+    rate: float,
+    settings: CurrentSettings,
+) -> NDArray[np.bool_]:
+    """Whether the current is lower behind each fall than before: ringing at switch-on is not."""
+    fall, lead = max(2, round(settings.fall_s * rate)), max(4, round(LEVEL_S * rate))
+    sums = np.concatenate(([0], np.cumsum(counts, dtype=np.int64)))
+
+    def mean(start: NDArray[np.int64]) -> NDArray[np.float64]:
+        low, high = (np.clip(v, 0, counts.size) for v in (start, start + lead))
+        return np.asarray((sums[high] - sums[low]) / np.maximum(high - low, 1))
+
+    drop = (mean(cuts - fall // 2 - lead) - mean(cuts + fall)) * levels.sign
+    near_end = (cuts < fall + lead) | (cuts + fall + lead > counts.size)
+    return near_end | (drop > LEAST_DROP * settings.least_part * levels.peak)
 
 
 def _exceeds(
@@ -246,7 +268,7 @@ def _measure(
     fall = max(2, round(settings.fall_s * rate))
 
     # Levels just before and just after the cut-off, each from a line through settled samples.
-    lead = max(4, round(0.2e-3 * rate))
+    lead = max(4, round(LEVEL_S * rate))
     slope, base = _fit_between(window, column, -fall // 2 - lead, -fall // 2)
     high = base + slope * 0.5
     slope, base = _fit_between(window, column, fall, fall + lead)
