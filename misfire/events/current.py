@@ -20,6 +20,7 @@ TILE_SAMPLES = 512  # of each window, added up at once
 RING_SKIP_S, RING_S = 25e-6, 250e-6  # ringing is looked for from here on, for so long
 LEVEL_S = 0.2e-3  # over this the current before and behind a cut-off is compared
 LEAST_DROP = 0.5  # of the least cut-off, by means over that time: a short ramp has half its peak
+SHARED_PART = 0.1  # of the peak left behind a cut-off and rising: another coil charges already
 LIMIT_BEND = 0.25  # the upper half of a ramp flatter than this: the driver limits the current
 
 
@@ -279,6 +280,9 @@ def _measure(
     low = np.where(clamped, late_base + late_slope * 0.5, base + slope * 0.5)
     peak = high - low
     strokes["peak_current_a"] = peak * abs(channel.scale)
+    # Where another coil charges already, the own ramp began lower than where the current falls to.
+    shared = ~clamped & (slope > 0) & (low > SHARED_PART * peak + 4 * levels.noise)
+    floor = np.where(shared, 0.0, low)
 
     half = 0.5 * (high + low)
     near = slice(before - fall, before + fall)
@@ -296,12 +300,13 @@ def _measure(
     strokes["tail_a"] = (window[:, tail].mean(axis=1) - window[:, rest].mean(axis=1)) * abs(
         channel.scale
     )
-    left_out = _sum_before(counts, cut - before, n_cut, levels, low)
+    left_out = _sum_before(counts, cut - before, n_cut, levels, floor)
     sure = _measure_ramp(
         strokes,
         window,
         peak,
-        low,
+        floor,
+        shared,
         cuts,
         part,
         levels,
@@ -357,6 +362,7 @@ def _measure_ramp(
     window: NDArray[np.float64],
     peak: NDArray[np.float64],
     low: NDArray[np.float64],
+    shared: NDArray[np.bool_],
     cuts: NDArray[np.int64],
     part: NDArray[np.int64],
     levels: CurrentLevels,
@@ -394,7 +400,9 @@ def _measure_ramp(
     length = zero_at - start
     # Another coil's cut-off within the ramp (common feed): only its last part is this coil's own.
     previous = np.where(part > 0, cuts[np.maximum(part - 1, 0)] - cuts[part], -(10**9))
-    overlap = previous > -length - 2
+    overlap = (
+        previous > -np.where(found, length, zero_at) - 2
+    )  # no rest in the longest window: a row
     begin = np.where(overlap, previous + zero_at + 2 * smooth, start)
     sure = found & ~overlap & (length > 0.2e-3 * rate)
     known = begin[np.isfinite(begin)]
@@ -409,8 +417,9 @@ def _measure_ramp(
     lower, lower_at_0 = fit_lines(shown, in_lower, t_ms, before=before)
     upper, _ = fit_lines(shown, in_upper, t_ms, before=before)
     size = abs(channel.scale)
-    strokes["ramp_a_per_ms"] = lower * size
-    strokes["ramp_bend"] = np.divide(upper, lower, out=np.full(n, np.nan), where=lower > 0)
+    strokes["ramp_a_per_ms"] = np.where(shared, np.nan, lower * size)
+    own = (lower > 0) & ~shared
+    strokes["ramp_bend"] = np.divide(upper, lower, out=np.full(n, np.nan), where=own)
     # The switch-on rings and hides the foot of the ramp: follow the ramp's own parabola down to
     # zero. A ramp that starts with a step (loaded or shorted coil) is later than that says.
     dwell_ms = (zero_at - begin) / rate * 1e3
@@ -427,14 +436,14 @@ def _measure_ramp(
     strokes["dwell_ms"] = np.where(sure, (strokes["stop_s"] + zero_at - start) / rate * 1e3, np.nan)
     ahead = (start - zero_at) / rate * 1e3 - middle_ms
     strokes["ramp_step_a"] = np.where(
-        sure, (value + lower * ahead + 0.5 * bend * ahead**2) * size, np.nan
+        sure & ~shared, (value + lower * ahead + 0.5 * bend * ahead**2) * size, np.nan
     )
     strokes["ramp_ring_a"] = np.where(
         sure,
         _measure_ringing(filled, begin, length, noise=levels.noise, rate=rate, n_cut=n_cut) * size,
         np.nan,
     )
-    strokes["flags"] |= np.where(overlap, STROKE_FLAGS["overlap"], 0).astype(np.uint32)
+    strokes["flags"] |= np.where(overlap | shared, STROKE_FLAGS["overlap"], 0).astype(np.uint32)
     limited = strokes["ramp_bend"] < LIMIT_BEND
     strokes["flags"] |= np.where(limited, STROKE_FLAGS["limited"], 0).astype(np.uint32)
     return found if n_cut else np.ones(n, bool)

@@ -204,11 +204,13 @@ class TestCommonFeed:
         assert_allclose(strokes["peak_current_a"], charging_amps(4.6e-3), rtol=0.02)
         assert_allclose(strokes["stop_s"], column(charges, "stop_s"), atol=0.55 / rate_hz + 3e-6)
         overlap = (strokes["flags"] & STROKE_FLAGS["overlap"]) > 0
-        expected = np.concatenate((np.zeros(30), [0], np.ones(79))) > 0
-        # the very last has its start hidden and no ramp behind it: no flag is asked of it
-        assert_array_equal(overlap[:-1], expected[:-1])
+        # the first of the row has its own start to itself, and another's ramp behind its end
+        assert_array_equal(overlap, np.arange(len(charges)) >= 30)
+        assert_allclose(strokes["dwell_ms"][30], 4.6, rtol=0.02)
         # what cannot be measured is left open, not guessed
-        assert np.isnan(strokes["dwell_ms"][overlap]).all()
+        assert np.isnan(strokes["dwell_ms"][31:]).all()
+        for name in ("ramp_a_per_ms", "ramp_bend", "ramp_step_a"):
+            assert np.isnan(strokes[name][30:-1]).all()
         assert_allclose(strokes["dwell_ms"][:30], 4.6, rtol=0.01)
 
 
