@@ -60,9 +60,9 @@ def _is_sound(file: IO[bytes], room: int) -> bool:
     while at + 16 <= len(body):
         index = int.from_bytes(body[at : at + 2], "little")
         length = int.from_bytes(body[at + 8 : at + 16], "little")
-        if index == 0:  # the free space, its own header counted, is the last
-            return 16 <= length <= len(body) - at
-        at += 16 + (length + 7) // 8 * 8
+        if index == 0 and length < 16:
+            return False
+        at += length if index == 0 else 16 + (length + 7) // 8 * 8  # free: its header is counted
         if at > len(body):
             return False
     return True

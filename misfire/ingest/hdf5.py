@@ -147,7 +147,7 @@ def _find_dataset(file: Any, path: Path, request: Request) -> Any:
 
     def note(name: str, item: Any) -> None:
         if isinstance(item, h5py.Dataset) and len(known) < 200:
-            known.append(name)
+            known.append(str(name))  # bytes where it is no text
 
     if isinstance(wanted, str):
         try:
