@@ -28,7 +28,16 @@ LARGEST_CHUNK = 1 << 28  # bytes of one chunk, which the library unpacks in memo
 MOST_SHRUNK = 1100  # deflate makes nothing smaller than 1/1032 (RFC 1951, from its longest match)
 MOST_LINKS = 16  # soft links one after another
 _ATTRIBUTES = ("rate_hz", "scale", "offset", "unit")
-_DAMAGE = (OSError, RuntimeError, KeyError, ValueError, TypeError, OverflowError, MemoryError)
+_DAMAGE = (
+    OSError,
+    RuntimeError,
+    KeyError,
+    IndexError,
+    ValueError,
+    TypeError,
+    OverflowError,
+    MemoryError,
+)
 """What the HDF5 library raises on a damaged file, depending on where the damage is."""
 
 
@@ -225,8 +234,11 @@ def _count_written(dataset: Any) -> int:
 
 def _count_readable(dataset: Any, total: int, read: Any) -> int:
     """Find how many of `total` samples come before the first damaged chunk."""
-    if dataset.chunks is None or (dataset.compression is None and not dataset.fletcher32):
-        return total
+    try:
+        if dataset.chunks is None or (dataset.compression is None and not dataset.fletcher32):
+            return total
+    except _DAMAGE:
+        return 0  # its filters are damaged
     chunk = max(dataset.chunks)
     step = max(chunk, READ_SAMPLES // chunk * chunk)
     for start in range(0, total, step):
