@@ -66,10 +66,10 @@ def measure(recording: Recording, *, progress: Progress | None = None) -> Eviden
     if progress is not None:
         progress("assigning cylinders", 0.0)
     findings = [*recording.findings, *detected.findings]
-    has_crank = detected.track is not None and detected.track.revolution_known
+    has_crank = detected.track is not None
     track = detected.track
     trains = [t for t in detected.trains if t.strokes.size]
-    if track is None or not track.revolution_known:
+    if track is None:
         single = [p for p in detected.pickups if p.strokes.size]
         if engine.ignition == "distributor":
             single = _firings_of_pickups(single)

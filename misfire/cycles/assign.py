@@ -3,14 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.cycles.phase import (
-    EARLIEST_DEG,
-    LATEST_DEG,
-    Phase,
-    cylinder_angles,
-    permute_cylinders,
-    wrap_deg,
-)
+from misfire.cycles.phase import Phase, permute_cylinders
+from misfire.cycles.weighing import EARLIEST_DEG, LATEST_DEG, cylinder_angles, wrap_deg
 from misfire.dsp.track import angle_at, time_at
 from misfire.errors import CycleError
 from misfire.records import CrankTrack, Engine, Firings, StrokeTrain

@@ -5,13 +5,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.cycles.phase import (
+from misfire.cycles.phase import Phase, permute_cylinders
+from misfire.cycles.weighing import (
     EARLIEST_DEG,
     LATEST_DEG,
     USUAL_ADVANCE_DEG,
-    Phase,
     cylinder_angles,
-    permute_cylinders,
     wrap_deg,
 )
 from misfire.dsp.track import angle_at
@@ -21,6 +20,7 @@ LEAST_SHARE = 0.15  # of the firings of the cylinder most met: less are strays o
 LEAST_STROKES = 5
 QUIET_SHARE = 0.5  # a lead that does not fire shows less than this of the one that does
 SLOW_SHARE = 0.6  # a feed of several coils has intervals below this part of one coil's
+STEADY_MEAN = 0.9  # length of the mean direction of switch-offs that keep to one place
 
 
 def name_channels(
@@ -67,6 +67,7 @@ def name_channels(
                 train = replace(train, channel=replace(train.channel, cylinders=seen))
                 findings.append(_report(train, engine, phase))
             named[int(is_pickup)].append(train)
+    findings += _report_order(track, named[0], engine)
     return named[0], named[1], findings
 
 
@@ -121,6 +122,32 @@ def _report(train: StrokeTrain, engine: Engine, phase: Phase) -> Finding:
     return Finding("channel_named", "info", text, train.channel.name)
 
 
+def _report_order(track: CrankTrack, trains: list[StrokeTrain], engine: Engine) -> list[Finding]:
+    """Say in which order the coils of a recording are switched off, and how far apart."""
+    turn = 720.0 if engine.ignition == "coil_on_plug" else 360.0
+    places: dict[float, list[str]] = {}
+    stretches, n = np.unique(track.stretch, return_counts=True)
+    for train in trains:
+        stops = train.strokes["stop_s"]
+        at = np.clip(np.searchsorted(track.time_s, stops), 0, track.time_s.size - 1)
+        theta = angle_at(track, stops)[track.stretch[at] == stretches[np.argmax(n)]]
+        theta = np.deg2rad(theta[np.isfinite(theta)] * 360.0 / turn)
+        mean = np.mean(np.exp(1j * theta)) if theta.size >= LEAST_STROKES else 0.0
+        if len(train.channel.cylinders) * turn > 720.0 or abs(mean) < STEADY_MEAN:
+            continue
+        place = float(np.rad2deg(np.angle(mean)) % 360.0) * turn / 360.0
+        near = [p for p in places if abs(float(wrap_deg(np.array([p - place]), turn)[0])) < 10.0]
+        places.setdefault(near[0] if near else place, []).append(train.channel.name)
+    order = sorted(places)
+    if len(order) < 2:
+        return []
+    steps = [(b - a) % turn for a, b in zip(order, [*order[1:], order[0]], strict=True)]
+    words = ", ".join("/".join(places[p]) for p in order)
+    apart = ", ".join(f"{step:.0f}" for step in steps)
+    text = f"the coils are switched off in the order {words}, {apart} degrees of crank apart"
+    return [Finding("coil_order", "info", text)]
+
+
 def name_by_time(trains: list[StrokeTrain], *, engine: Engine) -> list[StrokeTrain]:
     """Name channels of single coils by when they fire between the strokes of another.
 
@@ -159,7 +186,9 @@ def name_by_time(trains: list[StrokeTrain], *, engine: Engine) -> list[StrokeTra
         for t in trains
         if not t.channel.cylinders
         and id(t) in usual
-        and (t in alone if t.channel.role != "coil_current" else usual[id(t)] > 0.6 * slowest)
+        and (
+            t in alone if t.channel.role != "coil_current" else usual[id(t)] > SLOW_SHARE * slowest
+        )
     ]
     if not open_ or len(engine.waste_pairs) == 1:
         return trains

@@ -1,25 +1,25 @@
 """Which crank angle is TDC and which revolution is compression: one scored hypothesis."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.cycles.pattern import make_pattern
 from misfire.cycles.ripple import Ripple
+from misfire.cycles.weighing import (
+    LEAST_SHARPNESS,
+    SURE_MARGIN,
+    USUAL_ADVANCE_DEG,
+    Scale,
+    cylinder_angles,
+    wrap_deg,
+)
 from misfire.dsp.track import angle_at
 from misfire.records import Cam, CrankTrack, Engine, Finding, StrokeTrain
 
-EARLIEST_DEG = 60.0  # before compression TDC: no spark comes earlier (DESIGN section 3: about 50)
-LATEST_DEG = 25.0  # after compression TDC
-USUAL_ADVANCE_DEG = 12.0  # idle, common practice; used only where nothing else tells TDC
-RIPPLE_WEIGHT = 20.0  # as much as 20 sparks
-LEAST_SHARPNESS = 0.15
-SURE_MARGIN = 0.25  # of the evidence: below this two hypotheses are not told apart
-STEADY_DEG = 5.0  # the advance changes by so much with load and idle control
-ALIKE_DEG = 10.0  # firing angles nearer than this are the same place
-MOST_SPARKS = 4000  # of one channel that a score looks at...
-RUN_SPARKS = 100  # ...in runs of so many
+CAM_SPREAD_DEG = 8.0  # edges of one cam tooth scatter less
+LEAST_EDGES = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,22 +38,6 @@ class Phase:
     basis: str
     findings: tuple[Finding, ...] = ()
     others_deg: tuple[float, ...] = ()
-
-
-def wrap_deg(angle: NDArray[np.float64], period: float) -> NDArray[np.float64]:
-    """Fold angles into [-period/2, period/2).
-
-    Examples
-    --------
-    >>> wrap_deg(np.array([350.0, 20.0]), 360.0).tolist()
-    [-10.0, 20.0]
-    """
-    return np.asarray((angle + period / 2) % period - period / 2)
-
-
-def cylinder_angles(engine: Engine) -> dict[int, float]:
-    """Crank angle of compression TDC of each cylinder, after that of firing_order[0]."""
-    return dict(zip(engine.firing_order, engine.firing_angles_deg, strict=True))
 
 
 def find_phase(
@@ -94,21 +78,24 @@ def find_phase(
     """
     findings: list[Finding] = []
     given = track.wheel.tdc_deg
-    tdc_known = given is not None
-    scale = _Scale(track, trains, pickups, cam_rise_s, engine, cam, ripple)
+    tdc_known = given is not None and track.revolution_known
+    scale = Scale(track, trains, pickups, cam_rise_s, engine, cam, ripple)
     rotations: tuple[float, ...] = ()
-    if given is None:
+    part_deg = _find_part(track)
+    if given is None or not tdc_known:
         tdc, certain = _tdc_from_sparks(track, trains, engine, ripple)
+        if given is not None and 0 < part_deg < 360.0:  # the card's angle, from some gap
+            tdc += float(wrap_deg(np.array([given - tdc]), part_deg)[0])
         if not certain and engine.cylinders > 1:
-            tdc, rotations = _choose_place(scale, tdc)
+            tdc, rotations = _choose_place(scale, tdc, part_deg)
         if track.wheel.positions > 1:  # a track made of sparks has no wheel to speak of
             source = _name_source(trains, ripple)
             findings.append(
                 Finding(
                     "tdc_worked_out",
                     "warning" if rotations else "info",
-                    f"tdc_deg is not in the job card; taken from {source} as about "
-                    f"{tdc % 360.0:.0f} degrees"
+                    ("tdc_deg is not in the job card" if given is None else "no single reference")
+                    + f"; TDC taken from {source} as about {tdc % 360.0:.0f} degrees"
                     + (", but nothing tells which cylinder fires there" if rotations else ""),
                 )
             )
@@ -121,6 +108,9 @@ def find_phase(
         score, weight, names = scale.compare(number, tdc, tdc + 360.0)
         margins.append((number, score, weight))
         basis |= names
+    if not track.revolution_known:  # the angle does not run on across a loss of sync
+        margins = [m for m in margins if m[0] == scale.longest]
+        offset = dict.fromkeys(np.unique(track.stretch).tolist(), np.nan)
     told = any(w > 0 and abs(s) >= SURE_MARGIN * w for _, s, w in margins)
     for number, score, weight in margins:
         if weight > 0 and abs(score) >= SURE_MARGIN * weight:
@@ -156,6 +146,8 @@ def find_phase(
                 "`cylinders` for a channel of one coil, or connect one coil of a known cylinder",
             )
         )
+    if cam is None and not others:
+        findings += _describe_cam(scale, tdc, offset)
     words = ", ".join(sorted(basis)) if told else "nothing"
     return Phase(tdc, offset, not others, tdc_known, words, tuple(findings), others)
 
@@ -195,174 +187,53 @@ def _name_source(trains: list[StrokeTrain], ripple: Ripple | None) -> str:
     return "the ripple of the crank speed" if told else "nothing (neither sparks nor ripple)"
 
 
-def _is_alike(places: Sequence[float], turn_deg: float) -> bool:
-    """Whether firing angles turned by some degrees fall on firing angles again."""
-    at = np.array(places)
-    away = wrap_deg(at[:, None] + turn_deg - at[None, :], 720.0)
-    return bool(np.abs(away).min(axis=1).max() <= ALIKE_DEG)
+def _find_part(track: CrankTrack) -> float:
+    """Angle after which the wheel looks the same again: 360 degrees on one with a reference."""
+    if track.revolution_known:
+        return 360.0
+    pattern = make_pattern(track.wheel)
+    return 0.0 if pattern.plain else 360.0 / pattern.parts
 
 
-def _choose_place(scale: "_Scale", tdc: float) -> tuple[float, tuple[float, ...]]:
+def _describe_cam(scale: Scale, tdc: float, offset: dict[int, float]) -> list[Finding]:
+    """Say where in the cycle a cam channel rises, for the job card of the next recording."""
+    angle, number = scale.rises
+    extra = np.array([offset.get(int(k), np.nan) for k in number])
+    theta = (angle - tdc + extra) % 720.0
+    theta = np.sort(theta[np.isfinite(theta)])
+    if theta.size < LEAST_EDGES:
+        return []
+    groups = np.split(theta, np.flatnonzero(np.diff(theta) > CAM_SPREAD_DEG) + 1)
+    most = max(g.size for g in groups)
+    edges = [float(np.median(g)) for g in groups if 2 * g.size > most]
+    if len(edges) > 12:  # smeared: no pattern that repeats with the cycle
+        return []
+    words = ", ".join(f"{e:.0f}" for e in edges)
+    text = (
+        f"the cam rises {words} degrees after TDC of the first cylinder of the firing order; with "
+        f"[cam] edge_deg = {edges[0]:.0f} in the job card it tells the two revolutions apart"
+    )
+    return [Finding("cam_worked_out", "info", text)]
+
+
+def _choose_place(scale: Scale, tdc: float, part_deg: float) -> tuple[float, tuple[float, ...]]:
     """Best of all places that TDC of firing_order[0] may have, and the others that fit as well."""
     angles = np.array(scale.engine.firing_angles_deg)
     turns = (angles[:, None] - angles[None, :]).ravel() % 720.0
+    if 0 < part_deg < 360.0:
+        turns = np.concatenate((turns, np.arange(0.0, 720.0, part_deg)))
     turns = np.concatenate((turns, (turns + 360.0) % 720.0))
     turns = np.unique(np.round(turns, 1) % 720.0)
-    stretches, n = np.unique(scale.track.stretch, return_counts=True)
-    longest = int(stretches[np.argmax(n)])
     share = np.zeros((turns.size, turns.size))
     for i in range(turns.size):
         for j in range(i):
-            score, weight, _ = scale.compare(longest, tdc + turns[i], tdc + turns[j])
+            score, weight, _ = scale.compare(scale.longest, tdc + turns[i], tdc + turns[j])
             share[i, j] = score / weight if weight > 0 else 0.0
             share[j, i] = -share[i, j]
     best = int(np.argmax(share.sum(axis=1)))
     place = float((tdc + turns[best]) % 720.0)
     alike = np.flatnonzero((share[best] < SURE_MARGIN) & (np.arange(turns.size) != best))
     return place, tuple(sorted(float((turns[k] - turns[best]) % 720.0) for k in alike))
-
-
-class _Scale:
-    """Weighs two places of TDC against each other with all the witnesses of a recording."""
-
-    def __init__(
-        self,
-        track: CrankTrack,
-        trains: list[StrokeTrain],
-        pickups: list[StrokeTrain],
-        cam_rise_s: NDArray[np.float64],
-        engine: Engine,
-        cam: Cam | None,
-        ripple: Ripple | None,
-    ) -> None:
-        """Find the crank angle of every spark and edge once."""
-        self.track, self.engine, self.cam, self.ripple = track, engine, cam, ripple
-        self.angles = cylinder_angles(engine)
-        self.sparks = [
-            (t.channel.cylinders or tuple(self.angles), *self._place(_thin(t.strokes["stop_s"])))
-            for t in trains
-        ]
-        self.pickups = []
-        for train in pickups:
-            if len(train.channel.cylinders) == 1 and engine.cylinders > 1:
-                strokes = train.strokes
-                height = np.abs(strokes["firing_v"]) + np.abs(strokes["burn_level_v"])
-                place = self._place(strokes["stop_s"])
-                self.pickups.append((train.channel.cylinders[0], height, *place))
-        self.rises = self._place(cam_rise_s)
-
-    def _place(self, time_s: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
-        """Crank angle of some instants, and their stretch."""
-        at = np.clip(np.searchsorted(self.track.time_s, time_s), 0, self.track.time_s.size - 1)
-        return angle_at(self.track, time_s), self.track.stretch[at]
-
-    def compare(self, stretch: int, one: float, other: float) -> tuple[float, float, set[str]]:
-        """Evidence for one place of TDC (+) against another (-), its weight, and what it was."""
-        total, weight, names = 0.0, 0.0, set()
-        parts = (
-            *(self._weigh_sparks(s, stretch, one, other) for s in self.sparks),
-            *(self._weigh_pickup(p, stretch, one, other) for p in self.pickups),
-            self._weigh_cam(stretch, one, other),
-            self._weigh_ripple(one, other),
-        )
-        for fit, part, name in parts:
-            total += fit * part
-            weight += part
-            if part and abs(fit) > SURE_MARGIN:
-                names.add(name)
-        return total, weight, names
-
-    def _weigh_sparks(
-        self,
-        sparks: tuple[tuple[int, ...], NDArray[np.float64], NDArray[np.int32]],
-        stretch: int,
-        one: float,
-        other: float,
-    ) -> tuple[float, float, str]:
-        """Sparks come a little before TDC of a cylinder that the channel sees, and steadily so."""
-        seen, angle, number = sparks
-        theta = angle[(number == stretch) & np.isfinite(angle)]
-        places = [self.angles[c] for c in seen]
-        name = "sparks of known cylinders" if len(seen) == 1 else "uneven firing intervals"
-        if theta.size == 0 or _is_alike(places, other - one):
-            return 0.0, 0.0, name
-        own = np.array(places)
-        fits = []
-        for tdc in (one, other):
-            away = wrap_deg(theta[:, None] - tdc - own[None, :], 720.0)
-            nearest = away[np.arange(theta.size), np.abs(away + USUAL_ADVANCE_DEG).argmin(axis=1)]
-            fit = float(np.mean((nearest > -EARLIEST_DEG) & (nearest < LATEST_DEG)))
-            if len(seen) > 1:  # the right place gives the steadier advance
-                fit /= 1.0 + float(np.median(np.abs(nearest - np.median(nearest)))) / STEADY_DEG
-            fits.append(fit)
-        # A coil that fires every revolution tells nothing, whatever its label says.
-        part = float(min(theta.size, 50)) * max(fits)
-        fit = (fits[0] - fits[1]) / max(sum(fits), 1e-9)
-        if len(seen) > 1:  # one coil behind a channel that may see all: it fits anywhere
-            part *= min(1.0, abs(fit) / SURE_MARGIN)
-        return fit, part, name
-
-    def _weigh_pickup(
-        self,
-        pickup: tuple[int, NDArray[np.float64], NDArray[np.float64], NDArray[np.int32]],
-        stretch: int,
-        one: float,
-        other: float,
-    ) -> tuple[float, float, str]:
-        """Compare how high one lead fires: most when its own plug is under compression."""
-        cylinder, height, angle, number = pickup
-        heights = []
-        for tdc in (one, other):
-            away = wrap_deg(angle - tdc - self.angles[cylinder], 720.0)
-            near = (away > -EARLIEST_DEG) & (away < LATEST_DEG) & np.isfinite(height)
-            heights.append(height[near & (number == stretch)])
-        first, second = heights
-        n = min(first.size, second.size)
-        lone = self.engine.ignition == "distributor" and first.size + second.size >= 4
-        if n < 4 and not lone:
-            return 0.0, 0.0, ""
-        # Medians of n firings: a real difference shows in their ratio and in the ranks alike.
-        if n:
-            rank = float(np.mean(np.sign(np.subtract.outer(first, second))))
-        else:
-            rank = 1.0 if first.size > second.size else -1.0
-        return rank, float(min(max(n, 4), 50)), "secondary pick-up"
-
-    def _weigh_cam(self, stretch: int, one: float, other: float) -> tuple[float, float, str]:
-        """Cam edges come where the card says."""
-        if self.cam is None:
-            return 0.0, 0.0, ""
-        angle, number = self.rises
-        theta = angle[(number == stretch) & np.isfinite(angle)] - self.cam.edge_deg
-        a, b = (int(np.sum(np.abs(wrap_deg(theta - tdc, 720.0)) < 40)) for tdc in (one, other))
-        if not a + b:
-            return 0.0, 0.0, ""
-        return (a - b) / (a + b), float(min(a + b, 50)), "cam edges"
-
-    def _weigh_ripple(self, one: float, other: float) -> tuple[float, float, str]:
-        """Compare with where the crank gains speed: after each TDC."""
-        ripple, engine = self.ripple, self.engine
-        places = engine.firing_angles_deg
-        if ripple is None or ripple.sharpness < LEAST_SHARPNESS:
-            return 0.0, 0.0, ""
-        if _is_alike(places, other - one):
-            return 0.0, 0.0, ""
-        # the ripple shows TDC only up to what turns the pattern of the firings into itself
-        same = np.array([turn for turn in places if _is_alike(places, turn)])
-        if same.size == 1 and ripple.margin < LEAST_SHARPNESS:
-            return 0.0, 0.0, ""
-        away = np.array([ripple.tdc_deg - one, ripple.tdc_deg - other])
-        near = np.abs(wrap_deg(away[:, None] - same[None, :], 720.0)).min(axis=1)
-        fit = float((near[1] - near[0]) / max(near.sum(), 1e-9))
-        return fit, RIPPLE_WEIGHT, "torque pulses"
-
-
-def _thin(time_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Take some sparks of many: runs of cycles, so that every cylinder is met."""
-    if time_s.size <= MOST_SPARKS:
-        return time_s
-    first = np.linspace(0, time_s.size - RUN_SPARKS, MOST_SPARKS // RUN_SPARKS).astype(int)
-    return time_s[(first[:, None] + np.arange(RUN_SPARKS)).ravel()]
 
 
 def _tdc_from_sparks(

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.cycles.naming import name_by_time
-from misfire.cycles.phase import USUAL_ADVANCE_DEG, cylinder_angles
+from misfire.cycles.weighing import USUAL_ADVANCE_DEG, cylinder_angles
 from misfire.errors import CycleError
 from misfire.records import CrankTrack, CrankWheel, Engine, Finding, StrokeTrain
 

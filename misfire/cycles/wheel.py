@@ -68,7 +68,11 @@ def decode_wheel(tooth_s: NDArray[np.float64], *, wheel: CrankWheel | None) -> C
                 "sensor"
             )
         wheel = found[0]
-        message = f"the crank wheel was worked out from its signal: {describe_wheel(wheel)}"
+        teeth = wheel.positions - sum(len(gap) for gap in wheel.gaps)
+        message = (
+            f"the crank wheel was worked out from its signal: {describe_wheel(wheel)}, {teeth} "
+            "teeth in a revolution"
+        )
         findings = (Finding("wheel_found", "info", message),)
     pattern = make_pattern(wheel)
     pieces = find_pieces(tooth_s, pattern)
