@@ -126,16 +126,19 @@ def _hear_torque(diagnosis: Diagnosis, cylinder: int, of: pd.DataFrame, which: s
             "Torque", "not recorded", ("No crank signal, or it could not be used for torque.",)
         )
     spreads = split_values(diagnosis, "segment_accel")
-    good = np.concatenate([s.good for s in spreads if s.cylinder != cylinder])
+    others = [s.good for s in spreads if s.cylinder != cylinder]
+    of_whom = "the other cylinders" if others else "its good firings"
+    # one cylinder alone has only itself to be compared with
+    good = np.concatenate(others or [s.good for s in spreads] or [np.empty(0)])
     if good.size < FEWEST:
         return Testimony("Torque", "no reference", ("Too few good firings to compare with.",))
     limit = float(np.percentile(good, 5))
     below = int((values < limit).sum())
     details = (
         f"segment acceleration {format_value(float(np.median(values)), 0)} against "
-        f"{format_value(float(np.median(good)), 0)} 1/s² in the other cylinders",
+        f"{format_value(float(np.median(good)), 0)} 1/s² in {of_whom}",
         f"{below} of {values.size} {which} ({format_percent(below / values.size)}) are weaker than "
-        "the weakest twentieth of the others' good ones",
+        "the weakest twentieth of the good ones there",
     )
     word = "speaks for a fault" if below > 0.3 * values.size else "finds nothing odd"
     return Testimony("Torque", word, details)

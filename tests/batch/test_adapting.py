@@ -1,0 +1,48 @@
+"""Calibration moved by the workshop's own vehicles, against labels drawn from known odds."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_array_equal
+
+from misfire.batch.training import LEAST_REAL, _adapt
+from misfire.classify.model import calibrate
+
+STRAIGHT = np.array([[-20.0, 20.0], [-20.0, 20.0]])
+
+
+def draw(n, *, slope, offset, seed=1):
+    """Draw odds as a model says them, and labels from the true odds slope x said + offset."""
+    rng = np.random.default_rng(seed)
+    said = rng.normal(-1.0, 2.5, n)
+    return said, rng.random(n) < 1 / (1 + np.exp(-(slope * said + offset)))
+
+
+def test_many_cases_are_believed():
+    said, label = draw(20_000, slope=0.5, offset=1.0)
+    after = calibrate(said, _adapt(STRAIGHT, said, label, n_vehicles=500))
+    assert after == pytest.approx(0.5 * said + 1.0, abs=0.2)
+
+
+def test_few_cases_move_it_a_part_of_the_way():
+    said, label = draw(80, slope=0.5, offset=1.0)
+    knots = _adapt(STRAIGHT, said, label, n_vehicles=20)
+    slope, offset = np.diff(knots[1])[0] / np.diff(knots[0])[0], calibrate(np.zeros(1), knots)[0]
+    assert 0.4 < slope < 1.0
+    assert 0.2 < offset < 1.4
+
+
+def test_cases_that_agree_leave_it():
+    said, label = draw(20_000, slope=1.0, offset=0.0)
+    after = calibrate(said, _adapt(STRAIGHT, said, label, n_vehicles=500))
+    assert after == pytest.approx(said, abs=0.25)
+
+
+@pytest.mark.parametrize("kind", ["too few", "all sound", "none"])
+def test_nothing_to_learn_from(kind):
+    said, label = draw(80, slope=0.5, offset=1.0)
+    n = LEAST_REAL - 1 if kind == "too few" else 20
+    if kind == "all sound":
+        label[:] = False
+    if kind == "none":
+        said, label, n = said[:0], label[:0], 0
+    assert_array_equal(_adapt(STRAIGHT, said, label, n_vehicles=n), STRAIGHT)
