@@ -24,7 +24,7 @@ def test_many_cases_are_believed():
 
 
 def test_few_cases_move_it_a_part_of_the_way():
-    # the mean of 40 small workshops lies between what was believed (1, 0) and the truth (0.5, 1)
+    # 40 small workshops: slopes between what was believed (1) and the truth (0.5), offset the truth
     slopes, offsets = [], []
     for seed in range(40):
         said, label = draw(80, slope=0.5, offset=1.0, seed=seed)
@@ -32,7 +32,7 @@ def test_few_cases_move_it_a_part_of_the_way():
         slopes.append(np.diff(knots[1])[0] / np.diff(knots[0])[0])
         offsets.append(calibrate(np.zeros(1), knots)[0])
     assert 0.5 < np.mean(slopes) < 0.9
-    assert 0.5 < np.mean(offsets) < 1.05
+    assert np.mean(offsets) == pytest.approx(1.0, abs=0.2)
 
 
 def test_cases_that_agree_leave_it():
