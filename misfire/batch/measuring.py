@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.batch.cranking import measure_cranking
 from misfire.batch.detection import Detected, detect_events
+from misfire.batch.injectors import measure_injectors
 from misfire.batch.recordinggaps import drop_firings, merge_gaps
 from misfire.cycles.assign import find_firings
 from misfire.cycles.naming import name_channels
@@ -17,6 +19,8 @@ from misfire.cycles.phase import find_phase
 from misfire.cycles.ripple import find_ripple
 from misfire.cycles.sparkclock import track_from_sparks
 from misfire.errors import CycleError
+from misfire.features.compression import CompressionTable
+from misfire.features.injection import InjectionTable
 from misfire.features.spark import compute_spark, gather_strokes
 from misfire.features.table import build_firing_table
 from misfire.features.torque import TorqueTable, compute_torque, make_no_torque
@@ -41,6 +45,8 @@ class Evidence:
     strokes: dict[str, NDArray[np.float64]]
     firing_table: pd.DataFrame
     findings: tuple[Finding, ...]
+    injection: InjectionTable | None = None
+    compression: CompressionTable | None = None
 
 
 def measure(recording: Recording, *, progress: Progress | None = None) -> Evidence:
@@ -109,6 +115,11 @@ def measure(recording: Recording, *, progress: Progress | None = None) -> Eviden
     coils = [t for t in trains if t.channel.role != "coil_secondary"]
     detected = replace(detected, trains=[*coils, *dead], pickups=pickups)
     strokes = gather_strokes(firings, [*trains, *dead, *_index_pickups(pickups, firings)])
+    injection, said = measure_injectors(recording, detected.channels, track, firings, engine=engine)
+    findings += said
+    compression = measure_cranking(
+        recording, detected.channels, track, firings, engine=engine, has_crank=has_crank
+    )
     table = build_firing_table(firings, torque, compute_spark(strokes, firings), engine=engine)
     return Evidence(
         recording=recording,
@@ -120,6 +131,8 @@ def measure(recording: Recording, *, progress: Progress | None = None) -> Eviden
         strokes=strokes,
         firing_table=table,
         findings=tuple(findings),
+        injection=injection,
+        compression=compression,
     )
 
 

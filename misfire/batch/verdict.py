@@ -8,6 +8,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.batch.bystanders import (
+    describe_bystanders,
+    hear_injections,
+    list_columns,
+    weigh_bystanders,
+)
 from misfire.batch.measuring import Evidence
 from misfire.batch.panels import build_panels
 from misfire.batch.witnesses import find_witnesses
@@ -78,6 +84,7 @@ def decide(evidence: Evidence, *, model: Model | None) -> Verdict:
     firings = evidence.firings
     table = evidence.firing_table
     probability = score_firings(table) if model is None else judge_firings(model, table)
+    probability = hear_injections(evidence, probability)
     table = build_cylinder_table(
         evidence.firing_table,
         probability,
@@ -97,6 +104,8 @@ def decide(evidence: Evidence, *, model: Model | None) -> Verdict:
         probability = refine_firings(
             model, evidence.firing_table, probability, firings.cylinder, faulty
         )
+        probability = hear_injections(evidence, probability)
+    faulty, faults = weigh_bystanders(evidence, probability, faulty, faults)
     unlit = find_unlit(evidence, probability)
     if unlit:  # such an engine does not run: it is the hook-up or the card that is wrong
         faulty = np.minimum(faulty, DOUBTFUL)
@@ -139,7 +148,10 @@ def decide(evidence: Evidence, *, model: Model | None) -> Verdict:
                 misfires=int((own & (probability >= 0.5)).sum()),
                 faults=tuple((t, float(p)) for t, p in ranked),
                 features=_features(events, cylinder),
-                evidence=write_evidence(events, extras, cylinder, disturbed_share=disturbed)
+                evidence=(
+                    *write_evidence(events, extras, cylinder, disturbed_share=disturbed),
+                    *describe_bystanders(evidence, probability, cylinder),
+                )
                 if suspect
                 else (),
                 next_tests=tests,
@@ -398,6 +410,7 @@ def _build_events(
             "gain_deficit_z": evidence.torque.gain_z,
             "ramp_step_a": strokes["ramp_step_a"],
             "advance_deg": firings.advance_deg,
+            **list_columns(evidence),
         }
     )
     return events[list(EVENT_COLUMNS)], extras

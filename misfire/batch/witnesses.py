@@ -26,5 +26,10 @@ def find_witnesses(evidence: Evidence) -> dict[int, frozenset[str]]:
                 have.add("torque")
             if evidence.has_crank and cranking[own].sum() >= 3:
                 have.add("cranking")
+            compared = evidence.compression
+            if compared is not None and any(
+                np.isfinite(v[cylinder - 1]) for v in compared.relative.values()
+            ):
+                have.add("cranking")
         found[cylinder] = frozenset(have)
     return found

@@ -1,0 +1,132 @@
+"""Injector, starter and battery channels of simulated vehicles, against the simulator's truth."""
+
+import numpy as np
+import pytest
+
+from misfire.batch.chain import diagnose
+from misfire.batch.measuring import measure
+from misfire.batch.opening import open_recording
+from tests.builders.vehicles import make_vehicle
+
+ONE, CRANK = ("coil_primary", (1,)), ("crank", ())
+NO_FUEL = {"type": "mixture", "cylinder": 3, "rate": 0.1, "pattern": "random"}
+STARTER = (ONE, CRANK, ("starter_current", ()), ("battery_voltage", ()))
+
+
+def measure_job(job):
+    recording = open_recording(job)
+    try:
+        return measure(recording)
+    finally:
+        recording.close()
+
+
+def unfed_rows(evidence, truth, cylinder):
+    """Firings of the cylinder that the simulator gave no fuel, by the time of their sparks."""
+    events = truth["events"]
+    of = (np.array(events["cylinder"]) == cylinder) & np.array(events["misfire"], bool)
+    rows = np.flatnonzero(evidence.firings.cylinder == cylinder)
+    near = np.abs(evidence.firings.spark_s[rows][None, :] - np.array(events["time_s"])[of][:, None])
+    assert near.min(axis=1).max() < 2e-3
+    return set(rows[near.argmin(axis=1)].tolist())
+
+
+class TestInjector:
+    @pytest.mark.parametrize("role", ["injector_voltage", "injector_current"])
+    def test_missing_pulse_is_the_lost_firing(self, tmp_path, role):
+        job, truth = make_vehicle(
+            tmp_path, channels=(ONE, CRANK, (role, (3,))), faults=(NO_FUEL,), seed=5_000_210
+        )
+        found = measure_job(job)
+        missing = set(np.flatnonzero(found.injection.missing == 1).tolist())
+        watched = set(np.flatnonzero(np.isfinite(found.injection.pulse_ms)).tolist())
+        assert len(missing) > 5
+        assert missing == unfed_rows(found, truth, 3) & watched
+        result = diagnose(job)
+        first = result.cylinders[0]
+        assert (result.verdict, first.cylinder) == ("misfire", 3)
+        assert max(first.faults, key=lambda f: f[1])[0] == "mixture"
+        assert any("the injector failed in" in text for text in first.evidence)
+        assert "injector_pulse_ms" in result.extras
+
+    def test_working_injector_does_not_clear_the_mixture(self, tmp_path):
+        lean = {"type": "mixture", "kind": "lean", "cylinder": 3}
+        job, _ = make_vehicle(
+            tmp_path,
+            channels=(ONE, CRANK, ("injector_voltage", (3,))),
+            faults=(lean,),
+            seed=5_000_211,
+        )
+        first = diagnose(job).cylinders[0]
+        assert first.cylinder == 3
+        assert any("switched as usual" in text for text in first.evidence)
+        # without the injector the same recording says the same of the types
+        text = job.read_text().split('role = "injector_voltage"')[0].rsplit("[[channel]]", 1)[0]
+        job.write_text(text)
+        alone = diagnose(job).cylinders[0]
+        assert dict(first.faults)["mixture"] >= dict(alone.faults)["mixture"] - 0.01
+
+    def test_fuel_cut_is_no_missing_pulse(self, tmp_path):
+        job, truth = make_vehicle(
+            tmp_path,
+            channels=(ONE, CRANK, ("injector_voltage", (2,))),
+            condition="overrun",
+            seed=5_000_212,
+        )
+        assert np.sum(truth["events"]["fuel_cut"]) > 20
+        found = measure_job(job)
+        assert np.nansum(found.injection.missing) == 0
+        assert np.nansum(found.injection.pulse_ms == 0) > 5  # the cut itself is seen
+        assert diagnose(job).verdict == "no_misfire"
+
+    def test_channel_without_a_cylinder_says_so(self, tmp_path):
+        job, _ = make_vehicle(
+            tmp_path, channels=(ONE, CRANK, ("injector_voltage", (2,))), duration_s=6.0
+        )
+        head, tail = job.read_text().split('role = "injector_voltage"')
+        lines = [line for line in tail.splitlines() if not line.startswith("cylinders")]
+        job.write_text(head + 'role = "injector_voltage"' + "\n".join(lines) + "\n")
+        found = measure_job(job)
+        assert found.injection is None
+        assert "injector_unnamed" in {f.code for f in found.findings}
+
+
+class TestCranking:
+    @pytest.mark.parametrize(
+        "order", [(1, 3, 4, 2), (1, 2, 3), (1, 5, 3, 6, 2, 4), (1, 2, 4, 5, 3)]
+    )
+    def test_low_compression_in_every_witness(self, tmp_path, order):
+        weak = order[-1]
+        fault = {"type": "low_compression", "cylinder": weak, "severity": 0.5}
+        job, _ = make_vehicle(
+            tmp_path,
+            order=order,
+            channels=STARTER,
+            faults=(fault,),
+            condition="crank",
+            duration_s=9.0,
+            seed=5_000_220,
+        )
+        found = measure_job(job).compression
+        names = ("starter current", "battery voltage", "cranking speed")
+        assert set(found.relative) == set(names)
+        low = found.find_low()
+        assert set(low) == {weak}
+        assert set(low[weak]) == set(names)
+        # cross-check: the witnesses agree on how much
+        shares = [found.relative[name][weak - 1] for name in names]
+        assert np.ptp(shares) < 0.12
+        first = diagnose(job).cylinders[0]
+        assert first.cylinder == weak
+        assert max(first.faults, key=lambda f: f[1])[0] == "low_compression"
+        assert any("compression while cranking" in text for text in first.evidence)
+
+    @pytest.mark.parametrize("seed", [5_000_230, 5_000_231, 5_000_232])
+    def test_sound_engine_is_not_accused(self, tmp_path, seed):
+        job, _ = make_vehicle(
+            tmp_path, channels=STARTER, condition="crank", duration_s=9.0, seed=seed
+        )
+        assert measure_job(job).compression.find_low() == {}
+        result = diagnose(job)
+        assert result.verdict != "misfire"
+        assert max(c.probability for c in result.cylinders) < 0.5

@@ -1,0 +1,66 @@
+"""Relative compression against swings of known size."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from misfire.cycles.assign import find_firings
+from misfire.cycles.phase import Phase
+from misfire.features.compression import measure_compression
+from tests.builders.engines import make_engine, make_track
+
+SHARES = {1: 1.0, 2: 0.95, 3: 0.6, 4: 1.02}
+
+
+@pytest.fixture(scope="module")
+def cranking():
+    """An engine turned evenly at 220 rev/min, with the current of each compression known."""
+    engine = make_engine()
+    angle = np.concatenate([np.arange(58) * 6.0 + 360.0 * k for k in range(40)])
+    time_s = angle / (6.0 * 220.0)
+    track = make_track(time_s, angle, tdc_deg=84.0)
+    firings = find_firings(
+        track, [], engine=engine, phase=Phase(84.0, {0: 0.0}, True, True, "given")
+    )
+
+    def amps(at_s):
+        """Humps of the known sizes, 20 degrees before TDC; the battery goes flat slowly."""
+        theta = 6.0 * 220.0 * at_s - 84.0 + 20.0
+        slot = np.round(theta / 180.0).astype(int)
+        size = np.array([SHARES[engine.firing_order[k % 4]] for k in slot.ravel()])
+        hump = 0.5 + 0.5 * np.cos(np.deg2rad(2.0 * (theta - 180.0 * slot)))
+        return 120.0 - 3.0 * at_s + 60.0 * size.reshape(theta.shape) * hump
+
+    return engine, track, firings, amps
+
+
+@pytest.mark.parametrize("gain", [1.0, -1.0])  # a clamp put on the other way round
+def test_known_shares(cranking, gain):
+    engine, track, firings, amps = cranking
+    found = measure_compression(
+        track,
+        firings,
+        engine=engine,
+        has_speed=False,
+        readers={"starter current": lambda t: gain * amps(np.nan_to_num(t))},
+    )
+    relative = found.relative["starter current"]
+    # against the median of the other three; neighbours lean on each other by a few per cent
+    expected = [
+        SHARES[c] / np.median([v for k, v in SHARES.items() if k != c]) for c in (1, 2, 3, 4)
+    ]
+    assert_allclose(relative, expected, atol=0.05)
+    assert found.find_low() == {3: ("starter current",)}
+
+
+def test_running_engine_is_not_cranking(cranking):
+    engine, track, firings, amps = cranking
+    import dataclasses
+
+    running = dataclasses.replace(firings, rpm=np.full(firings.rpm.size, 800.0))
+    assert (
+        measure_compression(
+            track, running, engine=engine, has_speed=True, readers={"starter current": amps}
+        )
+        is None
+    )
