@@ -151,7 +151,7 @@ def list_columns(evidence: Evidence) -> dict[str, NDArray[np.float64]]:
     Returns
     -------
     columns : dict of float64 arrays [shape=(n_firings,)]
-        injector_pulse_ms, injector_pulses, injector_kick_v, injector_missing.
+        injector_pulse_ms, injector_pulses, injector_kick_v, injector_missing, injector_failed.
     """
     found = evidence.injection
     if found is None:
@@ -161,6 +161,7 @@ def list_columns(evidence: Evidence) -> dict[str, NDArray[np.float64]]:
         "injector_pulses": found.n_pulses,
         "injector_kick_v": found.kick_v,
         "injector_missing": found.missing,
+        "injector_failed": np.where(np.isfinite(found.pulse_ms), found.find_fault(), np.nan),
     }
 
 

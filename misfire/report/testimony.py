@@ -145,13 +145,38 @@ def _hear_torque(diagnosis: Diagnosis, cylinder: int, of: pd.DataFrame, which: s
 
 
 def _hear_fuel(diagnosis: Diagnosis, cylinder: int) -> Testimony:
-    """Say what is known of the fuel: it is heard through spark and torque only."""
+    """Say what the injector did; without its channel fuel is heard through spark and torque."""
     roles = {c.role for c in diagnosis.job.channels if not c.cylinders or cylinder in c.cylinders}
+    extras = diagnosis.extras
+    own = (diagnosis.events["cylinder"] == cylinder).to_numpy()
+    if "injector_failed" in extras and extras["injector_failed"][own].notna().any():
+        watched = own & extras["injector_failed"].notna().to_numpy()
+        failed = watched & (extras["injector_failed"].to_numpy() == 1)
+        lost = watched & extras["lost"].to_numpy(bool)
+        usual = float(extras["injector_pulse_ms"][watched & ~failed].median())
+        if failed.any():
+            return Testimony(
+                "Fuel",
+                "speaks against the fuel",
+                (
+                    f"The injector failed at {int((failed & lost).sum())} of {int(lost.sum())} "
+                    f"lost firings and at {int((failed & ~lost).sum())} others; its usual pulse is "
+                    f"{usual:.2f} ms.",
+                ),
+            )
+        return Testimony(
+            "Fuel",
+            "as usual",
+            (
+                f"The injector switched as usual ({usual:.2f} ms) at all firings. That does not "
+                "clear the fuel: pressure and spray are not seen by it.",
+            ),
+        )
     if roles & set(INJECTOR_ROLES):
         return Testimony(
             "Fuel",
             "recorded, not judged",
-            ("The injector channel is kept in the recording; this version does not judge it.",),
+            ("The injector channel shows no injections, or names no single cylinder.",),
         )
     return Testimony(
         "Fuel",
