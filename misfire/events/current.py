@@ -20,6 +20,8 @@ TILE_SAMPLES = 512  # of each window, added up at once
 RING_SKIP_S, RING_S = 25e-6, 250e-6  # ringing is looked for from here on, for so long
 LEVEL_S = 0.2e-3  # over this the current before and behind a cut-off is compared
 LEAST_DROP = 0.5  # of the least cut-off, by means over that time: a short ramp has half its peak
+CLAMP_S = 0.45e-3  # an open circuit keeps the driver at its clamp for less
+SHORTEST_S = 0.15e-3  # no coil is charged in less
 SHARED_PART = 0.1  # of the peak left behind a cut-off and rising: another coil charges already
 LIMIT_BEND = 0.25  # the upper half of a ramp flatter than this: the driver limits the current
 
@@ -163,7 +165,27 @@ def _find_cut_offs(
     steepest = np.maximum.reduceat(single, begins)
     tops = np.flatnonzero(single == np.repeat(steepest, length))
     cuts: NDArray[np.int64] = place[tops[np.searchsorted(tops, begins)]]
-    return cuts[_stays_down(counts, cuts, levels, rate, settings)]
+    cuts = cuts[_stays_down(counts, cuts, levels, rate, settings)]
+    return cuts[_begins_a_fall(counts, cuts, levels, rate, settings)]
+
+
+def _begins_a_fall(
+    counts: NDArray[np.int16],
+    cuts: NDArray[np.int64],
+    levels: CurrentLevels,
+    rate: float,
+    settings: CurrentSettings,
+) -> NDArray[np.bool_]:
+    """Whether a coil was charged since the cut-off before: else the driver's clamp lets go only."""
+    keep = np.ones(cuts.size, bool)
+    least = settings.least_part * levels.peak
+    fall = max(1, round(0.5 * settings.fall_s * rate))
+    for k in (np.flatnonzero(np.diff(cuts) < CLAMP_S * rate) + 1).tolist():
+        between = counts[cuts[k - 1] + 1 : cuts[k] + 1].astype(np.int32) * levels.sign
+        settled = between[min(fall, between.size - 1) :]
+        rose = int(settled.max()) - int(settled[0]) > least
+        keep[k] = rose and between.size > SHORTEST_S * rate
+    return keep
 
 
 def _stays_down(
