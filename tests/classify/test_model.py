@@ -96,6 +96,10 @@ class TestHoldBack:
         table = self.make(lost_count_log=np.log1p(12))
         assert hold_back(table, np.array([0.9]))[0] == 0.9
 
+    def test_many_doubtful_firings_show(self):
+        table = self.make(lost_probability_mean=0.02)  # 10 lost of 500 are expected
+        assert hold_back(table, np.array([0.9]))[0] == 0.9
+
     def test_a_few_cycles_are_not_enough(self):
         table = self.make(lost_count_log=np.log1p(3), firings_log=np.log1p(8))
         assert hold_back(table, np.array([0.9]))[0] == TOO_FEW
