@@ -97,4 +97,4 @@ def _count(
 
 def _count_beyond(values: NDArray[np.float64], usual: float, step: float) -> int:
     """Count values more than half a step off the usual one, to the step's side."""
-    return int(np.sum((values - usual) / step > 0.5))
+    return int(np.sum((values - usual) * np.sign(step) > 0.5 * abs(step)))
