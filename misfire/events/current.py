@@ -20,6 +20,8 @@ TILE_SAMPLES = 512  # of each window, added up at once
 RING_SKIP_S, RING_S = 25e-6, 250e-6  # ringing is looked for from here on, for so long
 LEVEL_S = 0.2e-3  # over this the current before and behind a cut-off is compared
 LEAST_DROP = 0.5  # of the least cut-off, by means over that time: a short ramp has half its peak
+REST_WIDTH, LEAST_REST = 0.05, 0.5  # a coil at rest is near one level for so much of the time
+REST_PART = 0.3  # else it rests in this part of the range
 CLAMP_S = 0.45e-3  # an open circuit keeps the driver at its clamp for less
 SHORTEST_S = 0.15e-3  # no coil is charged in less
 SHARED_PART = 0.1  # of the peak left behind a cut-off and rising: another coil charges already
@@ -66,6 +68,14 @@ def find_current_levels(counts: NDArray[np.int16]) -> CurrentLevels | None:
     middle = tally.quantile(0.5)
     sign = 1 if high - middle >= middle - low else -1
     rest = tally.select(np.abs(tally.values - middle) < 0.5 * max(high - middle, middle - low, 1))
+    width = REST_WIDTH * (high - low)
+    share = rest.select(np.abs(rest.values - middle) <= width).count_each().sum() / counts.size
+    if share < LEAST_REST:  # the feed of many coils: some coil charges most of the time
+        # What changes at once is the cut-off: it tells which end of the range is the rest.
+        change = np.diff(counts.astype(np.int64))
+        sign = 1 if np.sum(change**3) < 0 else -1
+        edge = low if sign > 0 else high
+        rest = tally.select(np.abs(tally.values - edge) < REST_PART * (high - low))
     if not rest.values.size:
         return None
     # The level at rest is the mode: a ramp passes every level, the coil rests on one.

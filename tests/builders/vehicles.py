@@ -54,7 +54,14 @@ def make_vehicle(
         duration_s=duration_s,
         vehicle="made in the test",
         engine=EngineModel(
-            cylinders=len(order), firing_order=order, firing_angles_deg=angles, ignition=ignition
+            cylinders=len(order),
+            firing_order=order,
+            firing_angles_deg=angles,
+            ignition=ignition,
+            # 0.4 litres a cylinder; the fewer there are, the heavier the flywheel
+            displacement_l=0.4 * len(order),
+            inertia_kgm2=0.11 + 0.02 * len(order),
+            piston_kg=0.45,
         ),
         crank_wheel=WheelModel(**(wheel or {})),
         coil=CoilModel(**(coil or {})),

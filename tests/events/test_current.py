@@ -264,3 +264,39 @@ def test_a_cut_off_close_to_the_end_of_the_channel(rate_hz, behind_s):
     strokes = find_current_strokes(reader(counts), channel)
     assert strokes.size >= N - 1
     assert_allclose(strokes["peak_current_a"][: N - 1], 7.937, rtol=0.01)
+
+
+@pytest.mark.parametrize("gain", [1.0, -1.0])
+@pytest.mark.parametrize("rate_hz", RATES)
+def test_feed_of_many_coils_hardly_at_rest(rate_hz, gain):
+    # eight cylinders at 5500 rev/min: a firing each 2.73 ms, some coil charges 4/5 of the time
+    charges = series(2.2e-3, n=150, period_s=0.0027277)
+    strokes = measure(charges, rate_hz=rate_hz, gain=gain, offset_a=0.3)
+    assert strokes.size == len(charges)
+    assert_allclose(strokes["stop_s"], column(charges, "stop_s"), atol=0.55 / rate_hz + 3e-6)
+    assert_allclose(strokes["peak_current_a"], charging_amps(2.2e-3), rtol=0.02)
+    assert_allclose(strokes["dwell_ms"], 2.2, rtol=0.02)
+
+
+def test_driver_at_its_clamp_is_no_second_stroke():
+    # An open circuit: the current comes back for some 60 us as the driver holds its clamp.
+    charges = series(2e-3)
+    late = [Charge(c.stop_s + 25e-6, c.stop_s + 85e-6, henry=0.4e-3) for c in charges[::3]]
+    strokes = measure(sorted([*charges, *late], key=lambda c: c.start_s))
+    assert strokes.size == len(charges)
+    assert_allclose(strokes["stop_s"], column(charges, "stop_s"), atol=1e-5)
+
+
+def test_ringing_at_switch_on_is_no_stroke():
+    # The winding's own capacitance rings at switch-on, half as high as the peak for a moment.
+    charges = series(2e-3, n=40)
+    rate_hz = 100e3
+    amps = feed_amps(charges, rate_hz=rate_hz, duration_s=charges[-1].stop_s + 0.03)
+    t = np.arange(amps.size) / rate_hz
+    for charge in charges:
+        since = np.clip(t - charge.start_s, 0.0, 1.0)
+        amps += 3.5 * np.sin(2 * np.pi * 12e3 * since) * np.exp(-since / 60e-6)
+    counts = digitise(amps, scale=SCALE, noise=3.0)
+    channel = make_channel(counts.size, role="coil_current", rate_hz=rate_hz, scale=SCALE)
+    strokes = find_current_strokes(reader(counts), channel)
+    assert_allclose(strokes["stop_s"], column(charges, "stop_s"), atol=1e-5)
