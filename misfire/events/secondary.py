@@ -13,6 +13,11 @@ from misfire.records import STROKE_FIELDS, Channel
 BATCH = 256
 HOLD_S = 2.5e-3  # shorter than the least time between two firings: 12 cylinders at 4000 rpm
 LONGEST_BURN_S = 5e-3
+SPIKE_S = 0.1e-3  # the kick and its ringing are over by then
+LINE_S, GAP_S = 80e-6, 30e-6  # the line is the mean of so long, ended so long before a sample
+AHEAD_S = 0.25e-3  # longer than one swing of the ring-down
+FALL_SHARE, STAY_SHARE = 0.25, 0.4  # of the way from the line to the rest behind it
+OPEN_SHARE = 0.3  # of the kick, to the other side
 
 
 def find_pickup_strokes(
@@ -127,11 +132,47 @@ def _fill(
     line_from, line_to = before + int(0.15e-3 * rate), before + int(0.3e-3 * rate) + 2
     level = np.median(y[:, line_from:line_to], axis=1)
     strokes["burn_level_v"][rows] = level
-    lag = max(1, round(20e-6 * rate))
-    jump = np.abs(y[:, lag:] - y[:, :-lag])
-    search = jump[:, line_from:]
-    threshold = np.maximum(8 * noise, 0.5 * np.abs(level))[:, None]
-    hot = search > threshold
-    end = line_from + np.argmax(hot, axis=1) + lag // 2
-    duration = (end - before) / rate * 1e3
-    strokes["burn_time_ms"][rows] = np.where(hot.any(axis=1), duration, np.nan)
+    # The kick is highest as the gap breaks down; burning begins there, not at switch-off.
+    spike = np.abs(kick) > 1.5 * np.abs(level)
+    delay_ms = np.where(spike, np.maximum(at - 2, 0), 0) / rate * 1e3
+    burn_ms = _find_burn_time(y, before, rate, kick, noise)
+    strokes["burn_time_ms"][rows] = np.maximum(burn_ms - delay_ms, 0.0)
+
+
+def _find_burn_time(
+    y: NDArray[np.float64],
+    before: int,
+    rate: float,
+    kick: NDArray[np.float64],
+    noise: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Time to where the spark line falls for good [ms]; 0 where it never stood, NaN if not seen.
+
+    The line is followed by the mean of a short stretch behind each sample, so that a slow droop of
+    the probe does not matter. A restrike or a climb before the end comes back, or goes up.
+    """
+    n, width = y.shape
+    back, gap = max(3, round(LINE_S * rate)), max(1, round(GAP_S * rate))
+    ahead = max(3, round(AHEAD_S * rate))
+    first = before + round(SPIKE_S * rate) + gap + back
+    places = np.arange(first, width - ahead)
+    if not places.size:
+        return np.full(n, np.nan)
+    sums = np.zeros((n, width + 1))
+    np.cumsum(y, axis=1, out=sums[:, 1:])
+    line = (sums[:, places - gap] - sums[:, places - gap - back]) / back
+    mean = (sums[:, places + ahead] - sums[:, places]) / ahead
+    after = np.median(y[:, -(width - before) // 4 :], axis=1)[:, None]
+    sign = np.sign(kick)[:, None]
+    swing = (line - after) * sign
+    least = 6 * noise[:, None]
+    fell = (line - y[:, places]) * sign > np.maximum(least, FALL_SHARE * swing)
+    stays = (line - mean) * sign > np.maximum(least / 2, STAY_SHARE * swing)
+    hot = fell & stays & (swing > least)
+    time_ms = (places[np.argmax(hot, axis=1)] - before) / rate * 1e3
+    # An open circuit swings through at once: there is no line to fall from.
+    early = y[:, before + round(0.5 * SPIKE_S * rate) : first + 1]
+    opposite = (-(early - after) * sign).max(axis=1)
+    dark = opposite > OPEN_SHARE * np.abs(kick)
+    found = np.where(hot.any(axis=1), time_ms, np.nan)
+    return np.asarray(np.where(dark, 0.0, found))

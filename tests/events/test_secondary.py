@@ -99,3 +99,33 @@ class TestMeasurePickup:
     def test_nothing_asked(self):
         counts = digitise(pickup(STOPS, kick=8.0), scale=0.001, noise=5)
         assert measure_pickup(reader(counts), channel_of(counts), np.empty(0)).size == 0
+
+
+class TestOpenCircuit:
+    @pytest.mark.parametrize("sign", [1, -1])
+    @pytest.mark.parametrize("rate_hz", [100e3, 500e3])
+    def test_no_line_no_burn(self, sign, rate_hz):
+        # The gap never breaks down: the secondary swings about zero from the first moment on.
+        time_s = np.arange(round(0.85 * rate_hz)) / rate_hz
+        out = pickup(STOPS[::2], kick=8.0 * sign, rate_hz=rate_hz)
+        for stop in STOPS[1::2]:
+            t = np.maximum(time_s - stop, 0.0)
+            swing = 16.0 * sign * np.sin(2 * np.pi * 6e3 * t) * np.exp(-t / 250e-6)
+            out += np.where(time_s < stop + 8e-3, swing, 0.0)
+        counts = digitise(out, scale=0.001, noise=5)
+        strokes = measure_pickup(reader(counts), channel_of(counts, rate_hz=rate_hz), STOPS)
+        assert np.all(strokes["burn_time_ms"][1::2] == 0.0)
+        assert_allclose(strokes["burn_time_ms"][::2], 1.5, atol=0.075)
+
+    def test_droop_of_the_probe(self):
+        # A capacitive probe forgets in some milliseconds: the line falls and the rest rises above.
+        rate_hz = 500e3
+        out = pickup(STOPS, kick=8.0, rate_hz=rate_hz)
+        drooped = np.empty_like(out)
+        state, keep = 0.0, np.exp(-1 / (4e-3 * rate_hz))
+        for k, (value, before) in enumerate(zip(out, np.append(0.0, out[:-1]), strict=True)):
+            state = keep * (state + value - before)
+            drooped[k] = state
+        counts = digitise(drooped, scale=0.001, noise=5)
+        strokes = measure_pickup(reader(counts), channel_of(counts), STOPS)
+        assert_allclose(strokes["burn_time_ms"], 1.5, atol=0.075)
