@@ -72,7 +72,7 @@ def find_current_levels(counts: NDArray[np.int16]) -> CurrentLevels | None:
     share = rest.select(np.abs(rest.values - middle) <= width).count_each().sum() / counts.size
     if share < LEAST_REST:  # the feed of many coils: some coil charges most of the time
         # What changes at once is the cut-off: it tells which end of the range is the rest.
-        change = np.diff(counts.astype(np.int64))
+        change = counts[1:].astype(np.int64) - counts[:-1]
         sign = 1 if np.sum(change**3) < 0 else -1
         edge = low if sign > 0 else high
         rest = tally.select(np.abs(tally.values - edge) < REST_PART * (high - low))
