@@ -14,6 +14,8 @@ from misfire.batch.recordinggaps import (
     forgive_gaps,
 )
 from misfire.batch.scanning import Report, scan_channels
+from misfire.cycles.pattern import describe_wheel
+from misfire.cycles.repeats import count_parts, repeat_wheel
 from misfire.cycles.wheel import decode_wheel
 from misfire.dsp.blocks import iterate_blocks
 from misfire.errors import ChannelError, CycleError
@@ -142,6 +144,8 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
             tooth_s = _move(teeth.pop(old.name), old, renamed.get(old.name))
             try:
                 track = decode_wheel(tooth_s, wheel=recording.job.wheel)
+                if recording.job.wheel is None:
+                    track = _complete_wheel(track, tooth_s, trains, recording)
                 gaps = find_gaps(recording, renamed.get(old.name, old))
                 track = forgive_gaps(track, gaps)
                 track = _count_from_falling_edge(track, shift_pitch[old.name])
@@ -198,6 +202,25 @@ def _find_rest_v(recording: Recording, channel: Channel) -> float:
         recording.read(channel.name, a, min(a + REST_SAMPLES, channel.n_samples)) for a in starts
     ]
     return float(np.median(np.concatenate(parts))) * channel.scale + channel.offset
+
+
+def _complete_wheel(
+    track: CrankTrack,
+    tooth_s: NDArray[np.float64],
+    trains: list[StrokeTrain],
+    recording: Recording,
+) -> CrankTrack:
+    """Take a wheel that was worked out for a part of one, if the engine says so."""
+    n_parts = count_parts(track, trains, engine=recording.job.engine)
+    if n_parts == 1:
+        return track
+    whole = decode_wheel(tooth_s, wheel=repeat_wheel(track.wheel, n_parts))
+    teeth = whole.wheel.positions - sum(len(gap) for gap in whole.wheel.gaps)
+    text = (
+        f"the crank wheel was worked out from its signal: {describe_wheel(whole.wheel)}, {teeth} "
+        f"teeth in a revolution; it looks the same {n_parts} times a turn"
+    )
+    return replace(whole, findings=(Finding("wheel_found", "info", text), *whole.findings))
 
 
 def _count_from_falling_edge(track: CrankTrack, shift_pitch: float) -> CrankTrack:
