@@ -413,7 +413,8 @@ def _build_events(
             **list_columns(evidence),
         }
     )
-    return events[list(EVENT_COLUMNS)], extras
+    more = list_columns(evidence)
+    return events[list(EVENT_COLUMNS)].assign(**more), extras
 
 
 def _features(events: pd.DataFrame, cylinder: int) -> dict[str, float]:

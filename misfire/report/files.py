@@ -94,6 +94,8 @@ def _publish(contents: dict[str, bytes], folder: Path) -> None:
 def format_parquet(diagnosis: Diagnosis) -> bytes:
     """Give events.parquet: EVENT_COLUMNS in order, float64 (NaN kept), `flags` as text.
 
+    Columns that the events have beyond these (an injector's) follow, float64.
+
     Parameters
     ----------
     diagnosis : Diagnosis
@@ -112,13 +114,16 @@ def format_parquet(diagnosis: Diagnosis) -> bytes:
     import pyarrow.parquet as pq
 
     _check_columns(diagnosis)
+    more = [name for name in diagnosis.events.columns if name not in EVENT_COLUMNS]
     columns = {
         name: pa.array(diagnosis.events[name].to_numpy(dtype=np.float64, na_value=np.nan))
-        for name in EVENT_COLUMNS
+        for name in (*EVENT_COLUMNS, *more)
         if name != "flags"
     }
     columns["flags"] = pa.array(_flag_texts(diagnosis), type=pa.string())
-    table = pa.table({name: columns[name] for name in EVENT_COLUMNS}).replace_schema_metadata(
+    table = pa.table(
+        {name: columns[name] for name in (*EVENT_COLUMNS, *more)}
+    ).replace_schema_metadata(
         {
             "schema": "misfire-events/1",
             "vehicle": diagnosis.vehicle,

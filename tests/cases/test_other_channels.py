@@ -1,11 +1,16 @@
 """Injector, starter and battery channels of simulated vehicles, against the simulator's truth."""
 
+import io
+
 import numpy as np
+import pandas as pd
 import pytest
 
 from misfire.batch.chain import diagnose
 from misfire.batch.measuring import measure
 from misfire.batch.opening import open_recording
+from misfire.records import EVENT_COLUMNS
+from misfire.report.files import format_parquet
 from tests.builders.vehicles import make_vehicle
 
 ONE, CRANK = ("coil_primary", (1,)), ("crank", ())
@@ -47,7 +52,11 @@ class TestInjector:
         assert (result.verdict, first.cylinder) == ("misfire", 3)
         assert max(first.faults, key=lambda f: f[1])[0] == "mixture"
         assert any("the injector failed in" in text for text in first.evidence)
-        assert "injector_pulse_ms" in result.extras
+        # events.parquet holds them as further columns
+        table = pd.read_parquet(io.BytesIO(format_parquet(result)))
+        assert tuple(table.columns[: len(EVENT_COLUMNS)]) == EVENT_COLUMNS
+        assert set(np.flatnonzero(table["injector_missing"] == 1).tolist()) == missing
+        assert table["injector_pulse_ms"][list(missing)].eq(0).all()
 
     def test_working_injector_does_not_clear_the_mixture(self, tmp_path):
         lean = {"type": "mixture", "kind": "lean", "cylinder": 3}
