@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from importlib import resources
 from typing import Any
 
 from misfire.report.advice import cautions
@@ -14,6 +13,7 @@ from misfire.report.comparison_wording import (
     write_needed,
     write_speed,
 )
+from misfire.report.frame import fill_page, read_part
 from misfire.report.wording import (
     QUANTITIES,
     format_count,
@@ -51,27 +51,10 @@ def format_comparison_page(document: Mapping[str, Any]) -> str:
     page : str
         No script, no network request, no clock time. All text from outside is escaped.
     """
-    from jinja2 import Environment, StrictUndefined
     from markupsafe import Markup
 
-    folder = resources.files("misfire.report")
-    style = (folder / "page.css").read_text(encoding="utf-8")
-    own = (folder / "comparison.css").read_text(encoding="utf-8")
-    frame = Environment(
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=_keep_per_cent,
-    )
-    template = frame.from_string((folder / "comparison.html.j2").read_text(encoding="utf-8"))
-    page: str = template.render(_context(document), style=Markup(style + own))
-    return page if page.endswith("\n") else page + "\n"
-
-
-def _keep_per_cent(value: Any) -> Any:
-    """Keep a number and its per cent sign on one line."""
-    return value.replace(" %", "\u00a0%") if type(value) is str else value
+    style = Markup(read_part("page.css", "comparison.css"))
+    return fill_page("comparison.html.j2", _context(document) | {"style": style})
 
 
 def _context(document: Mapping[str, Any]) -> dict[str, Any]:

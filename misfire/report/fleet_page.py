@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import json
-from importlib import resources
 from typing import Any
 
 import numpy as np
 
 from misfire.report.advice import cautions
+from misfire.report.frame import fill_page, hash_script, read_part
 from misfire.report.svg import (
     find_ticks,
     format_path,
@@ -61,23 +59,16 @@ def format_fleet_page(fleet: dict[str, Any]) -> str:
         No network request, no clock time: the same fleet gives the same page. All text from
         outside is escaped.
     """
-    from jinja2 import Environment, StrictUndefined
     from markupsafe import Markup
 
-    folder = resources.files("misfire.report")
-    read = {name: (folder / name).read_text(encoding="utf-8") for name in _PARTS}
-    script = read["fleet.js"]
-    digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
-    frame = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
+    script = read_part("fleet.js")
     vehicles = fleet["vehicles"]
     drifts = [(v, t) for v in vehicles for t in v["trends"] if t["grade"] == "drift"]
     counts = fleet["counts"]
-    page: str = frame.from_string(read["fleet.html.j2"]).render(
-        style=Markup(read["page.css"] + read["fleet.css"]),
+    context = dict(
+        style=Markup(read_part("page.css", "fleet.css")),
         script=Markup(script),
-        script_hash=f"sha256-{digest}",
+        script_hash=hash_script(script),
         data=Markup(_pack(fleet)),
         headline=write_headline(counts),
         counts=counts,
@@ -100,7 +91,7 @@ def format_fleet_page(fleet: dict[str, Any]) -> str:
         pipeline=fleet["pipeline"],
         model=fleet["model"],
     )
-    return page if page.endswith("\n") else page + "\n"
+    return fill_page("fleet.html.j2", context, keep_per_cent=False)
 
 
 def write_headline(counts: dict[str, Any]) -> str:
@@ -128,9 +119,6 @@ def write_headline(counts: dict[str, Any]) -> str:
     if now == some:
         return f"{words} now"
     return f"{words}, {now} of them now" if now else words
-
-
-_PARTS = ("page.css", "fleet.css", "fleet.js", "fleet.html.j2")
 
 
 def _pack(fleet: dict[str, Any]) -> str:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import textwrap
-from importlib import resources
 from typing import Any
 
 from misfire.report.advice import cautions
+from misfire.report.frame import fill_page, read_part
 from misfire.report.hookup_drawing import draw_connections
 from misfire.report.hookup_plan import Expected, HookupPlan, Lead, Told
 from misfire.report.hookup_waveform import draw_expected
@@ -64,22 +64,12 @@ def format_hookup(plan: HookupPlan) -> str:
     page : str
         No network, no script; all text from outside is escaped.
     """
-    from jinja2 import Environment, StrictUndefined
     from markupsafe import Markup
 
-    folder = resources.files("misfire.report")
-    style = "".join(
-        (folder / name).read_text(encoding="utf-8") for name in ("page.css", "hookup.css")
-    )
-    frame = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    template = frame.from_string((folder / "hookup.html.j2").read_text(encoding="utf-8"))
-    page: str = template.render(
-        _context(plan),
-        style=Markup(style),
-        drawing=Markup(draw_connections(plan, key="connections")),
-        waves=[
+    context = _context(plan) | {
+        "style": Markup(read_part("page.css", "hookup.css")),
+        "drawing": Markup(draw_connections(plan, key="connections")),
+        "waves": [
             {
                 "title": _title_wave(w),
                 "words": WAVE_WORDS.get(w.role, ""),
@@ -87,8 +77,8 @@ def format_hookup(plan: HookupPlan) -> str:
             }
             for w in plan.expected
         ],
-    )
-    return page if page.endswith("\n") else page + "\n"
+    }
+    return fill_page("hookup.html.j2", context, keep_per_cent=False)
 
 
 def _context(plan: HookupPlan) -> dict[str, Any]:

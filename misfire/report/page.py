@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import json
 import re
-from importlib import resources
 from pathlib import PurePath
 from typing import Any
 
@@ -21,6 +18,7 @@ from misfire.report.exhibits import (
     pick_evidence,
     show_panels,
 )
+from misfire.report.frame import fill_page, hash_script, read_part
 from misfire.report.operating import draw_operating
 from misfire.report.packing import pack_details, pack_waves
 from misfire.report.rows import build_condition_rows, build_event_rows, build_rank_row
@@ -60,34 +58,15 @@ def format_page(diagnosis: Diagnosis) -> str:
         No network request, no clock time: the same diagnosis gives the same page. All text from
         outside is escaped.
     """
-    from jinja2 import Environment, StrictUndefined
     from markupsafe import Markup
 
-    folder = resources.files("misfire.report")
-    style = (folder / "page.css").read_text(encoding="utf-8")
-    parts = [(folder / name).read_text(encoding="utf-8") for name in SCRIPTS]
-    script = '"use strict";\n(function () {\n' + "".join(parts) + "})();\n"
-    digest = base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
-    frame = Environment(
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=_keep_per_cent,
-    )
-    template = frame.from_string((folder / "page.html.j2").read_text(encoding="utf-8"))
-    page: str = template.render(
-        _context(diagnosis),
-        style=Markup(style),
-        script=Markup(script),
-        script_hash=f"sha256-{digest}",
-    )
-    return page if page.endswith("\n") else page + "\n"
-
-
-def _keep_per_cent(value: Any) -> Any:
-    """Keep a number and its per cent sign on one line."""
-    return value.replace(" %", "\u00a0%") if type(value) is str else value
+    script = '"use strict";\n(function () {\n' + read_part(*SCRIPTS) + "})();\n"
+    context = _context(diagnosis) | {
+        "style": Markup(read_part("page.css")),
+        "script": Markup(script),
+        "script_hash": hash_script(script),
+    }
+    return fill_page("page.html.j2", context)
 
 
 def _context(diagnosis: Diagnosis) -> dict[str, Any]:
