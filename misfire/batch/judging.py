@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +22,9 @@ from misfire.classify.rules import score_cylinders, score_firings
 from misfire.classify.separability import spread_probability
 from misfire.features.cylinders import build_cylinder_table
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 
 @dataclass(frozen=True, slots=True)
 class Judged:
@@ -35,6 +40,63 @@ class Judged:
     faults: NDArray[np.float64]
 
 
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What the judges say of one recording, before cylinders that go by one name share.
+
+    `event` [shape=(n_firings,)]; `cylinders`: CYLINDER_COLUMNS, as the judges saw them; `faulty`
+    [shape=(n_cylinders,)]; `faults` [shape=(n_cylinders, len(FAULT_TYPES))].
+    """
+
+    event: NDArray[np.float64]
+    cylinders: pd.DataFrame
+    faulty: NDArray[np.float64]
+    faults: NDArray[np.float64]
+
+
+def judge(
+    model: Model | None,
+    table: pd.DataFrame,
+    cylinder: NDArray[np.int64],
+    *,
+    n_cylinders: int,
+    disturbed: NDArray[np.bool_],
+    witnesses: dict[int, frozenset[str]],
+    hear: Callable[[NDArray[np.float64]], NDArray[np.float64]] = lambda event: event,
+) -> Judgement:
+    """Judge firings, then cylinders, then the firings once more by what is known of theirs.
+
+    Parameters
+    ----------
+    model : Model or None
+        None: the physics scores judge.
+    table : DataFrame [columns=FIRING_COLUMNS]
+    cylinder : int64 array [shape=(n_firings,)]
+    n_cylinders : int
+    disturbed : bool array [shape=(n_firings,)]
+    witnesses : dict cylinder -> set of str
+        From `find_witnesses`.
+    hear : callable
+        Lets another witness speak on the firings, whenever they were judged.
+
+    Returns
+    -------
+    judgement : Judgement
+    """
+    event = hear(score_firings(table) if model is None else judge_firings(model, table))
+    cylinders = build_cylinder_table(
+        table, event, cylinder, n_cylinders=n_cylinders, disturbed=disturbed
+    )
+    if model is None:
+        faulty, faults = score_cylinders(cylinders)
+        faults = np.stack([spread_probability(f, witnesses[i]) for i, f in enumerate(faults, 1)])
+    else:  # learned on recordings with any channel missing: it spreads by itself
+        faulty, faults = judge_cylinders(model, cylinders)
+        faulty = hold_back(cylinders, speak_up(cylinders, faulty))
+        event = hear(refine_firings(model, table, event, cylinder, faulty))
+    return Judgement(event, cylinders, faulty, faults)
+
+
 def judge_case(case: LabelledCase, model: Model | None) -> Judged:
     """Judge a measured case as `diagnose` judges the recording.
 
@@ -48,26 +110,18 @@ def judge_case(case: LabelledCase, model: Model | None) -> Judged:
     -------
     judged : Judged
     """
-    event = score_firings(case.table) if model is None else judge_firings(model, case.table)
-    table = build_cylinder_table(
+    judgement = judge(
+        model,
         case.table,
-        event,
         case.cylinder,
         n_cylinders=case.n_cylinders,
         disturbed=case.disturbed,
+        witnesses=case.witnesses,
     )
-    if model is None:
-        faulty, faults = score_cylinders(table)
-        faults = np.stack(
-            [spread_probability(faults[i], case.witnesses[i + 1]) for i in range(len(faults))]
-        )
-    else:
-        faulty, faults = judge_cylinders(model, table)
-        faulty = hold_back(table, speak_up(table, faulty))
-        event = refine_firings(model, case.table, event, case.cylinder, faulty)
+    faulty = judgement.faulty
     if not case.resolved:
         alone = faulty
         faulty = alone.copy()
         for a, b in case.mates.items():
             faulty[a - 1] = 0.5 * (alone[a - 1] + alone[b - 1])
-    return Judged(case, event, faulty, faults)
+    return Judged(case, judgement.event, faulty, judgement.faults)

@@ -14,21 +14,13 @@ from misfire.batch.bystanders import (
     list_columns,
     weigh_bystanders,
 )
+from misfire.batch.judging import judge
 from misfire.batch.measuring import Evidence
 from misfire.batch.panels import build_panels
 from misfire.batch.witnesses import find_witnesses
 from misfire.classify.evidence import write_evidence
-from misfire.classify.model import (
-    Model,
-    hold_back,
-    judge_cylinders,
-    judge_firings,
-    refine_firings,
-    speak_up,
-)
-from misfire.classify.rules import score_cylinders, score_firings
-from misfire.classify.separability import advise_channels, find_separable, spread_probability
-from misfire.features.cylinders import build_cylinder_table
+from misfire.classify.model import Model
+from misfire.classify.separability import advise_channels, find_separable
 from misfire.records import (
     EVENT_COLUMNS,
     FAULT_TYPES,
@@ -82,30 +74,18 @@ def decide(evidence: Evidence, *, model: Model | None) -> Verdict:
     """
     engine = evidence.recording.job.engine
     firings = evidence.firings
-    table = evidence.firing_table
-    probability = score_firings(table) if model is None else judge_firings(model, table)
-    probability = hear_injections(evidence, probability)
-    table = build_cylinder_table(
+    witnesses = find_witnesses(evidence)
+    judgement = judge(
+        model,
         evidence.firing_table,
-        probability,
         firings.cylinder,
         n_cylinders=engine.cylinders,
         disturbed=evidence.torque.disturbed,
+        witnesses=witnesses,
+        hear=lambda probability: hear_injections(evidence, probability),
     )
-    witnesses = find_witnesses(evidence)
-    if model is None:
-        faulty, faults = score_cylinders(table)
-        faults = np.stack(
-            [spread_probability(faults[i], witnesses[i + 1]) for i in range(engine.cylinders)]
-        )
-    else:  # learned on recordings with any channel missing: it spreads by itself
-        faulty, faults = judge_cylinders(model, table)
-        faulty = hold_back(table, speak_up(table, faulty))
-        probability = refine_firings(
-            model, evidence.firing_table, probability, firings.cylinder, faulty
-        )
-        probability = hear_injections(evidence, probability)
-    faulty, faults = weigh_bystanders(evidence, probability, faulty, faults)
+    probability, table = judgement.event, judgement.cylinders
+    faulty, faults = weigh_bystanders(evidence, probability, judgement.faulty, judgement.faults)
     unlit = find_unlit(evidence, probability)
     if unlit:  # such an engine does not run: it is the hook-up or the card that is wrong
         faulty = np.minimum(faulty, DOUBTFUL)
