@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from misfire.dsp.blocks import BLOCK_SAMPLES, iterate_blocks
 from misfire.dsp.crossings import find_zone_ends
 from misfire.dsp.levels import CoilLevels, find_coil_levels, survey_counts
+from misfire.dsp.strokes import make_strokes
 from misfire.dsp.windows import cut_windows
 from misfire.events.sparkline import measure_burn
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
@@ -192,17 +193,7 @@ def _measure(
 ) -> NDArray[np.void]:
     """Measure strokes; start_s and stop_s come as fractions of a sample from `begin` and `end`."""
     rate = channel.rate_hz
-    strokes = np.zeros(end.size, STROKE_FIELDS)
-    for name in (
-        "peak_current_a",
-        "ramp_a_per_ms",
-        "ramp_bend",
-        "ramp_step_a",
-        "ramp_ring_a",
-        "tail_a",
-    ):
-        strokes[name] = np.nan
-    strokes["strikes"] = 1
+    strokes = make_strokes(end.size)
     half = levels.low + 0.5 * (levels.battery - levels.low)
     strokes["start_s"] = _crossing(counts, begin, half)
     off_level = levels.low + 0.75 * (levels.battery - levels.low)

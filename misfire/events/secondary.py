@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from misfire.dsp.blocks import BLOCK_SAMPLES, iterate_blocks
 from misfire.dsp.levels import survey_counts
+from misfire.dsp.strokes import make_strokes
 from misfire.dsp.windows import cut_windows
 from misfire.records import STROKE_FIELDS, Channel
 
@@ -92,11 +93,7 @@ def measure_pickup(
         channel's unit (uncalibrated); `burn_time_ms` is NaN where no end of burn stands out.
     """
     rate = channel.rate_hz
-    strokes = np.zeros(stop_s.size, STROKE_FIELDS)
-    for name, kind in STROKE_FIELDS:
-        if kind == "f8":
-            strokes[name] = np.nan
-    strokes["strikes"] = 1
+    strokes = make_strokes(stop_s.size)
     strokes["stop_s"] = stop_s
     before, after = max(8, int(0.3e-3 * rate)), int(LONGEST_BURN_S * rate)
     at = np.round((stop_s - channel.start_s) * rate).astype(np.int64)

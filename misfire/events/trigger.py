@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.dsp.strokes import make_strokes
 from misfire.errors import ParameterError
 from misfire.records import STROKE_FIELDS
 
@@ -58,11 +59,7 @@ def pair_edges(
         typical = float(np.median(length))
         if typical < score:
             score = typical
-            best = np.zeros(int(good.sum()), STROKE_FIELDS)
-            for name, kind in STROKE_FIELDS:
-                if kind == "f8":
-                    best[name] = np.nan
+            best = make_strokes(int(good.sum()))
             best["start_s"], best["stop_s"] = on[good], off[good]
             best["dwell_ms"] = length[good] * 1e3
-            best["strikes"] = 1
     return best

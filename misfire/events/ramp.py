@@ -1,0 +1,214 @@
+"""The charging ramp of a coil, looked at backwards from its cut-off."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.dsp.windows import find_sum_span, fit_lines
+from misfire.records import STROKE_FLAGS
+
+RING_SKIP_S, RING_S = 25e-6, 250e-6  # ringing is looked for from here on, for so long
+LIMIT_BEND = 0.25  # the upper half of a ramp flatter than this: the driver limits the current
+
+
+def measure_ramp(
+    strokes: NDArray[np.void],
+    window: NDArray[np.float64],
+    peak: NDArray[np.float64],
+    low: NDArray[np.float64],
+    *,
+    shared: NDArray[np.bool_],
+    previous: NDArray[np.int64],
+    noise: float,
+    rate: float,
+    size: float,
+    zero_at: int,
+    smooth: int,
+    reach: int,
+    n_cut: int,
+    left_out: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    """Find where each ramp began, its slopes, the step it starts with and the ringing on its foot.
+
+    Parameters
+    ----------
+    strokes : STROKE_FIELDS array [shape=(n,)]
+        Changed in place; `stop_s` is there, in samples from the cut-off.
+    window : float64 array [shape=(n, width), unit=counts]
+        Current about each cut-off, rising.
+    peak, low : float64 array [shape=(n,), unit=counts]
+        Step at the cut-off and the level it falls to.
+    shared : bool array [shape=(n,)]
+        Another coil charges at the same time.
+    previous : int64 array [shape=(n,), unit=samples from the cut-off, < 0]
+        The cut-off before.
+    noise : float [unit=counts]
+    rate : float [unit=Hz]
+    size : float [unit=A per count]
+    zero_at : int
+        Column of the cut-off in the longest window.
+    smooth, reach : int [unit=samples]
+        Means are taken over `smooth`; the foot is searched within `reach` first.
+    n_cut : int [unit=samples]
+        Left out at the beginning of the longest window; columns count from there all the same.
+    left_out : float64 array [shape=(n,)]
+        Their sum.
+
+    Returns
+    -------
+    sure : bool array [shape=(n,)]
+        Where the samples left out do not matter.
+    """
+    n, width = window.shape[0], window.shape[1] + n_cut
+    if np.isnan(window[:, [0, -1]]).any():  # only at the ends of the channel
+        window = np.where(np.isnan(window), low[:, None], window)
+    filled = window - low[:, None]
+    # The ramp begins after the last stretch at the level to which the current falls back.
+    foot_level = np.maximum(0.02 * peak, 3.5 * noise / np.sqrt(smooth))
+    knee_level = np.maximum(0.10 * peak, 2 * foot_level)
+    foot, found, slack = _find_foot(
+        filled,
+        foot_level,
+        knee_level,
+        smooth=smooth,
+        zero_at=zero_at - n_cut,
+        reach=reach,
+        left_out=left_out,
+        is_whole=n_cut == 0,
+    )
+    start = foot + n_cut - slack
+    length = zero_at - start
+    # Another coil's cut-off within the ramp (common feed): only its last part is this coil's own.
+    overlap = (
+        previous > -np.where(found, length, zero_at) - 2
+    )  # no rest in the longest window: a row
+    begin = np.where(overlap, previous + zero_at + 2 * smooth, start)
+    sure = found & ~overlap & (length > 0.2e-3 * rate)
+    known = begin[np.isfinite(begin)]
+    left = int(np.clip(known.min(initial=width - 1), 0, width - 1))
+    right = int(np.clip(known.max(initial=zero_at) + 1, left + 1, width))
+    left, right = find_sum_span(width, left, right)
+    before, left = max(0, n_cut - left), max(left, n_cut)
+    t_ms = np.arange(left - zero_at, right - zero_at).astype(float) / rate * 1e3
+    part_of = (np.arange(left, right) - begin[:, None]) / np.maximum(zero_at - begin, 1)[:, None]
+    in_lower, in_upper = (part_of > 0.15) & (part_of < 0.5), (part_of > 0.6) & (part_of < 0.97)
+    shown = filled[:, left - n_cut : right - n_cut]
+    lower, lower_at_0 = fit_lines(shown, in_lower, t_ms, before=before)
+    upper, _ = fit_lines(shown, in_upper, t_ms, before=before)
+    strokes["ramp_a_per_ms"] = np.where(shared, np.nan, lower * size)
+    own = (lower > 0) & ~shared
+    strokes["ramp_bend"] = np.divide(upper, lower, out=np.full(n, np.nan), where=own)
+    # The switch-on rings and hides the foot of the ramp: follow the ramp's own parabola down to
+    # zero. A ramp that starts with a step (loaded or shorted coil) is later than that says.
+    dwell_ms = (zero_at - begin) / rate * 1e3
+    middle_ms = -(1 - 0.325) * dwell_ms
+    value = lower_at_0 + lower * middle_ms
+    bend = (upper - lower) / (0.46 * dwell_ms)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        back = 2 * value / (lower + np.sqrt(np.maximum(lower**2 - 2 * bend * value, 0)))
+        root = zero_at + (middle_ms - back) * rate / 1e3
+        late = start - root
+        whole = sure & (strokes["ramp_bend"] >= LIMIT_BEND)  # a plateau is no part of a parabola
+        start = np.where(whole & (np.abs(late) < 0.08 * length), root, start)
+    strokes["start_s"] = np.where(sure, start - zero_at, np.nan)
+    strokes["dwell_ms"] = np.where(sure, (strokes["stop_s"] + zero_at - start) / rate * 1e3, np.nan)
+    ahead = (start - zero_at) / rate * 1e3 - middle_ms
+    strokes["ramp_step_a"] = np.where(
+        sure & ~shared, (value + lower * ahead + 0.5 * bend * ahead**2) * size, np.nan
+    )
+    strokes["ramp_ring_a"] = np.where(
+        sure,
+        _measure_ringing(filled, begin, length, noise=noise, rate=rate, n_cut=n_cut) * size,
+        np.nan,
+    )
+    strokes["flags"] |= np.where(overlap | shared, STROKE_FLAGS["overlap"], 0).astype(np.uint32)
+    limited = strokes["ramp_bend"] < LIMIT_BEND
+    strokes["flags"] |= np.where(limited, STROKE_FLAGS["limited"], 0).astype(np.uint32)
+    return found if n_cut else np.ones(n, bool)
+
+
+def _measure_ringing(
+    filled: NDArray[np.float64],
+    begin: NDArray[np.float64],
+    length: NDArray[np.float64],
+    *,
+    noise: float,
+    rate: float,
+    n_cut: int,
+) -> NDArray[np.float64]:
+    """Scatter about a parabola just behind the foot of each ramp [counts], at least the noise."""
+    n, width = filled.shape
+    skip, most = round(RING_SKIP_S * rate), round(RING_S * rate)
+    if most < 8:
+        return np.full(n, np.nan)
+    # not usable without a length
+    at = np.rint(np.nan_to_num(begin)).astype(np.int64) - n_cut + skip
+    usable = (length > skip + most) & (at + most < width) & (at >= 0)
+    part = filled[np.arange(n)[:, None], np.where(usable, at, 0)[:, None] + np.arange(most)]
+    # what two smooth terms leave over, by an orthonormal basis of polynomials
+    basis = np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, most), 3))[0]
+    rest = part.copy()
+    for term in basis.T:  # row by row: a matrix product rounds by how many rows it is given
+        rest -= (part * term).sum(axis=1)[:, None] * term
+    spread = np.sqrt((rest**2).sum(axis=1) / (most - 3))
+    return np.where(usable, np.maximum(spread, noise), np.nan)
+
+
+def _find_foot(
+    filled: NDArray[np.float64],
+    foot_level: NDArray[np.float64],
+    knee_level: NDArray[np.float64],
+    *,
+    smooth: int,
+    zero_at: int,
+    reach: int,
+    left_out: NDArray[np.float64],
+    is_whole: bool,
+) -> tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.float64]]:
+    """Last column at rest, whether there is one, and how far before it the ramp meets the rest.
+
+    Goes back from the cut-off by `reach` columns first: hardly a ramp is longer. No further in
+    windows that are not whole; `left_out` is the sum of what was left out of them.
+    """
+    n, width = filled.shape
+    half = smooth // 2
+    # running sums, with room on both sides so that a mean at either end needs no special care
+    total = np.empty((n, width + 1 + 2 * half))
+    total[:, :half] = 0.0
+    total[:, half] = left_out
+    total[:, half + 1 : half + 1 + width] = filled
+    inner = total[:, half : half + 1 + width]
+    np.cumsum(inner, axis=1, out=inner)
+    total[:, half + 1 + width :] = total[:, half + width, None]
+    centre = np.arange(width)
+    counted = np.minimum(centre + half + 1, width) - np.maximum(centre - half, 0)
+    foot = np.full(n, width - 1)
+    found = np.zeros(n, bool)
+    slack = np.zeros(n)
+    rows = np.arange(n)
+    first = max(0, zero_at - reach)
+    while rows.size:
+        part = total[rows, first:] if rows.size < n else total[:, first:]
+        mean = (part[:, 2 * half + 1 :] - part[:, : -2 * half - 1]) / counted[first:]
+        at_rest = mean[:, : zero_at - 1 - first] < foot_level[rows, None]
+        hit = at_rest.any(axis=1) | (first == 0)
+        mean, at_rest, done = mean[hit], at_rest[hit], rows[hit]
+        each = np.arange(done.size)
+        found[done] = at_rest.any(axis=1)
+        last = np.where(
+            found[done],
+            zero_at - 2 - first - np.argmax(at_rest[:, ::-1], axis=1),
+            width - 1 - first,
+        )
+        above = (mean >= knee_level[done, None]) & (np.arange(mean.shape[1]) > last[:, None])
+        knee = np.argmax(above, axis=1)
+        y0, y1 = mean[each, last], mean[each, knee]
+        run = knee - last
+        rise = np.divide(y1 - y0, run, out=np.full(done.size, np.inf), where=run > 0)
+        ahead = np.divide(y0, rise, out=np.zeros(done.size), where=rise > 0)
+        slack[done] = np.clip(ahead, 0, 4 * smooth)
+        foot[done] = last + first
+        if not is_whole:
+            break
+        rows = rows[~hit]
+        first = max(0, first - 3 * reach)
+    return foot, found, slack
