@@ -13,7 +13,7 @@ RATIO_FIELDS = (
     "burn_level_v",
     "ring_v",
 )
-DIFFERENCE_FIELDS = ("ramp_step_a", "tail_a", "burn_slope_v_per_ms")
+DIFFERENCE_FIELDS = ("ramp_step_a", "burn_slope_v_per_ms")
 
 TORQUE_COLUMNS = (
     "torque_deficit_z",
