@@ -144,7 +144,10 @@ def _report_order(track: CrankTrack, trains: list[StrokeTrain], engine: Engine) 
     steps = [(b - a) % turn for a, b in zip(order, [*order[1:], order[0]], strict=True)]
     words = ", ".join("/".join(places[p]) for p in order)
     apart = ", ".join(f"{step:.0f}" for step in steps)
-    text = f"the coils are switched off in the order {words}, {apart} degrees of crank apart"
+    text = (
+        f"the coils are switched off in the order {words}; degrees of crank from each to the next, "
+        f"and from the last to the first: {apart}"
+    )
     return [Finding("coil_order", "info", text)]
 
 

@@ -24,7 +24,13 @@ from misfire.report.packing import pack_details, pack_waves
 from misfire.report.rows import build_condition_rows, build_event_rows, build_rank_row
 from misfire.report.sources import Source, list_lost_rows, list_sources
 from misfire.report.spread import draw_spread, split_values
-from misfire.report.story import compare_values, write_facts, write_headline, write_lead
+from misfire.report.story import (
+    FEWEST_BOUTS,
+    compare_values,
+    write_facts,
+    write_headline,
+    write_lead,
+)
 from misfire.report.summary import read_version, to_plain
 from misfire.report.testimony import describe_separable, hear_witnesses, list_heard
 from misfire.report.timeline import STRIP_BINS, draw_strip, pack_timeline
@@ -100,6 +106,7 @@ def _context(diagnosis: Diagnosis) -> dict[str, Any]:
         evidence,
     )
     return {
+        "fewest_bouts": FEWEST_BOUTS,
         "vehicle": diagnosis.vehicle,
         "note": diagnosis.note,
         "verdict": diagnosis.verdict,

@@ -122,7 +122,7 @@
     pointed = i;
     const v = speedAt(at[i]);
     out.textContent = clock(at[i], true) + "  cylinder " + owner[i] + ", " + chanceWords(i)
-      + (v === null ? "" : ", " + v + " rev/min") + ", row " + row[i];
+      + (v === null ? "" : ", around " + v + " rev/min") + ", row " + row[i];
   }
   function nearest(px, py) {
     const reach = Math.abs(time(px + 6) - time(px)), a = first(time(px) - reach), b = first(time(px) + reach);
