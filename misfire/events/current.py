@@ -207,15 +207,15 @@ def _stays_down(
 ) -> NDArray[np.bool_]:
     """Whether the current is lower behind each fall than before: ringing at switch-on is not."""
     fall, lead = max(2, round(settings.fall_s * rate)), max(4, round(LEVEL_S * rate))
-    sums = np.concatenate(([0], np.cumsum(counts, dtype=np.int64)))
-
-    def mean(start: NDArray[np.int64]) -> NDArray[np.float64]:
-        low, high = (np.clip(v, 0, counts.size) for v in (start, start + lead))
-        return np.asarray((sums[high] - sums[low]) / np.maximum(high - low, 1))
-
-    drop = (mean(cuts - fall // 2 - lead) - mean(cuts + fall)) * levels.sign
-    near_end = (cuts < fall + lead) | (cuts + fall + lead > counts.size)
-    return near_end | (drop > LEAST_DROP * settings.least_part * levels.peak)
+    down = np.ones(cuts.size, bool)  # those at either end of the block belong to another one
+    inner = np.flatnonzero((cuts >= fall + lead) & (cuts + fall + lead <= counts.size))
+    if inner.size:
+        spans = np.lib.stride_tricks.sliding_window_view(counts, lead)
+        before = spans[cuts[inner] - fall // 2 - lead].sum(axis=1, dtype=np.int64) / lead
+        behind = spans[cuts[inner] + fall].sum(axis=1, dtype=np.int64) / lead
+        drop = (before - behind) * levels.sign
+        down[inner] = drop > LEAST_DROP * settings.least_part * levels.peak
+    return down
 
 
 def _exceeds(
