@@ -7,13 +7,24 @@ from numpy.typing import NDArray
 
 from misfire.dsp.running import nan_quantile, robust_spread, running_quantile
 from misfire.dsp.track import time_at
+from misfire.dsp.trend import fit_local_trend
 from misfire.records import CrankTrack, Engine, Firings
 
 PITCH_PRIOR = 1.5e-3  # usual relative speed error of one window by tooth pitch errors
 SPEED_BINS = 8
 LEAST_KNOWN = 0.7  # share of the prior's variance that the recording must explain away
 LEAST_NEIGHBOURS = 4  # firings on each side against which one is judged
+TREND_FIRINGS = 8  # on each side: a driveline swings within some ten firings
+WORK_DEG = 150.0  # by then a combustion has done its work; later angles only add the road's
+EARLY_DEG = 90.0  # most of it is done by then
+# Share of a combustion's work done so far after TDC: slider-crank and a Wiebe burn of 40 to 65
+# degrees, as in the simulator; the closed form of an instant burn gives 0.65 at 60 degrees and
+# 0.84 at 90 (compression ratio 10, exponent 1.3).
+DONE_DEG = (0.0, 30.0, 60.0, 90.0, 120.0, 150.0)
+DONE_SHARE = (0.0, 0.12, 0.52, 0.80, 0.95, 1.0)
 WIDEST_DEG = 60.0  # a wider window at TDC holds much of the combustion it is to stand before
+LEAST_SHARE = 0.03  # of a combustion's work in a later stroke, below which that is left out
+OUTSTANDING = 3.0  # spreads: a loss that certainly marks the strokes beside it
 LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
 
 
@@ -21,14 +32,14 @@ LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
 class TorqueTable:
     """One row per firing; NaN where the crank angle was not known throughout.
 
-    `accel` [unit=1/s^2]: mean crank acceleration from this TDC to the next, corrected.
-    `deficit`, `gain_deficit` [unit=1/s^2]: energy (omega^2/2) missing against the neighbours, over
-    the whole power stroke and over its first half. `*_z`: the same in spreads of the recording's
-    own good firings; `*_own_z`: against the same cylinder's other firings. `step_z`: against the
-    firings before or those after, whichever is less: a step of the load or a fuel cut is no lost
-    firing. `approach_z`: energy kept too much on the way to this TDC, before anything burns: less
-    work of compression. `level`: the neighbours'
-    own gain; `noise`: local spread of the deficit. `disturbed`: pulses missing or extra inside.
+    `accel` [unit=1/s^2]: mean crank acceleration from this TDC to the next, corrected. `deficit`, `gain_deficit` [unit=1/s^2]: energy (omega^2/2) missing against the trend
+    through the neighbours, over the power stroke and over its first half; where the next cylinder
+    fires before the work is done, gathered from the strokes it spreads over. `*_z`: the same in
+    spreads of the recording's own good firings; `*_own_z`: against the same cylinder's other
+    firings. `step_z`: against the firings before or those after, whichever is less: a step of the
+    load or a fuel cut is no lost firing. `approach_z`: energy kept too much on the way to this
+    TDC, before anything burns: less work of compression. `level`: the neighbours' own gain;
+    `noise`: local spread of the deficit. `disturbed`: pulses missing or extra inside.
     """
 
     accel: NDArray[np.float64]
@@ -62,61 +73,54 @@ def compute_torque(track: CrankTrack, firings: Firings, *, engine: Engine) -> To
     Notes
     -----
     Energy gain over the power stroke, (omega_after^2 - omega_before^2) / 2: DESIGN section 4. At
-    TDC the speed is taken over a window of half a firing interval (120 degrees at most), so
-    compression of this and of the next cylinder weigh the same. Pitch errors of the wheel shift
-    the relative speed by the same amount at any speed, torque by an amount that goes with
-    1/omega^2: a regression tells them apart where the speed varies; elsewhere nothing is removed
-    (prior `PITCH_PRIOR`).
+    TDC the speed is taken over a window of half a firing interval (120 degrees at most). A stroke
+    is followed for `WORK_DEG` at most: what the driveline does after that is not the cylinder's.
+    Pitch errors of the wheel shift the relative speed by the same amount at any speed, torque by
+    an amount that goes with 1/omega^2: a regression tells them apart where the speed varies;
+    elsewhere nothing is removed (prior `PITCH_PRIOR`).
     Source of the segment method: Plapp, Klenk, Moser, SAE 900232 (from memory).
     """
     next_deg = _intervals(engine)
     span = np.array([next_deg[int(c)] for c in firings.cylinder])
     half = min(min(next_deg.values()) / 4.0, WIDEST_DEG)
     tdc = firings.tdc_angle_deg
+    followed = np.minimum(span, WORK_DEG)
     before = _speed_around(track, tdc, half)
-    middle = _speed_around(track, tdc + span / 2, half)
-    after = _speed_around(track, tdc + span, half)
+    middle = _speed_around(track, tdc + np.minimum(span / 2, EARLY_DEG), half)
+    after = _speed_around(track, tdc + followed, half)
+    ahead = _speed_around(track, tdc - np.minimum(_turn_back(engine, firings) / 2, EARLY_DEG), half)
     work = (after**2 - before**2) / 2.0
     gain = (middle**2 - before**2) / 2.0
+    approach = (before**2 - ahead**2) / 2.0
     speed2 = before**2
+    whole = (_speed_around(track, tdc + span, half) ** 2 - speed2) / 2.0
     disturbed = _disturbed(track, tdc - half, tdc + span + half)
-    approach = _approach(before, middle, tdc, span)
-    approach[disturbed] = np.nan
-    for values in (work, gain):
+    for values in (whole, work, gain, approach):
         values[disturbed] = np.nan
+    whole = _remove_pitch_error(whole, speed2, firings.cylinder, engine)
     work = _remove_pitch_error(work, speed2, firings.cylinder, engine)
     gain = _remove_pitch_error(gain, speed2, firings.cylinder, engine)
     approach = _remove_pitch_error(approach, speed2, firings.cylinder, engine)
     lack = _against_neighbours(approach, firings.cylinder, engine)
-    deficit, deficit_z, own_z, _, noise = _against_neighbours(work, firings.cylinder, engine)
-    gain_deficit, gain_z, gain_own_z, level, _ = _against_neighbours(gain, firings.cylinder, engine)
+    shares = _share_work(tdc, firings.cylinder, engine, half)
+    deficit = _against_neighbours(work, firings.cylinder, engine, shares)
+    early = _against_neighbours(gain, firings.cylinder, engine)
+    sided = _gather(_against_either_side(work, engine), shares)
+    sided = _take_out_larger(sided, shares, deficit.noise)
     return TorqueTable(
-        accel=work / np.deg2rad(span),
-        deficit=deficit,
-        deficit_z=deficit_z,
-        deficit_own_z=own_z,
-        step_z=_against_either_side(work, engine) / np.where(noise > 0, noise, np.nan),
-        gain_deficit=gain_deficit,
-        gain_z=gain_z,
-        gain_own_z=gain_own_z,
-        approach_z=-lack[1],
-        level=level,
-        noise=noise,
+        accel=whole / np.deg2rad(span),
+        deficit=deficit.missing,
+        deficit_z=deficit.missing / deficit.noise,
+        deficit_own_z=deficit.own / deficit.noise,
+        step_z=sided / deficit.noise,
+        gain_deficit=early.missing,
+        gain_z=early.missing / early.noise,
+        gain_own_z=early.own / early.noise,
+        approach_z=-lack.missing / lack.noise,
+        level=early.level,
+        noise=deficit.noise,
         disturbed=disturbed,
     )
-
-
-def _approach(
-    at_tdc: NDArray[np.float64],
-    middle: NDArray[np.float64],
-    tdc_deg: NDArray[np.float64],
-    span_deg: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Energy gained from half way between the TDC before and this one, to this one."""
-    gained = np.full(at_tdc.size, np.nan)
-    follows = np.abs(np.diff(tdc_deg) - span_deg[:-1]) < 1.0
-    gained[1:] = np.where(follows, (at_tdc[1:] ** 2 - middle[:-1] ** 2) / 2.0, np.nan)
-    return gained
 
 
 def make_no_torque(n_firings: int) -> TorqueTable:
@@ -139,6 +143,57 @@ def _intervals(engine: Engine) -> dict[int, float]:
     """Crank angle from each cylinder's TDC to the next cylinder's."""
     angles = np.append(np.array(engine.firing_angles_deg), 720.0)
     return {int(c): float(d) for c, d in zip(engine.firing_order, np.diff(angles), strict=True)}
+
+
+def _turn_back(engine: Engine, firings: Firings) -> NDArray[np.float64]:
+    """Crank angle from the TDC before to each firing's own."""
+    next_deg = _intervals(engine)
+    order = engine.firing_order
+    since = {c: next_deg[order[i - 1]] for i, c in enumerate(order)}
+    return np.array([since[int(c)] for c in firings.cylinder])
+
+
+def _share_work(
+    tdc_deg: NDArray[np.float64], cylinder: NDArray[np.int64], engine: Engine, half_deg: float
+) -> NDArray[np.float64]:
+    """Share of each combustion's work seen in its own stroke and in the ones after.
+
+    [shape=(n_firings, n_strokes)]; 0 where the row that follows is not the next stroke.
+    """
+    next_deg = _intervals(engine)
+    followed = np.minimum([next_deg[int(c)] for c in cylinder], WORK_DEG)
+    within = np.linspace(-half_deg, half_deg, 31)  # the speed is a mean over the window
+    at_deg = np.arange(0.0, 2.0 * WORK_DEG)
+    seen = np.interp(at_deg[:, None] + within, DONE_DEG, DONE_SHARE).mean(axis=1)
+    n_strokes = int(np.ceil(WORK_DEG / min(next_deg.values()) - 1e-9))
+    shares = np.zeros((tdc_deg.size, n_strokes))
+    for number in range(min(n_strokes, tdc_deg.size)):
+        n = tdc_deg.size - number
+        start = tdc_deg[number:] - tdc_deg[:n]
+        share = np.interp(start + followed[number:], at_deg, seen) - np.interp(start, at_deg, seen)
+        shares[:n, number] = np.where((start >= 0) & (start < WORK_DEG), share, 0.0)
+    shares[:, 1:][shares[:, 1:] < LEAST_SHARE] = 0.0
+    return shares
+
+
+def _gather(
+    missing: NDArray[np.float64], shares: NDArray[np.float64], *, spreads: bool = False
+) -> NDArray[np.float64]:
+    """Estimate the work lost by each firing from the strokes it spreads over, by least squares.
+
+    With `spreads` the values are standard deviations and come out as that of the estimate.
+    """
+    total = np.zeros(missing.size)
+    weight = np.zeros(missing.size)
+    for number in range(shares.shape[1]):
+        share = shares[:, number]
+        value = np.concatenate((missing[number:], np.full(number, np.nan)))[: missing.size]
+        used = (share > 0) & np.isfinite(value)
+        total += np.where(used, (share * value) ** 2 if spreads else share * value, 0.0)
+        weight += np.where(used, share**2, 0.0)
+    known = np.isfinite(missing) & (weight > 0)
+    safe = np.where(known, weight, np.nan)
+    return np.asarray((np.sqrt(total) if spreads else total) / safe)
 
 
 def _speed_around(
@@ -254,30 +309,69 @@ def _against_either_side(energy: NDArray[np.float64], engine: Engine) -> NDArray
     return np.asarray(np.fmin(before, after) - energy)
 
 
+def _take_out_larger(
+    missing: NDArray[np.float64], shares: NDArray[np.float64], noise: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Take from each firing what a larger loss beside it leaves in its strokes.
+
+    Source: one step of the method by which J. A. Hogbom, Astron. Astrophys. Suppl. 15 (1974) 417
+    (from memory), takes the side lobes of the strongest source out of a map.
+    """
+    cleaned = missing.copy()
+    n, n_strokes = shares.shape
+    weight = np.sum(shares**2, axis=1)
+    for apart in range(1, min(n_strokes, n)):
+        early, late = slice(0, n - apart), slice(apart, n)
+        common = np.sum(shares[early, apart:] * shares[late, : n_strokes - apart], axis=1)
+        for own, other in ((early, late), (late, early)):
+            larger = np.fmax(missing[own], OUTSTANDING * noise[other]) < missing[other]
+            part = common / np.where(weight[own] > 0, weight[own], np.inf)
+            cleaned[own] -= np.where(larger, part * missing[other], 0.0)
+    return cleaned
+
+
+@dataclass(frozen=True, slots=True)
+class _Lack:
+    """What firings lack: `missing` in all, `own` against the same cylinder's others."""
+
+    missing: NDArray[np.float64]
+    own: NDArray[np.float64]
+    level: NDArray[np.float64]
+    noise: NDArray[np.float64]
+
+
 def _against_neighbours(
-    energy: NDArray[np.float64], cylinder: NDArray[np.int64], engine: Engine
-) -> tuple[
-    NDArray[np.float64],
-    NDArray[np.float64],
-    NDArray[np.float64],
-    NDArray[np.float64],
-    NDArray[np.float64],
-]:
-    """Deficit, its z, its z against the own cylinder, the neighbours' level, the local noise."""
+    energy: NDArray[np.float64],
+    cylinder: NDArray[np.int64],
+    engine: Engine,
+    shares: NDArray[np.float64] | None = None,
+) -> _Lack:
+    """Tell what each firing lacks: what its cylinder usually lacks, and what only this one does.
+
+    The first comes from medians over whole cycles; the second is what remains, against the trend
+    through the neighbours, in which load and driveline move.
+    """
     n_cylinders = engine.cylinders
     # With two cylinders, one of them dead, half of the neighbours are lost firings.
     quantile = 0.7 if n_cylinders == 2 else 0.5
     reach = n_cylinders * -(-LEAST_NEIGHBOURS // n_cylinders)  # whole cycles
     level = running_quantile(energy, reach=reach, quantile=quantile, skip_self=True)
-    deficit = level - energy
-    own = np.full(energy.size, np.nan)
+    usual = np.full(energy.size, np.nan)
     for c in engine.firing_order:
         rows = np.flatnonzero(cylinder == c)
         if rows.size:
-            usual = running_quantile(deficit[rows], reach=10)
-            own[rows] = deficit[rows] - usual
+            usual[rows] = running_quantile((level - energy)[rows], reach=10)
+    trend, spread = fit_local_trend(energy + usual, reach=max(TREND_FIRINGS, n_cylinders))
+    own = trend - (energy + usual)
+    missing = usual + own
+    if shares is not None:
+        missing, own = _gather(missing, shares), _gather(own, shares)
+        spread = _gather(spread, shares, spreads=True)
     overall = robust_spread(own)
     local = 1.4826 * running_quantile(np.abs(own), reach=LOCAL_FIRINGS)
     noise = np.maximum(local, 0.5 * overall) if np.isfinite(overall) else local
-    safe = np.where(noise > 0, noise, np.nan)
-    return deficit, deficit / safe, own / safe, level, noise
+    noise = np.fmax(noise, spread)  # where neighbours hardly follow any trend, neither need this
+    noise = np.where(noise > 0, noise, np.nan)
+    if shares is not None:
+        missing, own = (_take_out_larger(m, shares, noise) for m in (missing, own))
+    return _Lack(missing, own, level, noise)

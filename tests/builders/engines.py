@@ -94,13 +94,21 @@ def spark_times(firings, cylinders=None):
     )
 
 
+BURN_DEG = 140.0  # gas has done its work when the exhaust valve opens, common practice
+
+
+def done_share(after_tdc_deg):
+    """Share of a combustion's work that is done some angle after TDC: half of it by 60 degrees."""
+    return np.sin(np.pi / 2 * np.clip(after_tdc_deg / BURN_DEG, 0.0, 1.0) ** 0.85) ** 2
+
+
 @dataclass
 class TorqueEngine:
     """An engine whose speed follows from energy: d(omega^2/2)/d(angle) = torque / inertia.
 
     Energies are per inertia, in 1/s^2. Each combustion adds `work` (times `scale(cycle)`, with a
-    scatter of `cov`) as a raised cosine between its TDC and the next; compression takes and gives
-    back `compression` around each TDC; the load takes the mean of it all, and a governor pulls the
+    scatter of `cov`) over `BURN_DEG` after its TDC, half of it by 60 degrees; compression takes and
+    gives back `compression` around each TDC; the load takes the mean of it all, and a governor pulls the
     speed back within some `recovery_cycles`. `lost` holds (cycle, cylinder) without combustion;
     `weak` the share of its work that a cylinder gives; `leak` the share of its compression.
     """
@@ -131,19 +139,18 @@ class TorqueEngine:
         cycle = (angle - self.tdc_deg) / 720.0
         power = np.zeros(angle.size)
         ripple = np.zeros(angle.size)
-        spans = np.diff(np.append(self.engine.firing_angles_deg, 720.0))
         for number in range(-1, self.n_cycles + 1):
-            for cylinder, offset, span in zip(
-                self.engine.firing_order, self.engine.firing_angles_deg, spans, strict=True
+            for cylinder, offset in zip(
+                self.engine.firing_order, self.engine.firing_angles_deg, strict=True
             ):
                 tdc = self.tdc_deg + 720.0 * number + offset
                 work = self.work * self.weak.get(cylinder, 1.0) * (1 + self.cov * rng.normal())
                 work *= 1.0 if self.scale is None else float(self.scale(number + offset / 720.0))
                 if (number, cylinder) in self.lost:
                     work = 0.0
-                lo, hi = np.searchsorted(angle, [tdc, tdc + span])
-                x = (angle[lo:hi] - tdc) / span
-                power[lo:hi] += work / span * (1 - np.cos(2 * np.pi * x))
+                lo, hi = np.searchsorted(angle, [tdc, tdc + BURN_DEG + self.step_deg])
+                done = np.diff(done_share(angle[lo : hi + 1] - tdc))
+                power[lo : lo + done.size] += work * done / self.step_deg
                 near = slice(*np.searchsorted(angle, [tdc - 150.0, tdc + 150.0]))
                 hill = np.exp(-(((angle[near] - tdc) / 40.0) ** 2))
                 ripple[near] -= self.compression * self.leak.get(cylinder, 1.0) * hill

@@ -13,7 +13,7 @@ from misfire.features.torque import compute_torque
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario import ChannelModel, FaultModel, Scenario
 from misfire.simulate.writer import write_recording
-from tests.builders.engines import INTERVALS_DEG, TorqueEngine, make_engine
+from tests.builders.engines import INTERVALS_DEG, TorqueEngine, done_share, make_engine
 
 FOUR, FIVE = (1, 3, 4, 2), (1, 2, 4, 5, 3)
 SIX, EIGHT, THREE = (1, 5, 3, 6, 2, 4), (1, 8, 4, 3, 6, 5, 7, 2), (1, 2, 3)
@@ -74,7 +74,10 @@ class TestLostCombustion:
     @pytest.mark.parametrize("order", [THREE, FOUR, SIX, EIGHT], ids=len)
     def test_stands_out_on_every_scale(self, order):
         run = Run(order, lost=every_tenth(order[1]))
-        for name in ("deficit_z", "deficit_own_z", "step_z", "gain_z"):
+        names = ["deficit_z", "deficit_own_z", "step_z"]
+        if len(order) <= 6:  # half a stroke of eight is over before half the work is done
+            names.append("gain_z")
+        for name in names:
             z = getattr(run.table, name)
             assert np.nanmin(z[run.lost]) > 2 * np.nanmax(z[~run.lost])
 
@@ -85,11 +88,15 @@ class TestLostCombustion:
         assert run.deficit[run.lost].min() > np.nanmax(run.deficit[~run.lost]) + 0.3
 
     def test_acceleration(self):
-        # accel x angle of the stroke is the energy gained: a lost one lacks `work`
+        # accel x angle of the stroke is the energy gained: a lost one lacks what the builder's
+        # combustion does between the two windows of 90 degrees around this TDC and the next
         run = Run(FOUR, lost=every_tenth(3))
         gained = run.table.accel * np.pi
         lack = np.nanmedian(gained[~run.lost]) - np.median(gained[run.lost])
-        assert lack == pytest.approx(run.made.work, rel=0.06)
+        window = np.linspace(-45.0, 45.0, 901)
+        seen = done_share(180.0 + window).mean() - done_share(window).mean()
+        assert 0.9 < seen < 1.0
+        assert lack == pytest.approx(seen * run.made.work, rel=0.02)
 
     def test_two_in_one_cycle(self):
         lost = tuple(p for c in range(12, 110, 12) for p in ((c, 1), (c, 4)))
