@@ -32,14 +32,15 @@ LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
 class TorqueTable:
     """One row per firing; NaN where the crank angle was not known throughout.
 
-    `accel` [unit=1/s^2]: mean crank acceleration from this TDC to the next, corrected. `deficit`, `gain_deficit` [unit=1/s^2]: energy (omega^2/2) missing against the trend
-    through the neighbours, over the power stroke and over its first half; where the next cylinder
-    fires before the work is done, gathered from the strokes it spreads over. `*_z`: the same in
-    spreads of the recording's own good firings; `*_own_z`: against the same cylinder's other
-    firings. `step_z`: against the firings before or those after, whichever is less: a step of the
-    load or a fuel cut is no lost firing. `approach_z`: energy kept too much on the way to this
-    TDC, before anything burns: less work of compression. `level`: the neighbours' own gain;
-    `noise`: local spread of the deficit. `disturbed`: pulses missing or extra inside.
+    `accel` [unit=1/s^2]: mean crank acceleration from this TDC to the next, corrected. `deficit`,
+    `gain_deficit` [unit=1/s^2]: energy (omega^2/2) missing against the trend through the
+    neighbours, over the power stroke and over its first half; where the next cylinder fires before
+    the work is done, gathered from the strokes it spreads over. `*_z`: the same in spreads of the
+    recording's own good firings; `*_own_z`: against the same cylinder's other firings. `step_z`:
+    against the firings before or those after, whichever is less: a step of the load or a fuel cut
+    is no lost firing. `approach_z`: energy kept too much on the way to this TDC, before anything
+    burns: less work of compression. `level`: the neighbours' own gain; `noise`: local spread of
+    the deficit. `disturbed`: pulses missing or extra inside.
     """
 
     accel: NDArray[np.float64]
