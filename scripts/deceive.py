@@ -1,271 +1,67 @@
-# ruff: noqa: E501
 """Recordings engineered to deceive, judged: how often is a cylinder accused wrongly, and surely.
 
-    .venv/bin/python scripts/deceive.py --each 24 -o deceive.json
+    .venv/bin/python scripts/deceive.py --each 16 -o deceive.json
+    .venv/bin/python scripts/deceive.py --part unseen --each 16
 
-Every kind of deception is played on short simulated vehicles. An accusation is wrong and confident
-where the verdict is `misfire` and a cylinder that is not faulty has a probability of 0.8 or more.
-A refusal with a message, `inconclusive` and `no_misfire` are no accusation. Prints one line a kind;
-status 1 if more than 1 % are accused, or if anything but a MisfireError came out.
+Every kind of deception is played on simulated vehicles; `scripts/deception` has the kinds in three
+parts: `first` and `tried`, with which fixes were made, and `unseen`, with which none was; `plain`
+vehicles, as recorded, show how often a sound one is accused without any deception. A wrong
+accusation is confident where the verdict is `misfire` and a cylinder that is not faulty has a
+probability of 0.8 or more. A refusal with a message, `inconclusive` and `no_misfire` are no
+accusation; `no_misfire` of a recording in which nothing of an engine is left (`blind`) is counted
+by itself. Prints one line a kind, with the 95 % interval of the share of accusations
+(Clopper-Pearson); status 1 if more than 1 % are accused, or for anything else than a MisfireError.
 """
 
 import argparse
-import functools
 import json
 import sys
 import tempfile
 import traceback
-from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from deception.first import FIRST, make_first
+from deception.tried import TRIED
+from deception.unseen import UNSEEN
+from deception.vehicles import Kind, Vehicle
 
 import misfire
-from misfire.simulate import Scenario, simulate, write_recording
+from misfire.simulate import write_recording
 from misfire.simulate.recording import SimulatedRecording
-from misfire.simulate.scenario import (
-    ChannelModel,
-    EngineModel,
-    FaultModel,
-    InstrumentModel,
-    WheelModel,
-)
 
 CONFIDENT = 0.8
 MOST_WRONG = 0.01
-RATE_HZ = 50e3
-DURATION_S = 5.0
-
-Kind = Callable[[SimulatedRecording, np.random.Generator], SimulatedRecording]
-
-
-@functools.lru_cache(maxsize=64)
-def play_vehicle(number: int, cylinder: int = 0, fault: str = "mixture") -> SimulatedRecording:
-    """Simulate one of a few vehicles: sound, or with one cylinder that always fails."""
-    order = ((1, 3, 4, 2), (1, 2, 4, 3), (1, 2, 3), (1, 5, 3, 6, 2, 4))[number % 4]
-    coils = tuple(
-        ChannelModel(role="coil_primary", cylinders=(c,), range=500.0) for c in sorted(order)
-    )
-    crank = ChannelModel(role="crank", range=20.0)
-    current = ChannelModel(role="coil_current", range=20.0)
-    channels = ((crank, *coils), (crank, current), (crank, coils[0], current))[number % 3]
-    scenario = Scenario(
-        seed=100 + number,
-        duration_s=DURATION_S,
-        vehicle=f"decoy-{number}",
-        engine=EngineModel(cylinders=len(order), firing_order=order),
-        instrument=(InstrumentModel(rate_hz=RATE_HZ),),
-        channel=channels,
-        fault=(FaultModel(type=fault, cylinder=cylinder),) if cylinder else (),
-    )
-    return simulate(scenario)
-
-
-def change_counts(sim: SimulatedRecording, change: Callable[[int, Any], Any]) -> SimulatedRecording:
-    """Give every channel other counts."""
-    channels = tuple(
-        replace(c, counts=np.clip(np.rint(change(i, c.counts)), -32768, 32767).astype(np.int16))
-        for i, c in enumerate(sim.channels)
-    )
-    return replace(sim, channels=channels)
-
-
-def change_engine(sim: SimulatedRecording, **values: Any) -> SimulatedRecording:
-    """Let the job card tell of another engine than was recorded."""
-    engine = replace(sim.scenario.engine, **values)
-    bare = tuple(replace(c, cylinders=()) for c in sim.scenario.channel)  # the card has sim's own
-    return replace(sim, scenario=replace(sim.scenario, engine=engine, channel=bare, fault=()))
-
-
-def make_noise(sim: SimulatedRecording, rng: np.random.Generator) -> SimulatedRecording:
-    """Nothing was connected: noise, of a level of its own in each channel."""
-    return change_counts(sim, lambda i, c: rng.normal(0, 10 ** rng.uniform(0, 3.8), c.size))
-
-
-def make_hum(sim: SimulatedRecording, rng: np.random.Generator) -> SimulatedRecording:
-    """Mains hum with its harmonics."""
-    mains = float(rng.choice((50.0, 60.0)))
-
-    def hum(i: int, counts: Any) -> Any:
-        t = np.arange(counts.size) / RATE_HZ
-        parts = zip(range(1, 8), 10 ** rng.uniform(1, 3.5, 7), rng.uniform(0, 6.3, 7), strict=True)
-        wave = sum(a / k * np.sin(2 * np.pi * k * mains * t + p) for k, a, p in parts)
-        return wave + rng.normal(0, 5, counts.size)
-
-    return change_counts(sim, hum)
-
-
-def make_generator(sim: SimulatedRecording, rng: np.random.Generator) -> SimulatedRecording:
-    """Play a signal generator: steady squares and pulses."""
-
-    def wave(i: int, counts: Any) -> Any:
-        phase = np.arange(counts.size) / RATE_HZ * 10 ** rng.uniform(0.5, 3.3) % 1
-        return 6000 * (phase < rng.choice((0.02, 0.3, 0.5))) + rng.normal(0, 3, counts.size)
-
-    return change_counts(sim, wave)
-
-
-def take_other_card(sim: SimulatedRecording, rng: np.random.Generator) -> SimulatedRecording:
-    """Take the card of another engine."""
-    orders = [(1, 2, 3), (1, 3, 4, 2), (1, 2, 4, 5, 3), (1, 5, 3, 6, 2, 4), (1, 2)]
-    n = sim.scenario.engine.cylinders
-    order = [o for o in orders if len(o) != n][int(rng.integers(4))]
-    other = change_engine(sim, cylinders=len(order), firing_order=order)
-    channels = tuple(
-        replace(c, model=replace(c.model, cylinders=tuple(k for k in c.model.cylinders if k <= len(order))))
-        for c in other.channels
-    )  # fmt: skip
-    return replace(other, channels=channels)
-
-
-def take_other_wheel(sim: SimulatedRecording, rng: np.random.Generator) -> SimulatedRecording:
-    """Tell of another crank wheel."""
-    wheels = (WheelModel(positions=36, gaps=((36,),)), WheelModel(positions=58, gaps=()))
-    wheel = wheels[int(rng.integers(2))]
-    return replace(sim, scenario=replace(sim.scenario, crank_wheel=wheel))
-
-
-def take_other_order(sim: SimulatedRecording, rng: np.random.Generator) -> SimulatedRecording:
-    """Give a wrong firing order."""
-    order = sim.scenario.engine.firing_order
-    while True:
-        other = (1, *(int(c) for c in rng.permutation(order[1:])))
-        if other != order or len(order) < 3:
-            return change_engine(sim, firing_order=other)
-
-
-def join_vehicles(sim: SimulatedRecording, rng: np.random.Generator) -> SimulatedRecording:
-    """Let a second vehicle's recording follow the first one's."""
-    other = play_vehicle(sim.scenario.seed - 100 + 12)
-
-    def join(i: int, counts: Any) -> Any:
-        cut = int(counts.size * rng.uniform(0.3, 0.7)) if i == 0 else join.cut  # type: ignore[attr-defined]
-        join.cut = cut  # type: ignore[attr-defined]
-        tail = other.channels[i].counts * (other.channels[i].scale / sim.channels[i].scale)
-        return np.concatenate([counts[:cut], tail[cut:]])
-
-    return change_counts(sim, join)
-
-
-def kill_half(sim: SimulatedRecording, rng: np.random.Generator) -> SimulatedRecording:
-    """Half of the channels are dead: a constant, or the noise of an open input."""
-    n = len(sim.channels)
-    dead = set(rng.permutation(n)[: max(1, n // 2)].tolist())
-    noisy = bool(rng.integers(2))
-
-    def kill(i: int, counts: Any) -> Any:
-        return (rng.normal(0, 2.0, counts.size) if noisy else 0 * counts) if i in dead else counts
-
-    return change_counts(sim, kill)
-
-
-def clip_to_squares(sim: SimulatedRecording, rng: np.random.Generator) -> SimulatedRecording:
-    """Clipped until nothing but two levels is left."""
-    share = float(rng.choice((0.002, 0.02, 0.1)))
-
-    def clip(i: int, counts: Any) -> Any:
-        middle = float(np.median(counts))
-        edge = max(1.0, share * float(np.abs(counts - middle).max()))
-        return np.clip(counts, middle - edge, middle + edge)
-
-    return change_counts(sim, clip)
-
-
-def run_time_otherwise(sim: SimulatedRecording, rng: np.random.Generator) -> SimulatedRecording:
-    """Tell another sampling rate than it was taken at."""
-    factor = float(rng.choice((0.25, 0.5, 0.8, 1.25, 2.0, 4.0)))
-    channels = tuple(replace(c, rate_hz=c.rate_hz * factor) for c in sim.channels)
-    return replace(sim, channels=channels)
-
-
-def reverse_time(sim: SimulatedRecording, rng: np.random.Generator) -> SimulatedRecording:
-    """Run the recording backwards."""
-    return change_counts(sim, lambda i, c: c[::-1])
-
-
-def swap_roles(sim: SimulatedRecording, rng: np.random.Generator) -> SimulatedRecording:
-    """Exchange the leads: what the card calls the crank is a coil."""
-    shift = int(rng.integers(1, len(sim.channels)))
-    counts = [c.counts for c in sim.channels]
-    return change_counts(sim, lambda i, c: counts[(i + shift) % len(counts)])
-
-
-def copy_one(sim: SimulatedRecording, rng: np.random.Generator) -> SimulatedRecording:
-    """Every coil channel holds the same signal: one lead, split."""
-    coil = next(i for i, c in enumerate(sim.channels) if c.model.role != "crank")
-    same = sim.channels[coil].counts
-    return change_counts(sim, lambda i, c: c if i < coil else same)
-
-
-def drop_out(sim: SimulatedRecording, rng: np.random.Generator) -> SimulatedRecording:
-    """Lose pieces, in all channels at once."""
-    n = sim.channels[0].counts.size
-    lost = np.zeros(n, bool)
-    for start in rng.integers(0, n, int(rng.integers(3, 40))):
-        lost[start : start + int(RATE_HZ * 10 ** rng.uniform(-3, -0.7))] = True
-    return change_counts(sim, lambda i, c: np.where(lost, 0, c))
-
-
-def shuffle_pieces(sim: SimulatedRecording, rng: np.random.Generator) -> SimulatedRecording:
-    """Pieces in another order, as a broken transfer leaves them."""
-    n = sim.channels[0].counts.size
-    size = int(RATE_HZ * rng.choice((0.02, 0.1, 0.5)))
-    order = rng.permutation(n // size)
-    places = (order[:, None] * size + np.arange(size)).ravel()
-    return change_counts(sim, lambda i, c: c[places])
-
-
-def bury_in_noise(sim: SimulatedRecording, rng: np.random.Generator) -> SimulatedRecording:
-    """Put the signals under noise of up to nearly their size."""
-    share = float(rng.choice((0.05, 0.2, 0.6)))
-
-    def bury(i: int, counts: Any) -> Any:
-        return counts + rng.normal(0, share * np.abs(counts.astype(float)).max(), counts.size)
-
-    return change_counts(sim, bury)
-
-
-KINDS: dict[str, Kind] = {
-    "noise": make_noise,
-    "mains hum": make_hum,
-    "signal generator": make_generator,
-    "card of another engine": take_other_card,
-    "card of another wheel": take_other_wheel,
-    "wrong firing order": take_other_order,
-    "two vehicles joined": join_vehicles,
-    "half of the channels dead": kill_half,
-    "clipped to squares": clip_to_squares,
-    "time at another rate": run_time_otherwise,
-    "time reversed": reverse_time,
-    "leads exchanged": swap_roles,
-    "one lead split": copy_one,
-    "drop-outs": drop_out,
-    "pieces shuffled": shuffle_pieces,
-    "buried in noise": bury_in_noise,
+PLAIN = {"no deception": Kind(lambda vehicle, rng: vehicle.play(), faulty=True)}
+PARTS: dict[str, tuple[str, ...]] = {
+    "plain": tuple(PLAIN),
+    "first": tuple(FIRST),
+    "tried": tuple(TRIED),
+    "unseen": tuple(UNSEEN),
 }
+DRAWN: dict[str, Kind] = {**PLAIN, **TRIED, **UNSEEN}
+OUTCOMES = ("misfire", "no_misfire", "inconclusive", "refused", "fault")
 
 
 def make_decoy(kind: str, number: int) -> tuple[SimulatedRecording, int]:
     """Make one deceiving recording; also give the cylinder that truly fails, 0: none."""
-    seed = [sorted(KINDS).index(kind), number]
-    rng = np.random.default_rng(seed)
-    # Where the engine's own cylinders can still be read, some vehicles are truly faulty.
-    honest = ("wrong firing order", "half of the channels dead", "drop-outs", "buried in noise")
-    told = kind != "wrong firing order" or number % 3 == 0  # every coil has its own channel
-    faulty = int(rng.integers(1, 4)) if kind in honest and number // 3 % 3 == 2 and told else 0
-    return KINDS[kind](play_vehicle(number % 12, faulty), rng), faulty
+    if kind in FIRST:
+        return make_first(kind, number)
+    place = sum(map(ord, kind)) * 1000 + number  # every kind has vehicles of its own
+    vehicle = Vehicle(place, DRAWN[kind])
+    return DRAWN[kind].make(vehicle, np.random.default_rng([5, place])), vehicle.faulty
 
 
 def judge_decoy(kind: str, number: int, folder: Path) -> dict[str, Any]:
     """Make one, judge it, and say what came out."""
     sim, faulty = make_decoy(kind, number)
     row: dict[str, Any] = {"kind": kind, "number": number, "faulty": faulty, "accused": []}
+    row["blind"] = False
     try:
         found = misfire.diagnose(write_recording(sim, folder, fmt="wav"))
     except misfire.MisfireError as error:
-        return row | {"outcome": "refused", "message": str(error)[:200]}
+        return row | {"outcome": "refused", "message": str(error)[:300]}
     except Exception as error:  # noqa: BLE001 - a fault of the program is what is looked for
         place = traceback.extract_tb(error.__traceback__)[-1]
         message = f"{type(error).__name__} {Path(place.filename).name}:{place.lineno} {error}"
@@ -273,38 +69,66 @@ def judge_decoy(kind: str, number: int, folder: Path) -> dict[str, Any]:
     accused = {c.cylinder: round(c.probability, 3) for c in found.cylinders}
     wrong = [c for c, p in accused.items() if p >= CONFIDENT and c != faulty]
     row["accused"] = wrong if found.verdict == "misfire" else []
-    codes = sorted({f.code for f in found.findings if f.severity != "info"})
-    return row | {"outcome": found.verdict, "probability": accused, "findings": codes}
+    empty = kind in DRAWN and DRAWN[kind].empty
+    row["blind"] = empty and found.verdict == "no_misfire"
+    said = sorted({f.code for f in found.findings if f.severity != "info"})
+    return row | {
+        "outcome": found.verdict,
+        "probability": accused,
+        "findings": said,
+        "notes": list(found.notes),
+    }
+
+
+def find_interval(n_hits: int, n: int) -> tuple[float, float]:
+    """Give the 95 % interval of a share (Clopper-Pearson, from memory)."""
+    from scipy.stats import beta
+
+    low = float(beta.ppf(0.025, n_hits, n - n_hits + 1)) if n_hits else 0.0
+    high = float(beta.ppf(0.975, n_hits + 1, n - n_hits)) if n_hits < n else 1.0
+    return low, high
+
+
+def print_row(name: str, rows: list[dict[str, Any]]) -> None:
+    """Print the counts of some recordings."""
+    n = {o: sum(r["outcome"] == o for r in rows) for o in OUTCOMES}
+    wrong, blind = sum(bool(r["accused"]) for r in rows), sum(r["blind"] for r in rows)
+    low, high = find_interval(wrong, len(rows))
+    told = sum(bool(r.get("findings")) or r["outcome"] == "refused" for r in rows)
+    print(
+        f"{name:28}{len(rows):>4}{wrong:>9}  {100 * low:4.1f}-{100 * high:4.1f} %{blind:>6}"
+        f"{n['misfire']:>9}{n['no_misfire']:>6}{n['inconclusive']:>6}{n['refused']:>9}{told:>7}"
+        + (f"  FAULTS {n['fault']}" if n["fault"] else ""),
+        flush=True,
+    )
 
 
 def main() -> int:
     """Judge them all."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--each", type=int, default=20, help="recordings of each kind")
-    parser.add_argument("--kind", action="append", choices=sorted(KINDS))
+    parser = argparse.ArgumentParser(description=str(__doc__).splitlines()[0])
+    parser.add_argument("--each", type=int, default=16, help="recordings of each kind")
+    parser.add_argument("--start", type=int, default=0, help="number of the first one")
+    parser.add_argument("--part", action="append", choices=sorted(PARTS))
+    parser.add_argument("--kind", action="append", choices=sorted((*FIRST, *DRAWN)))
     parser.add_argument("-o", "--out", type=Path)
     given = parser.parse_args()
     rows = []
-    print(f"{'kind':28}{'n':>4}{'accused':>9}{'misfire':>9}{'none':>6}{'open':>6}{'refused':>9}")
-    for kind in given.kind or KINDS:
+    print(
+        f"{'kind':28}{'n':>4}{'accused':>9}{'95 %':>13}{'blind':>6}{'misfire':>9}{'none':>6}"
+        f"{'open':>6}{'refused':>9}{'told':>7}"
+    )
+    for kind in given.kind or [k for p in given.part or PARTS for k in PARTS[p]]:
         mine = []
-        for number in range(given.each):
+        for number in range(given.start, given.start + given.each):
             with tempfile.TemporaryDirectory() as folder:
                 mine.append(judge_decoy(kind, number, Path(folder)))
         rows += mine
-        n = {o: sum(r["outcome"] == o for r in mine) for o in ("misfire", "no_misfire", "inconclusive", "refused", "fault")}  # fmt: skip
-        wrong = sum(bool(r["accused"]) for r in mine)
-        print(
-            f"{kind:28}{len(mine):>4}{wrong:>9}{n['misfire']:>9}{n['no_misfire']:>6}"
-            f"{n['inconclusive']:>6}{n['refused']:>9}" + (f"  FAULTS {n['fault']}" if n["fault"] else ""),
-            flush=True,
-        )  # fmt: skip
+        print_row(kind, mine)
         if given.out:
             given.out.write_text(json.dumps(rows, indent=1) + "\n")
-    wrong, faults = (
-        sum(bool(r["accused"]) for r in rows),
-        sum(r["outcome"] == "fault" for r in rows),
-    )
+    print_row("all", rows)
+    wrong = sum(bool(r["accused"]) for r in rows)
+    faults = sum(r["outcome"] == "fault" for r in rows)
     print(f"{wrong} of {len(rows)} accused wrongly and confidently; {faults} faults of the program")
     return 1 if wrong > MOST_WRONG * len(rows) or faults else 0
 

@@ -18,6 +18,7 @@ from misfire.cycles.pattern import describe_wheel
 from misfire.cycles.repeats import count_parts, repeat_wheel
 from misfire.cycles.wheel import decode_wheel
 from misfire.dsp.blocks import iterate_blocks
+from misfire.dsp.levels import survey_counts
 from misfire.errors import ChannelError, CycleError
 from misfire.events.cam import find_edges, find_edges_levels
 from misfire.events.crank import find_teeth, find_teeth_levels
@@ -32,6 +33,7 @@ Progress = Callable[[str, float], None]
 STROKE_ROLES = ("coil_primary", "coil_current", "coil_trigger")
 SUPPLY_V = 12.0  # where no other primary shows it
 LEAST_SUPPLY_V = 5.0
+LEAST_KICK = 5.0  # of the supply: cross-talk of other coils is less
 REST_SAMPLES = 64  # at each place where a channel's rest is looked at
 
 
@@ -113,10 +115,11 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
                     instants[name] = drop_instants(instants[name], gaps)
     for channel in useful:
         if channel.role in STROKE_ROLES and strokes[channel.name].size == 0:
-            if channel.role == "coil_primary" and _rests_on_nothing(recording, channel, strokes):
-                del strokes[
-                    channel.name
-                ]  # shows nothing of its coil, not even that it stands still
+            if channel.role == "coil_primary" and (
+                _rests_on_nothing(recording, channel, strokes) or _kicks(recording, channel)
+            ):
+                # shows nothing of its coil, not even that it stands still
+                del strokes[channel.name]
             findings.append(
                 Finding(
                     "no_strokes",
@@ -192,6 +195,14 @@ def _rests_on_nothing(
     if supply_v < LEAST_SUPPLY_V:
         return False  # not coupled to direct voltage: a rest at zero says nothing
     return abs(_find_rest_v(recording, channel)) < 0.5 * supply_v
+
+
+def _kicks(recording: Recording, channel: Channel) -> bool:
+    """Tell whether a primary without a stroke kicks all the same: it is not read, and not dead."""
+    counts = survey_counts(_reader(recording, channel), channel.n_samples)
+    rest = float(np.median(counts)) + channel.offset / channel.scale
+    reach = float(counts.max()) + channel.offset / channel.scale
+    return rest > 0 and reach > LEAST_KICK * rest
 
 
 def _find_rest_v(recording: Recording, channel: Channel) -> float:

@@ -24,6 +24,7 @@ from misfire.classify.scores import (
 from misfire.errors import ParameterError
 from misfire.records import FAULT_TYPES
 
+KIND_BINS = 20  # the words for a kind of fault change at twentieths
 FEWEST_VEHICLES = 8  # fewer carry no comparison of two models
 BETTER = {
     # Figure -> +1: the more the better, -1: the less, 0: says nothing of the model.
@@ -56,6 +57,7 @@ class Scores:
 
     figures: dict[str, Figure]
     reliability: list[dict[str, float]]
+    kind_reliability: list[dict[str, float]]
     confusion: NDArray[np.int64]
     confusion_separable: NDArray[np.int64]
     vehicles: int
@@ -114,6 +116,13 @@ def compute_scores(judged: Sequence[Judged], *, seed: int = 0) -> Scores:
     return Scores(
         figures=figures,
         reliability=tabulate_reliability(tables.said, tables.so),
+        kind_reliability=tabulate_reliability(
+            np.array(tables.share),
+            np.array(
+                [t == c for t, c in zip(tables.truth, tables.called, strict=True)], dtype=bool
+            ),
+            bins=KIND_BINS,
+        ),
         confusion=tally_confusion(tables.truth, tables.called, FAULT_TYPES),
         confusion_separable=tally_confusion(
             [t for t, told in zip(tables.truth, tables.told, strict=True) if told],
@@ -204,6 +213,7 @@ def lay_out_scores(scores: Scores) -> dict[str, Any]:
             for name, f in scores.figures.items()
         },
         "reliability": scores.reliability,
+        "kind_reliability": scores.kind_reliability,
         "fault_types": list(FAULT_TYPES),
         "confusion": scores.confusion.tolist(),
         "confusion_separable": scores.confusion_separable.tolist(),

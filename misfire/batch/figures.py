@@ -54,7 +54,7 @@ class FigureTables:
     """Rows gathered from judged cases: every figure as a function of the vehicles' weights.
 
     `shares` and `statistics` hold the figures by name, `carriers` how many vehicles each rests on;
-    `said`, `so` one entry per cylinder; `truth`, `called`, `told` one per fault.
+    `said`, `so` one entry per cylinder; `truth`, `called`, `share`, `told` one per fault.
     """
 
     def __init__(self, judged: Sequence[Judged]) -> None:
@@ -68,6 +68,7 @@ class FigureTables:
         self.carriers: dict[str, int] = {}
         self.truth: list[str] = []
         self.called: list[str] = []
+        self.share: list[float] = []
         self.told: list[bool] = []
         for j in judged:
             self._add_cylinders(j, place[j.case.group])
@@ -124,6 +125,7 @@ class FigureTables:
             told = kind in find_separable(case.witnesses[cylinder])
             self.truth.append(kind)
             self.called.append(names[0])
+            self.share.append(float(judged.faults[cylinder - 1][ranked[0]]))
             self.told.append(told)
             for end in ("", "_separable") if told else ("",):
                 self._hit(f"fault_type_top1{end}", vehicle, kind == names[0])

@@ -142,7 +142,8 @@ def check_quickly(recording: Recording, evidence: Evidence) -> tuple[Finding, ..
     order = _check_order(recording, detected)
     if order is not None:
         findings.append(order)
-    findings += _report_blind(evidence)
+    told = {f.channel for f in evidence.findings if f.code == "dropout"}
+    findings += [f for f in _report_blind(evidence) if f.channel not in told]
     findings += check_length(evidence.firings, one_in=None)
     return tuple(findings)
 
@@ -216,6 +217,7 @@ def _check_channels(
     findings = [f for found in scan_channels(sampled, scan, progress=progress) for f in found]
     told = {f.channel for f in findings if f.code == "dropout"}
     if evidence is not None:
+        told |= {f.channel for f in evidence.findings if f.code == "dropout"}
         findings += [f for f in _report_blind(evidence) if f.channel not in told]
     return findings
 

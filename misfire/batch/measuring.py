@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.batch.blindness import find_blind
 from misfire.batch.cranking import measure_cranking
 from misfire.batch.detection import Detected, detect_events
 from misfire.batch.injectors import measure_injectors
@@ -114,7 +115,11 @@ def measure(recording: Recording, *, progress: Progress | None = None) -> Eviden
     dead = [t for t in detected.trains if not t.strokes.size]
     coils = [t for t in trains if t.channel.role != "coil_secondary"]
     detected = replace(detected, trains=[*coils, *dead], pickups=pickups)
-    strokes = gather_strokes(firings, [*trains, *dead, *_index_pickups(pickups, firings)])
+    blind, said = find_blind(recording, [*coils, *dead], firings, torque, engine=engine)
+    findings += said
+    strokes = gather_strokes(
+        firings, [*trains, *dead, *_index_pickups(pickups, firings)], blind=blind
+    )
     injection, said = measure_injectors(recording, detected.channels, track, firings, engine=engine)
     findings += said
     compression = measure_cranking(

@@ -10,6 +10,7 @@ from misfire.batch.cases import LabelledCase
 from misfire.batch.evaluating import BETTER, Scores
 from misfire.records import FAULT_TYPES
 
+KIND_TITLE = "Reliability of the share of the fault type named first (of a cylinder at fault):"
 WORDS = {
     "top1_cylinder": "faulty cylinder ranked first",
     "top2_cylinder": "faulty cylinder among the first two",
@@ -123,6 +124,13 @@ def format_card(
         f"| {r['from']:.1f} to {r['to']:.1f} | {r['n']} | {r['said']:.3f} | {r['happened']:.3f} | "
         f"{r['low']:.3f} to {r['high']:.3f} |"
         for r in scores.reliability
+    ]
+    lines += ["", KIND_TITLE, ""]
+    lines += ["| said | n | mean said | right | 95 % interval |", "| --- | --- | --- | --- | --- |"]
+    lines += [
+        f"| {r['from']:.2f} to {r['to']:.2f} | {r['n']} | {r['said']:.3f} | {r['happened']:.3f} | "
+        f"{r['low']:.3f} to {r['high']:.3f} |"
+        for r in scores.kind_reliability
     ]
     lines += ["", "Fault type, true (rows) against said first (columns):", ""]
     lines += ["| | " + " | ".join(FAULT_TYPES) + " |", "| --- " * (len(FAULT_TYPES) + 1) + "|"]

@@ -14,6 +14,7 @@ from misfire.batch.bystanders import (
     list_columns,
     weigh_bystanders,
 )
+from misfire.batch.commoncause import find_common_cause
 from misfire.batch.judging import judge
 from misfire.batch.measuring import Evidence
 from misfire.batch.panels import build_panels
@@ -87,12 +88,15 @@ def decide(evidence: Evidence, *, model: Model | None) -> Verdict:
     probability, table = judgement.event, judgement.cylinders
     faulty, faults = weigh_bystanders(evidence, probability, judgement.faulty, judgement.faults)
     unlit = find_unlit(evidence, probability)
-    if unlit:  # such an engine does not run: it is the hook-up or the card that is wrong
+    common = find_common_cause(evidence, probability, faulty, faults)
+    if unlit or common:  # the hook-up, the card or the whole engine, but no cylinder
         faulty = np.minimum(faulty, DOUBTFUL)
     strongest = float(faulty.max())
     shared, faults = share_unresolved(firings, faulty, faults)
     events, extras = _build_events(evidence, probability)
     word, notes, findings = _conclude(evidence, strongest, shared, faults, table, witnesses)
+    if common:
+        word, notes = "inconclusive", (common,)
     if unlit:
         names = ", ".join(map(str, unlit))
         notes = (

@@ -1,6 +1,7 @@
 """Spark of each firing, in ratio to the cylinder's own firings and to the other cylinders."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,10 @@ OWN_REACH = 15  # firings of the same cylinder on each side that make its refere
 
 
 def gather_strokes(
-    firings: Firings, trains: Sequence[StrokeTrain]
+    firings: Firings,
+    trains: Sequence[StrokeTrain],
+    *,
+    blind: Mapping[str, NDArray[np.bool_]] = MappingProxyType({}),
 ) -> dict[str, NDArray[np.float64]]:
     """Bring what all channels saw of each firing into one row.
 
@@ -24,6 +28,8 @@ def gather_strokes(
     firings : Firings
     trains : sequence of StrokeTrain
         Primary, current, trigger and secondary channels, in order of precedence.
+    blind : mapping of channel name to bool array [shape=(n_firings,)]
+        Firings at which a channel must not be heard when it shows no stroke.
 
     Returns
     -------
@@ -49,6 +55,8 @@ def gather_strokes(
             own = np.isin(firings.cylinder, seen or _met_cylinders(rows, firings))
             # Before the first spark of any coil the control unit had not yet begun to fire.
             covered = own & _is_covered(train, firings.spark_s) & (firings.spark_s >= first_s)
+            if train.channel.name in blind:
+                covered &= ~blind[train.channel.name]
             watched |= covered
             if train.channel.role != "coil_trigger":
                 power_watched |= covered

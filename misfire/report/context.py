@@ -6,8 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from misfire.records import Diagnosis
-from misfire.report.occurrence import compute_wilson_interval, find_bouts
-from misfire.report.story import PAUSE_S, find_speed_bands
+from misfire.report.occurrence import (
+    Bout,
+    SpeedBand,
+    compute_wilson_interval,
+    count_speed_bands,
+    find_bouts,
+)
 from misfire.report.summary import LOST
 from misfire.report.wording import format_clock, format_duration
 
@@ -15,12 +20,16 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+PAUSE_S = 1.0  # misfires of one cylinder closer together than this are felt as one bout
+FEWEST_BOUTS = 3  # firings lost in one bout are one incident: fewer say nothing about conditions
 STEADY_RPM_S = 40.0  # a change slower than this is no more than the governor's hunting
 SLOPE_SPAN_S = 1.0
 LEAST_LOAD_SWING = 1.15  # of the usual firing voltage, below which load is not told
 CRANKING_RPM = 400.0  # a starter turns an engine slower, no idle is as slow
 RARE = 0.01  # a silence less likely than this by chance is worth a sentence
 PARTS = 6
+
+Kinds = tuple[tuple[str, "NDArray[np.bool_]"], ...]  # a name, and which firings are of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,13 +81,7 @@ def find_conditions(diagnosis: Diagnosis, cylinder: int) -> tuple[ConditionGroup
             ),
         )
     ]
-    slope = find_slope(diagnosis, time_s)
-    if np.isfinite(slope).any():
-        kinds = (
-            ("slowing down", slope < -STEADY_RPM_S),
-            ("steady", np.abs(slope) <= STEADY_RPM_S),
-            ("speeding up", slope > STEADY_RPM_S),
-        )
+    if kinds := part_by_slope(diagnosis, time_s):
         groups.append(
             ConditionGroup(
                 "Change of speed",
@@ -86,16 +89,7 @@ def find_conditions(diagnosis: Diagnosis, cylinder: int) -> tuple[ConditionGroup
                 f"Steady: less than {STEADY_RPM_S:.0f} rev/min each second.",
             )
         )
-        if max(c.judged for c in groups[-1].conditions) == np.isfinite(slope).sum():
-            del groups[-1]  # it was all alike: nothing to compare
-    load = find_load(diagnosis, time_s)
-    if np.isfinite(load).sum() >= 30:
-        low, high = np.nanpercentile(load, [100 / 3, 200 / 3])
-        kinds = (
-            ("lower third", load <= low),
-            ("middle third", (load > low) & (load <= high)),
-            ("upper third", load > high),
-        )
+    if kinds := part_by_load(diagnosis, time_s):
         groups.append(
             ConditionGroup(
                 "Load, told by the good firings' firing voltage",
@@ -118,6 +112,56 @@ def find_conditions(diagnosis: Diagnosis, cylinder: int) -> tuple[ConditionGroup
         )
     )
     return tuple(groups)
+
+
+def find_lost(diagnosis: Diagnosis, cylinder: int) -> NDArray[np.float64]:
+    """Give the instants of a cylinder's lost combustions [s, ascending]."""
+    import numpy as np
+
+    events = diagnosis.events
+    mine = (events["cylinder"] == cylinder) & (events["misfire_probability"] >= LOST)
+    time_s: NDArray[np.float64] = np.sort(events.loc[mine, "time_s"].to_numpy(dtype=float))
+    return time_s
+
+
+def find_speed_bands(diagnosis: Diagnosis, cylinder: int) -> tuple[SpeedBand, ...]:
+    """Count a cylinder's judged and lost firings by engine speed."""
+    events = diagnosis.events
+    mine = events[(events["cylinder"] == cylinder) & events["misfire_probability"].notna()]
+    return count_speed_bands(
+        mine["rpm"].to_numpy(dtype=float),
+        (mine["misfire_probability"] >= LOST).to_numpy(dtype=bool),
+        time_s=mine["time_s"].to_numpy(dtype=float),
+        pause_s=PAUSE_S,
+    )
+
+
+def part_by_slope(diagnosis: Diagnosis, time_s: NDArray[np.float64]) -> Kinds:
+    """Part firings by how the speed changed; empty where that is unknown or always alike."""
+    import numpy as np
+
+    slope = find_slope(diagnosis, time_s)
+    kinds = (
+        ("slowing down", slope < -STEADY_RPM_S),
+        ("steady", np.abs(slope) <= STEADY_RPM_S),
+        ("speeding up", slope > STEADY_RPM_S),
+    )
+    return kinds if sum(bool(inside.any()) for _, inside in kinds) > 1 else ()
+
+
+def part_by_load(diagnosis: Diagnosis, time_s: NDArray[np.float64]) -> Kinds:
+    """Part firings into thirds of load; empty where the load is not told."""
+    import numpy as np
+
+    load = find_load(diagnosis, time_s)
+    if np.isfinite(load).sum() < 30:
+        return ()
+    low, high = np.nanpercentile(load, [100 / 3, 200 / 3])
+    return (
+        ("lower third", load <= low),
+        ("middle third", (load > low) & (load <= high)),
+        ("upper third", load > high),
+    )
 
 
 def find_slope(diagnosis: Diagnosis, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -180,9 +224,7 @@ def find_load(diagnosis: Diagnosis, time_s: NDArray[np.float64]) -> NDArray[np.f
     return load if high > LEAST_LOAD_SWING * low else unknown
 
 
-def _count(
-    kinds: tuple[tuple[str, NDArray[np.bool_]], ...], lost: NDArray[np.bool_]
-) -> tuple[Condition, ...]:
+def _count(kinds: Kinds, lost: NDArray[np.bool_]) -> tuple[Condition, ...]:
     """Count judged and lost firings of each kind."""
     return tuple(Condition(name, int(w.sum()), int((w & lost).sum())) for name, w in kinds)
 
@@ -194,26 +236,44 @@ def _describe_time(diagnosis: Diagnosis, lost_s: NDArray[np.float64]) -> str:
     duration = max(float(diagnosis.duration_s), 1e-3)
     bouts = find_bouts(np.sort(lost_s), pause_s=PAUSE_S)
     words = []
-    # bouts scattered evenly leave the first share s of the time free with (1 - s)^n
-    before, after = bouts[0].start_s / duration, 1 - bouts[-1].stop_s / duration
-    if (1 - before) ** len(bouts) < RARE:
+    early, late = find_silence(diagnosis, bouts)
+    if early:
         words.append(
             f"None in the first {format_duration(bouts[0].start_s)}, which is not by chance: it "
             "needs something that comes with time, such as heat, or a condition met only later."
         )
-    if (1 - after) ** len(bouts) < RARE:
+    if late:
         words.append(
-            f"None in the last {format_duration(after * duration)}, which is not by chance: it "
-            "goes with time, such as warming up, or its condition was met only before."
+            f"None in the last {format_duration(duration - bouts[-1].stop_s)}, which is not by "
+            "chance: it goes with time, such as warming up, or its condition was met only before."
         )
-    speed = np.asarray(diagnosis.rpm, dtype=float)
-    early = np.asarray(diagnosis.rpm_s, dtype=float) < 5.0
-    first = speed[early & np.isfinite(speed)]
-    if first.size and float(first.min()) < CRANKING_RPM:
+    if holds_start(diagnosis):
         words.append("The recording holds the start of the engine.")
     else:
         words.append("The engine's start is not in the recording.")
     return " ".join(words)
+
+
+def holds_start(diagnosis: Diagnosis) -> bool:
+    """Tell whether the recording begins with a starter turning the engine."""
+    import numpy as np
+
+    speed = np.asarray(diagnosis.rpm, dtype=float)
+    early = np.asarray(diagnosis.rpm_s, dtype=float) < 5.0
+    first = speed[early & np.isfinite(speed)]
+    return bool(first.size and float(first.min()) < CRANKING_RPM)
+
+
+def find_silence(diagnosis: Diagnosis, bouts: tuple[Bout, ...]) -> tuple[bool, bool]:
+    """Tell whether bouts leave the beginning or the end of the recording free by more than chance.
+
+    Notes
+    -----
+    Bouts scattered evenly leave the first share s of the time free with a chance of (1 - s)^n.
+    """
+    duration = max(float(diagnosis.duration_s), 1e-3)
+    before, after = bouts[0].start_s / duration, 1 - bouts[-1].stop_s / duration
+    return (1 - before) ** len(bouts) < RARE, (1 - after) ** len(bouts) < RARE
 
 
 def compute_share(condition: Condition) -> tuple[float, float, float]:

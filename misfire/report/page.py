@@ -9,6 +9,7 @@ from typing import Any
 
 from misfire.records import CylinderResult, Diagnosis
 from misfire.report.advice import cautions, next_tests
+from misfire.report.context import FEWEST_BOUTS
 from misfire.report.exhibits import (
     NARROW,
     WIDE,
@@ -25,7 +26,6 @@ from misfire.report.rows import build_condition_rows, build_event_rows, build_ra
 from misfire.report.sources import Source, list_lost_rows, list_sources
 from misfire.report.spread import draw_spread, split_values
 from misfire.report.story import (
-    FEWEST_BOUTS,
     compare_values,
     write_facts,
     write_headline,
@@ -102,7 +102,7 @@ def _context(diagnosis: Diagnosis) -> dict[str, Any]:
     )
     sources = _keep_shown(
         list_sources(diagnosis, panel=panel, marks=marks),
-        [covered, *(f"{f.answer} {f.aside}" for f in facts)],
+        [covered, *(" ".join((f.answer, f.aside, *f.more)) for f in facts)],
         evidence,
     )
     return {

@@ -14,6 +14,7 @@ from misfire.report.wording import (
     describe_certainty,
     format_clock,
     format_count,
+    format_kind,
     format_percent,
     format_percent_range,
     format_value,
@@ -30,7 +31,7 @@ MAX_EVENTS = 50
 def build_rank_row(result: CylinderResult, *, suspect: bool) -> dict[str, Any]:
     """Give one row of the ranking."""
     faults = [
-        f"{name_fault(kind)} {format_percent(p)}"
+        f"{name_fault(kind)} {format_kind(p)}"
         for kind, p in sorted(result.faults, key=lambda item: -item[1])[:3]
         if p >= 0.1
     ]

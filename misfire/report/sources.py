@@ -7,15 +7,23 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from misfire.records import CylinderResult, Diagnosis, WaveformPanel
-from misfire.report.occurrence import compute_unseen_share, compute_wilson_interval, find_bouts
+from misfire.report.circumstances import (
+    find_largest,
+    find_range,
+    find_span,
+    gather_lost,
+    pick_band,
+)
+from misfire.report.context import PAUSE_S, find_speed_bands
+from misfire.report.occurrence import compute_unseen_share, compute_wilson_interval
 from misfire.report.spread import split_values
-from misfire.report.story import PAUSE_S, find_lost, find_speed_bands
 from misfire.report.summary import LOST
 from misfire.report.waveforms import MAX_LINES, Marks
 from misfire.report.wording import (
     format_clock,
     format_count,
     format_duration,
+    format_kind,
     format_percent,
     format_percent_range,
     format_value,
@@ -167,54 +175,56 @@ def _other_sources(diagnosis: Diagnosis, others: list[int]) -> list[Source]:
 
 
 def _time_sources(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) -> list[Source]:
-    """When they came."""
-    import numpy as np
-
+    """When they came, and at which speeds."""
     numbers = [c.cylinder for c in suspects]
-    rows = _lost(numbers)
-    lost_s = np.sort(np.concatenate([find_lost(diagnosis, c) for c in numbers]))
-    if not lost_s.size:
+    rows, judged = _lost(numbers), _judged(numbers)
+    firings = gather_lost(diagnosis, numbers)
+    lost_s, bouts = firings.time_s[firings.lost], firings.bouts
+    if not bouts:
         return []
-    bouts = find_bouts(lost_s, pause_s=PAUSE_S)
-    largest = max(bouts, key=lambda bout: bout.count)
     pause = f"bouts: pauses over {PAUSE_S:g} s part them"
     found = [
         Source(format_clock(float(lost_s[0])), "first lost combustion", rows, "first of time_s"),
         Source(format_clock(float(lost_s[-1])), "last lost combustion", rows, "last of time_s"),
+        Source(str(len(bouts)), "bouts of lost combustions", rows, pause),
     ]
-    if len(bouts) > 1:
-        span = format_duration(max(largest.stop_s - largest.start_s, 0.1))
+    for of, chosen, where in (
+        ("lost", firings.rpm[firings.lost], rows),
+        ("all", firings.rpm, judged),
+    ):
+        limits = find_range(chosen)
+        if limits is not None:
+            found += [
+                Source(str(limits[0]), f"lowest speed, {of} firings, rev/min", where, "min: rpm"),
+                Source(str(limits[1]), f"highest speed, {of} firings, rev/min", where, "max: rpm"),
+            ]
+    largest = find_largest(bouts, int(lost_s.size))
+    if largest is not None:
         found += [
-            Source(str(len(bouts)), "bouts of lost combustions", rows, pause),
             Source(format_clock(largest.start_s), "start of the largest", rows, f"start; {pause}"),
             Source(str(largest.count), "lost in the largest bout", rows, f"largest bout; {pause}"),
-            Source(span, "length of the largest bout", rows, f"span; {pause}"),
+            Source(find_span(largest), "length of the largest bout", rows, f"span; {pause}"),
         ]
     return found
 
 
 def _speed_sources(diagnosis: Diagnosis, cylinder: int) -> list[Source]:
-    """At which speed most came."""
-    bands = [b for b in find_speed_bands(diagnosis, cylinder) if b.judged]
-    if not any(b.lost for b in bands):
+    """At which speed most came, where that is clear."""
+    bands = find_speed_bands(diagnosis, cylinder)
+    worst = pick_band(bands)
+    if worst is None:
         return []
-    worst = max(bands, key=lambda b: compute_wilson_interval(b.lost, b.judged)[0])
     inside = f"rpm >= {worst.low_rpm} and rpm < {worst.high_rpm}"
-    found = [
+    rest_lost = sum(b.lost for b in bands) - worst.lost
+    rest_judged = sum(b.judged for b in bands) - worst.judged
+    how = f"share of rows with misfire_probability >= {LOST}"
+    return [
         Source(
             f"{worst.low_rpm} to {worst.high_rpm}",
             "the speed band with most, rev/min",
             _judged(cylinder),
             "speed band of the highest lower limit of its lost share",
-        )
-    ]
-    if len(bands) == 1:
-        return found
-    rest_lost = sum(b.lost for b in bands) - worst.lost
-    rest_judged = sum(b.judged for b in bands) - worst.judged
-    how = f"share of rows with misfire_probability >= {LOST}"
-    return [
-        *found,
+        ),
         Source(str(worst.lost), "lost in this band", f"{_lost(cylinder)} and {inside}", "count"),
         Source(
             format_count(worst.judged),
@@ -242,8 +252,8 @@ def _fault_sources(result: CylinderResult) -> list[Source]:
     faults = sorted(result.faults, key=lambda item: -item[1])[:3]
     return [
         Source(
-            format_percent(p),
-            f"probability of {kind}, cylinder {result.cylinder}",
+            format_kind(p),
+            f"share of {kind}, cylinder {result.cylinder}",
             _judged(result.cylinder),
             f"model: fault {kind} of cylinder {result.cylinder} in result.json",
         )

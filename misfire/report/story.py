@@ -3,26 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from misfire.records import CylinderResult, Diagnosis
-from misfire.report.occurrence import (
-    SpeedBand,
-    compute_unseen_share,
-    compute_wilson_interval,
-    count_speed_bands,
-    find_bouts,
-)
+from misfire.report.circumstances import write_when
+from misfire.report.occurrence import compute_unseen_share, compute_wilson_interval
 from misfire.report.spread import compute_median, split_values
 from misfire.report.summary import LOST, choose_recording_dtc, format_dtc
 from misfire.report.wording import (
+    KIND_CAUTION,
     QUANTITIES,
     describe_certainty,
+    describe_kind,
     explain_fault,
     format_certainty,
-    format_clock,
     format_count,
     format_duration,
+    format_kind,
     format_percent,
     format_percent_range,
     format_value,
@@ -32,22 +28,17 @@ from misfire.report.wording import (
     pick_suspects,
 )
 
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-PAUSE_S = 1.0  # misfires of one cylinder closer together than this are felt as one bout
 FEW = 3  # one in fewer than this is told by the share alone
-FEWEST_BOUTS = 3  # firings lost in one bout are one incident: fewer say nothing about speed
 
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """One line of page one: a question and its answer; `aside` is its reference, in small print."""
+    """A question of page one and its answer; in small print its reference, and more of it."""
 
     question: str
     answer: str
     aside: str = ""
+    more: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +84,9 @@ def write_lead(diagnosis: Diagnosis) -> str:
     first = suspects[0]
     words = f"{_capital(format_certainty(first.probability))}."
     kind, p = max(first.faults, key=lambda item: item[1], default=("", 0.0))
-    return f"{words} Likely cause: {name_fault(kind)}." if p >= 0.5 else words
+    if p < 0.5:
+        return words
+    return f"{words} {_capital(describe_kind(p))} cause: {name_fault(kind)}."
 
 
 def write_facts(diagnosis: Diagnosis) -> tuple[Fact, ...]:
@@ -113,70 +106,6 @@ def write_rate(result: CylinderResult) -> str:
     return (
         f"{format_percent(result.misfires / result.cycles)} "
         f"(95 % interval {format_percent_range(low, high)})"
-    )
-
-
-def find_lost(diagnosis: Diagnosis, cylinder: int) -> NDArray[np.float64]:
-    """Give the instants of a cylinder's lost combustions [s, ascending]."""
-    import numpy as np
-
-    events = diagnosis.events
-    mine = (events["cylinder"] == cylinder) & (events["misfire_probability"] >= LOST)
-    time_s: NDArray[np.float64] = np.sort(events.loc[mine, "time_s"].to_numpy(dtype=float))
-    return time_s
-
-
-def find_speed_bands(diagnosis: Diagnosis, cylinder: int) -> tuple[SpeedBand, ...]:
-    """Count a cylinder's judged and lost firings by engine speed."""
-    events = diagnosis.events
-    mine = events[(events["cylinder"] == cylinder) & events["misfire_probability"].notna()]
-    return count_speed_bands(
-        mine["rpm"].to_numpy(dtype=float),
-        (mine["misfire_probability"] >= LOST).to_numpy(dtype=bool),
-        time_s=mine["time_s"].to_numpy(dtype=float),
-        pause_s=PAUSE_S,
-    )
-
-
-def describe_bouts(time_s: NDArray[np.float64]) -> str:
-    """Say how lost combustions lie in time: once, in bouts or scattered."""
-    n = len(time_s)
-    if n == 0:
-        return "no single firing stands out"
-    if n == 1:
-        return f"once, at {format_clock(float(time_s[0]))}"
-    bouts = find_bouts(time_s, pause_s=PAUSE_S)
-    largest = max(bouts, key=lambda bout: bout.count)
-    first, last = format_clock(float(time_s[0])), format_clock(float(time_s[-1]))
-    if len(bouts) == 1:
-        return f"in one bout from {first} to {last}"
-    if largest.count >= 3 and 2 * len(bouts) <= n:
-        spell = format_duration(max(largest.stop_s - largest.start_s, 0.1))
-        return (
-            f"in {len(bouts)} bouts; the largest at {format_clock(largest.start_s)} "
-            f"({largest.count} lost within {spell})"
-        )
-    return f"scattered, from {first} to {last}"
-
-
-def describe_speed(bands: tuple[SpeedBand, ...]) -> str:
-    """Say in which speed band misfires are clearly more frequent, if in any."""
-    with_loss = [b for b in bands if b.lost]
-    if not with_loss:
-        return ""
-    if len(bands) == 1:
-        return f"all of the recording was at {bands[0].low_rpm} to {bands[0].high_rpm} rev/min"
-    worst = max(bands, key=lambda b: compute_wilson_interval(b.lost, b.judged)[0])
-    rest_lost = sum(b.lost for b in bands) - worst.lost
-    rest_judged = sum(b.judged for b in bands) - worst.judged
-    low, _ = compute_wilson_interval(worst.lost, worst.judged)
-    _, rest_high = compute_wilson_interval(rest_lost, rest_judged)
-    if low <= rest_high or (worst.bouts is not None and worst.bouts < FEWEST_BOUTS):
-        return "not clearly tied to one engine speed"
-    return (
-        f"most at {worst.low_rpm} to {worst.high_rpm} rev/min: {worst.lost} of "
-        f"{format_count(worst.judged)} firings ({format_percent(worst.lost / worst.judged)}) "
-        f"against {format_percent(rest_lost / rest_judged)} at other speeds"
     )
 
 
@@ -214,8 +143,6 @@ def _is_bound(diagnosis: Diagnosis, cylinder: int, column: str) -> bool:
 
 def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     """Answer for a misfire."""
-    import numpy as np
-
     suspects = pick_suspects(diagnosis)
     if not suspects:
         return ()
@@ -246,14 +173,8 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         lost, judged = sum(c.misfires for c in others), sum(c.cycles for c in others)
         often_aside.append(f"other cylinders together: {lost} of {format_count(judged)}")
     facts.append(Fact("How often", "; ".join(often), "; ".join(often_aside)))
-    lost_s = np.sort(np.concatenate([find_lost(diagnosis, c.cylinder) for c in suspects]))
-    facts.append(
-        Fact(
-            "When",
-            _capital(describe_bouts(lost_s)),
-            _capital(describe_speed(find_speed_bands(diagnosis, first.cylinder))),
-        )
-    )
+    answer, lines = write_when(diagnosis, suspects)
+    facts.append(Fact("When", answer, more=lines))
     facts.append(_why(first))
     certain = join_words(
         [
@@ -267,7 +188,8 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         Fact(
             "How certain",
             _capital(certain),
-            f"probability that the cylinder is faulty; next best cylinder {format_percent(rest)}"
+            "probability that the cylinder is faulty; of the others the most suspect has "
+            f"{format_percent(rest)}"
             if others
             else "",
         )
@@ -281,12 +203,12 @@ def _why(result: CylinderResult) -> Fact:
     if not faults or faults[0][1] < 0.25:
         return Fact("Why", "The kind of fault cannot be told from this recording")
     kind, p = faults[0]
-    answer = f"{_capital(describe_certainty(p))} ({format_percent(p)}): {name_fault(kind)}"
-    also = [f"{name_fault(k)} ({format_percent(q)})" for k, q in faults[1:3] if q >= 0.1]
+    answer = f"{_capital(describe_kind(p))} ({format_kind(p)}): {name_fault(kind)}"
+    also = [f"{name_fault(k)} ({format_kind(q)})" for k, q in faults[1:3] if q >= 0.1]
     aside = _capital(explain_fault(kind))
     if also:
         aside += f". Also possible: {join_words(also, 'or')}"
-    return Fact("Why", answer, aside)
+    return Fact("Why", answer, aside, (KIND_CAUTION,))
 
 
 def _facts_of_none(diagnosis: Diagnosis) -> tuple[Fact, ...]:

@@ -6,12 +6,14 @@ import json
 
 from misfire.records import CylinderResult, Diagnosis
 from misfire.report.advice import cautions
+from misfire.report.circumstances import write_when
 from misfire.report.occurrence import compute_wilson_interval
 from misfire.report.summary import build_summary, format_dtc
 from misfire.report.wording import (
-    describe_certainty,
+    describe_kind,
     format_certainty,
     format_duration,
+    format_kind,
     format_percent,
     format_percent_range,
     name_fault,
@@ -63,7 +65,7 @@ def format_table(diagnosis: Diagnosis) -> str:
         share = format_percent(c.misfires / c.cycles) if c.cycles else "-"
         faults = sorted(c.faults, key=lambda item: -item[1])[:2]
         likely = (
-            ", ".join(f"{name} {format_percent(p)}" for name, p in faults if p >= 0.1)
+            ", ".join(f"{name} {format_kind(p)}" for name, p in faults if p >= 0.1)
             if c.probability >= 0.2
             else "-"
         )
@@ -78,6 +80,7 @@ def format_table(diagnosis: Diagnosis) -> str:
         if c.cycles:
             low, high = compute_wilson_interval(c.misfires, c.cycles)
             lines.append(f"  lost {format_percent_range(low, high)} of its firings (95 % interval)")
+            lines.append(f"  when: {write_when(diagnosis, (c,))[0]}")
         lines.extend(f"  {text}" for text in c.evidence)
         lines.extend(f"  next: {text}" for text in c.next_tests[:1])
     if told:
@@ -107,7 +110,7 @@ def _verdict_line(diagnosis: Diagnosis) -> str:
 def _likely(result: CylinderResult) -> str:
     """Name the likeliest fault in plain words, if one stands out."""
     kind, p = max(result.faults, key=lambda item: item[1], default=("", 0.0))
-    return f", {name_fault(kind)} ({describe_certainty(p)})" if p >= 0.5 else ""
+    return f", {name_fault(kind)} ({describe_kind(p)})" if p >= 0.5 else ""
 
 
 def _printable(line: str) -> str:

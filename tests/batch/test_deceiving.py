@@ -1,6 +1,6 @@
 """Recordings made to deceive: nobody is accused with confidence. `scripts/deceive.py` has more."""
 
-import importlib.util
+import importlib
 import sys
 from pathlib import Path
 
@@ -27,11 +27,11 @@ FIXED = (
 
 @pytest.fixture(scope="module")
 def deceive():
-    spec = importlib.util.spec_from_file_location("deceive", ROOT / "scripts/deceive.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["deceive"] = module
-    spec.loader.exec_module(module)
-    return module
+    sys.path.insert(0, str(ROOT / "scripts"))
+    try:
+        yield importlib.import_module("deceive")
+    finally:
+        sys.path.remove(str(ROOT / "scripts"))
 
 
 @pytest.mark.parametrize(("kind", "number"), FIXED)

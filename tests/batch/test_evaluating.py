@@ -141,6 +141,12 @@ class TestCounts:
         assert scores.confusion[weak, mixture] == 1
         assert scores.confusion_separable[weak].sum() == 0
         assert scores.confusion.sum() == 2
+        # one row a fault: the share of the type named first, and whether it was right
+        said = [float(say(c, [0, 1, 0, 0]).faults[1].max()) for c in (told, untold)]
+        assert sum(r["n"] for r in scores.kind_reliability) == 2
+        total = sum(r["n"] * r["said"] for r in scores.kind_reliability)
+        assert total == pytest.approx(sum(said))
+        assert sum(r["n"] * r["happened"] for r in scores.kind_reliability) == 1
 
     def test_no_case(self):
         with pytest.raises(ParameterError, match="no case to score"):

@@ -6,10 +6,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from misfire.report import svg
-from misfire.report.occurrence import SpeedBand
-from misfire.report.story import describe_bouts, describe_speed, write_headline
+from misfire.report.story import write_headline
 from misfire.report.timeline import MAX_EVENTS, bin_speed, pack_timeline
-from misfire.report.wording import describe_certainty, format_percent
+from misfire.report.wording import format_percent
 from tests.builders.diagnoses import make_diagnosis, make_events
 
 
@@ -101,47 +100,6 @@ def test_a_flat_signal_has_a_scale():
 
 def test_labels_are_escaped():
     assert svg.text(0, 0, "<b>&") == '<text x="0.0" y="0.0">&lt;b&gt;&amp;</text>'
-
-
-def test_bouts_in_words():
-    assert describe_bouts(np.array([])) == "no single firing stands out"
-    assert describe_bouts(np.array([75.0])) == "once, at 1:15"
-    assert describe_bouts(np.array([75.0, 75.2, 76.0])) == "in one bout from 1:15 to 1:16"
-    scattered = describe_bouts(np.arange(10) * 60.0)
-    assert scattered == "scattered, from 0:00 to 9:00"
-
-
-def test_speed_is_blamed_only_when_the_intervals_part():
-    clear = describe_speed((SpeedBand(600, 800, 3000, 4), SpeedBand(1600, 1800, 1100, 50)))
-    assert clear.startswith("most at 1600 to 1800 rev/min: 50 of 1100 firings (4.5 %)")
-    vague = describe_speed((SpeedBand(600, 800, 300, 4), SpeedBand(1600, 1800, 300, 6)))
-    assert vague == "not clearly tied to one engine speed"
-
-
-def test_speed_is_not_blamed_for_one_or_two_bouts():
-    # 50 firings lost one after another are one incident, at whatever speed it happened to come
-    rest = SpeedBand(600, 800, 3000, 0, bouts=0)
-    assert describe_speed((rest, SpeedBand(1600, 1800, 1100, 50, bouts=3))).startswith("most at")
-    few = describe_speed((rest, SpeedBand(1600, 1800, 1100, 50, bouts=2)))
-    assert few == "not clearly tied to one engine speed"
-
-
-@pytest.mark.parametrize(
-    ("probability", "words"),
-    [
-        (1.0, "practically certain"),
-        (0.95, "practically certain"),
-        (0.9499, "very likely"),
-        (0.8, "very likely"),
-        (0.79, "more likely than not"),
-        (0.5, "more likely than not"),
-        (0.4999, "possible"),
-        (0.01, "unlikely"),
-        (float("nan"), "not known"),
-    ],
-)
-def test_certainty_in_words(probability, words):
-    assert describe_certainty(probability) == words
 
 
 def test_certainty_never_reads_as_complete_when_it_is_not():

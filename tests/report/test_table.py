@@ -6,7 +6,7 @@ from tests.builders.diagnoses import make_diagnosis, make_quiet_diagnosis
 
 def test_verdict_first_then_a_row_for_each_cylinder():
     lines = format_table(make_diagnosis()).splitlines()
-    assert lines[0] == "van-017: MISFIRE, cylinder 3 (P0303) practically certain (98 %)"
+    assert lines[0] == "van-017: MISFIRE, cylinder 3 (P0303) very likely (98 %)"
     header = next(i for i, line in enumerate(lines) if line.startswith("rank"))
     rows = [line.split() for line in lines[header + 1 : header + 5]]
     assert [r[:3] for r in rows] == [
@@ -23,7 +23,7 @@ def test_advice_comes_with_the_caution_and_the_fault_in_plain_words():
     made = make_diagnosis()
     first = replace(made.cylinders[0], next_tests=("Look at the boot.",))
     text = format_table(replace(made, cylinders=(first, *made.cylinders[1:])))
-    named = "\nCylinder 3, open or high-resistance secondary circuit (very likely):\n"
+    named = "\nCylinder 3, open or high-resistance secondary circuit (likely):\n"
     assert named in text
     assert text.index(named) < text.index("  next: ") < text.index("maker's procedure")
     assert "maker's procedure" not in format_table(make_quiet_diagnosis())

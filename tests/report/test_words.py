@@ -1,0 +1,107 @@
+"""Words for certainty: no stronger than what the shipped model was found to be worth."""
+
+import math
+import re
+
+import pytest
+
+from misfire.batch.modelcard import KIND_TITLE
+from misfire.report.wording import (
+    CERTAINTIES,
+    KINDS,
+    describe_certainty,
+    describe_kind,
+    format_kind,
+)
+from misfire.resources import find_resource
+
+ROW = re.compile(r"\| ([\d.]+) to ([\d.]+) \| (\d+) \| ([\d.]+) \| ([\d.]+) \| .* \|")
+FEWEST = 20  # cases a word must have been said of to be judged
+
+
+def read_table(title):
+    """Read the rows after a line of the shipped card: from, to, n, mean said, happened."""
+    card = (find_resource("models") / "default" / "card.md").read_text(encoding="utf-8")
+    if title not in card:
+        pytest.skip(f"the shipped model's card has no table {title!r}")
+    rows = []
+    for line in card[card.index(title) :].splitlines()[4:]:
+        if (found := ROW.fullmatch(line)) is None:
+            break
+        rows.append(tuple(float(x) for x in found.groups()))
+    assert rows
+    return rows
+
+
+def count_hits(rows, low, high):
+    """Give the cases said between two limits, and in how many of them it was so."""
+    inside = [r for r in rows if r[0] >= low - 1e-9 and r[1] <= high + 1e-9]
+    return sum(r[2] for r in inside), sum(r[2] * r[4] for r in inside)
+
+
+def find_upper(n, hits):
+    """Give the upper end of Wilson's 95 per cent interval, written out (J. Am. Stat. Assoc. 22)."""
+    z, share = 1.96, hits / n
+    half = z * math.sqrt(share * (1 - share) / n + z**2 / (4 * n**2))
+    return (share + z**2 / (2 * n) + half) / (1 + z**2 / n)
+
+
+@pytest.mark.parametrize(("low", "high", "least"), [(0.9, 1.0, 0.9), (0.7, 0.9, 0.66)])
+def test_a_word_for_a_cylinder_promises_no_more_than_the_card_says(low, high, least):
+    # very likely: 90 % and more, likely: 66 % (IPCC guidance note 2010, from memory)
+    assert describe_certainty(low) == next(w for limit, w in CERTAINTIES if limit == least)
+    n, hits = count_hits(read_table("Reliability of the cylinders' probabilities:"), low, high)
+    assert n >= FEWEST
+    assert find_upper(n, hits) >= least
+
+
+@pytest.mark.parametrize("place", [0, 1])
+def test_a_word_for_a_kind_of_fault_promises_no_more_than_the_card_says(place):
+    low, least, _ = KINDS[place]
+    high = 1.0 if place == 0 else KINDS[place - 1][0]
+    n, hits = count_hits(read_table(KIND_TITLE), low, high)
+    assert n >= FEWEST
+    assert hits / n >= least
+
+
+@pytest.mark.parametrize(
+    ("probability", "words"),
+    [
+        (1.0, "very likely"),
+        (0.9, "very likely"),
+        (0.8999, "likely"),
+        (0.66, "likely"),
+        (0.65, "more likely than not"),
+        (0.5, "more likely than not"),
+        (0.4999, "possible"),
+        (0.01, "unlikely"),
+        (0.0, "unlikely"),
+        (float("nan"), "not known"),
+    ],
+)
+def test_certainty_in_words(probability, words):
+    assert describe_certainty(probability) == words
+
+
+@pytest.mark.parametrize(
+    ("share", "words", "number"),
+    [
+        (1.0, "very likely", "over 95 %"),
+        (0.9499, "likely", "95 %"),
+        (0.8, "likely", "80 %"),
+        (0.79, "possible", "79 %"),
+        (0.1, "possible", "10 %"),
+        (float("nan"), "not known", "–"),
+    ],
+)
+def test_a_kind_of_fault_in_words_and_number(share, words, number):
+    assert describe_kind(share) == words
+    assert format_kind(share) == number
+
+
+def test_a_kind_is_never_called_surer_than_a_cylinder():
+    order = [words for _, words in CERTAINTIES]
+    for k in range(101):
+        assert order.index(describe_kind(k / 100)) >= order.index(describe_certainty(k / 100)) or (
+            describe_kind(k / 100) == "possible"
+        )
