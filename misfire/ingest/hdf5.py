@@ -16,10 +16,12 @@ from misfire.ingest.counts import map_counts
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import (
     READ_SAMPLES,
+    Counts,
     Progress,
     RawColumn,
     Request,
     Source,
+    Stored,
     truncated,
 )
 from misfire.records import Finding
@@ -58,6 +60,7 @@ def open_hdf5(
     Returns
     -------
     sources : list of Source [one for each request]
+        Of a dataset that is neither cut into chunks nor coded, only where its numbers are stored.
 
     Raises
     ------
@@ -134,17 +137,36 @@ def _open_dataset(
             "used"
         )
         findings = (truncated(name, message),)
-    column = RawColumn(n_samples, dtype, read)
+    stored = _find_stored(dataset, dtype)
+    if stored is None:
+        column = RawColumn(n_samples, dtype, read)
+        counts = map_counts(column, name=name, scratch=scratch, progress=progress)
+    else:
+        counts = Counts(n_samples, read)
     unit = attrs.get("unit")
     unit = unit.decode("utf-8", "replace") if isinstance(unit, bytes) else unit
     return Source(
-        map_counts(column, name=name, scratch=scratch, progress=progress),
+        counts,
         rate_hz=_read_number(attrs, "rate_hz", dataset.name, path, positive=True),
         scale=_read_number(attrs, "scale", dataset.name, path, nonzero=True),
         offset=_read_number(attrs, "offset", dataset.name, path),
         unit=unit if isinstance(unit, str) else None,
         findings=findings,
+        stored=stored,
     )
+
+
+def _find_stored(dataset: Any, dtype: np.dtype[Any]) -> Stored | None:
+    """Find where the numbers of a dataset stand as they are; None where they are coded."""
+    import h5py
+
+    try:
+        place = dataset.id.get_offset()
+        is_same = dataset.id.get_type().equal(h5py.h5t.py_create(dtype))
+    except _DAMAGE:
+        return None
+    is_stored = dataset.chunks is None and place is not None and dtype.kind in "iuf"
+    return Stored(dtype, int(place)) if is_stored and is_same else None
 
 
 def _find_dataset(file: Any, path: Path, request: Request) -> Any:

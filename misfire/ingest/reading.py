@@ -25,6 +25,7 @@ from misfire.ingest.parts import (
     list_files,
     place_parts,
 )
+from misfire.ingest.reader_process import ApartReader
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.sound import open_sound
 from misfire.ingest.source import Progress, Request, Source
@@ -59,22 +60,27 @@ class Reader(Protocol):
         """Give one source for each request."""
 
 
+# Their libraries are no match for any bytes: they run in a process of their own.
+_HDF5 = ApartReader(open_hdf5, "HDF5", ("h5py",))
+_MDF = ApartReader(open_mdf, "MDF", ("asammdf", "isal"))
+_PARQUET = ApartReader(open_parquet, "Parquet", ("pyarrow.parquet",))
+_SOUND = ApartReader(open_sound, "FLAC or AIFF", ("soundfile",))
 _READERS: tuple[tuple[bytes, Reader], ...] = (
     (b"RIFF", open_wav),
     (b"RF64", open_wav),
     (RIFF, open_w64),
-    (b"\x89HDF\r\n\x1a\n", open_hdf5),
+    (b"\x89HDF\r\n\x1a\n", _HDF5),
     (b"\x93NUMPY", open_npy),
     (b"PK", open_npz),
     (b"MATLAB 5.0", open_mat),
-    (b"MATLAB 7.3", open_hdf5),  # HDF5 behind a page of text
-    (b"MDF     ", open_mdf),
-    (b"UnFinMF ", open_mdf),
-    (b"PAR1", open_parquet),
-    (b"fLaC", open_sound),
-    (b"FORM", open_sound),
-    (b".snd", open_sound),
-    (b"OggS", open_sound),  # refused there, with the reason
+    (b"MATLAB 7.3", _HDF5),  # HDF5 behind a page of text
+    (b"MDF     ", _MDF),
+    (b"UnFinMF ", _MDF),
+    (b"PAR1", _PARQUET),
+    (b"fLaC", _SOUND),
+    (b"FORM", _SOUND),
+    (b".snd", _SOUND),
+    (b"OggS", _SOUND),  # refused there, with the reason
 )
 
 
@@ -99,7 +105,7 @@ def open_raw(
     Returns
     -------
     recording : Recording
-        WAV, HDF5 and NPY stay on disk and are read in place; text and NPZ are read once into
+        WAV, NPY and plain HDF5 stay on disk and are read in place; all else is read once into
         temporary files, which `close` removes. Times of a text file's time column are kept:
         without `start_s` in the card, the first sample is at its first time.
 
@@ -126,6 +132,7 @@ def open_raw(
             names = [request.card.name for request in requests]
             sources |= dict(zip(names, opened, strict=True))
             job = _note_parts(job, file, gaps_s)
+        scratch.end_apart()
         known = _find_known_clocks(job)
         channels, findings = [], []
         for number, card in enumerate(job.channels, start=1):

@@ -58,6 +58,14 @@ class Counts:
 
 
 @dataclass(frozen=True, slots=True)
+class Stored:
+    """Numbers that stand in a file one behind the other: of which type, from which byte on."""
+
+    dtype: np.dtype[Any]
+    place: int
+
+
+@dataclass(frozen=True, slots=True)
 class Source:
     """One channel of a raw file, ready to become a channel of a recording.
 
@@ -66,6 +74,7 @@ class Source:
     the same as its header tells, on a clock that all files of one instrument share, and
     `header_slack` the share of time by which that clock may run beside the samples'. `levels`
     [LEVEL_FIELDS] replaces the counts for a logic capture; its times are those of the file.
+    `stored`: the counts are yet to be made from the numbers there, and only their length holds.
     """
 
     counts: Counts
@@ -78,6 +87,7 @@ class Source:
     findings: tuple[Finding, ...] = ()
     header_s: float | None = None
     header_slack: float = 0.0
+    stored: Stored | None = None
 
 
 def read_array(values: NDArray[Any]) -> Callable[[int, int], NDArray[Any]]:

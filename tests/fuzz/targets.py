@@ -5,6 +5,7 @@ The seeds are made here from known numbers; `corpus/<target>/` holds inputs that
 contract, so that every pass begins with them.
 """
 
+import atexit
 import importlib.util
 import io
 import itertools
@@ -29,6 +30,7 @@ from misfire.errors import FormatError, MisfireError
 from misfire.ingest.grid import GridSearch
 from misfire.ingest.jobcard import parse_job_card
 from misfire.ingest.layout import find_layout
+from misfire.ingest.reader_process import Limits, ReaderProcess
 from misfire.ingest.reading import open_file, open_raw
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import Request
@@ -42,6 +44,9 @@ CORPUS = Path(__file__).parent / "corpus"
 MOST_SAMPLES_A_BYTE = 4096  # a file may stand for more samples than bytes (deflate), not for any
 EMPTY_SAMPLES = 1 << 20
 Run = Callable[[bytes, Path], None]
+APART = ReaderProcess(Limits(time_s=5.0))
+"""Where foreign formats are read: one process for all inputs, a new one when it breaks."""
+atexit.register(APART.close)
 
 
 class ContractError(Exception):
@@ -239,6 +244,7 @@ def make_file_run(name: str, column: int | str, *, rate_hz: float | None) -> Run
         path = folder / name
         path.write_bytes(data)
         scratch = Scratch()
+        scratch.apart = APART
         try:
             for source in open_file(path, [request], scratch, None):
                 counts = source.counts
@@ -250,7 +256,10 @@ def make_file_run(name: str, column: int | str, *, rate_hz: float | None) -> Run
                 if any(number is not None and not math.isfinite(number) for number in numbers):
                     raise ContractError(f"numbers that are none: {numbers}")
         finally:
+            scratch.apart = None  # it stays for the next input
             scratch.close()
+            if APART.faults:  # refused as damaged, but in a way that the reader did not foresee
+                raise ContractError(f"in the reader: {APART.faults.pop()}")
         if path.read_bytes() != data:
             raise ContractError("the input was changed")
 

@@ -1,0 +1,426 @@
+"""Reading foreign files in a process of its own: a library that breaks costs only the file."""
+
+from __future__ import annotations
+
+import contextlib
+import importlib.util
+import json
+import math
+import os
+import queue
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.errors import ChannelError, FormatError, JobCardError, MisfireError, ParameterError
+from misfire.ingest.counts import map_counts
+from misfire.ingest.scratch import Scratch
+from misfire.ingest.source import Counts, Progress, RawColumn, Request, Source, Stored, read_array
+from misfire.records import Finding
+
+_POLL_S = 0.2
+_START_S = 120.0  # to start a process and load a library, on a machine that is busy
+_MOST_TEXT = 4000
+_SEVERITIES = ("info", "warning", "error")
+_KINDS = {kind.code: kind for kind in (FormatError, JobCardError, ChannelError, ParameterError)}
+_START = """
+import json, sys
+sys.path[:] = json.loads(sys.argv[1])
+from misfire.ingest.reader_worker import main
+main()
+"""
+_QUIET = {
+    **dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1"),
+    "MALLOC_ARENA_MAX": "2",  # an arena takes 64 MB of address space, which is limited
+    "ARROW_DEFAULT_MEMORY_POOL": "system",  # its own takes address space in advance
+    "PYTHONFAULTHANDLER": "",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What reading one file may take: a floor, and more with its size."""
+
+    time_s: float = 30.0
+    bytes_per_s: float = 1e6  # a slow share in a network
+    memory_bytes: int = 1 << 30
+    memory_times: int = 8  # of the file's size: a library may unpack a part of it in memory
+    mapped_bytes: int = 8 << 30  # address space for files that are mapped
+    mapped_times: int = 64
+    unpacked_samples: int = 1 << 20
+    samples_per_byte: int = 4096  # deflate twice over, runs of equal levels
+
+    def fit(self, size: int) -> dict[str, Any]:
+        """Give the limits for a file of a size [bytes], as the process takes them."""
+        return {
+            "time_s": self.time_s + size / self.bytes_per_s,
+            "memory_bytes": self.memory_bytes + self.memory_times * size,
+            "mapped_bytes": self.mapped_bytes + self.mapped_times * size,
+            "most_bytes": 16 * (self.unpacked_samples + self.samples_per_byte * size),
+        }
+
+
+class ReaderProcess:
+    """A process that opens files one after another; started when first used, or when it died.
+
+    Attributes
+    ----------
+    faults : list of str
+        What went wrong in a reader that is neither a refusal nor the end of the process.
+    n_ended : int
+        How many processes died or had to be ended.
+    """
+
+    def __init__(self, limits: Limits | None = None) -> None:
+        """Start nothing yet."""
+        self._limits = limits or Limits()
+        self._process: subprocess.Popen[str] | None = None
+        self._replies: queue.Queue[dict[str, Any] | None] = queue.Queue()
+        self._n_done = 0
+        self.faults: list[str] = []
+        self.n_ended = 0
+
+    def read(self, task: dict[str, Any], form: str, progress: Progress | None) -> list[Any]:
+        """Read one file.
+
+        Parameters
+        ----------
+        task : dict
+            For `reader_worker.read_task`; the limits are added here.
+        form : str
+            The format's name, for messages.
+        progress : callable (stage, fraction), optional
+
+        Returns
+        -------
+        sources : list
+            As the process sent them: not yet checked.
+
+        Raises
+        ------
+        MisfireError
+            What the reader refused.
+        FormatError
+            If it breaks down, takes too long or needs too much memory.
+        """
+        path = task["path"]
+        try:
+            size = Path(path).stat().st_size
+        except OSError as error:
+            raise FormatError(f"{path}: cannot be read ({error.strerror})") from None
+        task = task | self._limits.fit(size)
+        is_fresh = self._process is None
+        reply = self._ask(task, progress)
+        if reply["state"] == "crash" and not is_fresh:
+            reply = self._ask(task, progress)  # perhaps an earlier file had broken it
+        state = reply["state"]
+        if state == "done" and isinstance(reply.get("sources"), list):
+            sources: list[Any] = reply["sources"]
+            return sources
+        raise _make_error(path, form, reply, task["time_s"])
+
+    def _ask(self, task: dict[str, Any], progress: Progress | None) -> dict[str, Any]:
+        """Send a task to the process and wait for how it ends."""
+        if self._process is None:
+            self._start(task["path"])
+        process = self._process
+        if process is None or process.stdin is None:
+            return {"state": "crash", "message": ""}
+        is_sound = False
+        try:
+            with contextlib.suppress(OSError):
+                process.stdin.write(json.dumps(task) + "\n")
+                process.stdin.flush()
+            reply = self._wait(process, task["time_s"], progress)
+            is_sound = reply["state"] in ("done", "refused", "unreadable")
+            self._n_done += is_sound
+            if reply["state"] == "fault":
+                self.faults.append(str(reply.get("message")))
+            return reply
+        finally:
+            if not is_sound:  # also when interrupted
+                self.n_ended += 1
+                self.close()
+
+    def _wait(
+        self, process: subprocess.Popen[str], time_s: float, progress: Progress | None
+    ) -> dict[str, Any]:
+        """Wait for the last reply to a task."""
+        deadline = time.monotonic() + _START_S
+        while True:
+            try:
+                reply = self._replies.get(timeout=_POLL_S)
+            except queue.Empty:
+                if time.monotonic() > deadline:
+                    return {"state": "timeout"}
+                continue
+            if reply is None:
+                process.wait()
+                return {"state": "crash", "message": _name_end(process.returncode)}
+            if reply["state"] == "loaded":
+                deadline = time.monotonic() + time_s
+            elif reply["state"] != "progress":
+                return reply
+            elif progress is not None:
+                stage, fraction = reply.get("stage"), reply.get("fraction")
+                if isinstance(stage, str) and isinstance(fraction, float):
+                    progress(stage, min(max(fraction, 0.0), 1.0))
+            if time.monotonic() > deadline:
+                return {"state": "timeout"}
+
+    def _start(self, path: str) -> None:
+        """Start a process that finds the same packages as this one."""
+        self._replies = queue.Queue()
+        root = str(Path(__file__).resolve().parents[2])
+        paths = [*dict.fromkeys([*filter(None, sys.path), root])]
+        loud = os.environ.get("MISFIRE_TRACEBACK") == "1"
+        try:
+            # -P: else a folder of recordings could hold a module that is taken for one of ours.
+            self._process = subprocess.Popen(
+                [sys.executable, "-P", "-c", _START, json.dumps(paths)],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=None if loud else subprocess.DEVNULL,
+                env={**os.environ, **_QUIET},
+                text=True,
+                encoding="ascii",
+                errors="replace",
+                start_new_session=True,  # Ctrl-C at the terminal is not for it
+                creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
+            )
+        except OSError as error:
+            raise FormatError(
+                f"{path}: the process that reads such files cannot be started "
+                f"({error.strerror}); close other programs and try again"
+            ) from None
+        threading.Thread(
+            target=_pass_replies, args=(self._process.stdout, self._replies), daemon=True
+        ).start()
+
+    def close(self) -> None:
+        """End the process."""
+        process, self._process = self._process, None
+        if process is None:
+            return
+        process.kill()
+        process.wait()
+        for stream in (process.stdin, process.stdout):
+            if stream is not None:
+                with contextlib.suppress(OSError):
+                    stream.close()
+
+
+def _pass_replies(stream: IO[str], replies: queue.Queue[dict[str, Any] | None]) -> None:
+    """Pass on each reply of a process, and None at its end or when it is no reply."""
+    with contextlib.suppress(ValueError, OSError, RecursionError):
+        for line in stream:
+            reply = json.loads(line)
+            if not isinstance(reply, dict) or not isinstance(reply.get("state"), str):
+                break
+            replies.put(reply)
+    replies.put(None)
+
+
+def _name_end(code: int) -> str:
+    """Name how a process ended."""
+    try:
+        return signal.Signals(-code).name if code < 0 else f"status {code:#x}"
+    except ValueError:
+        return f"signal {-code}"
+
+
+def _make_error(path: str, form: str, reply: dict[str, Any], time_s: float) -> MisfireError:
+    """Make the one error for a file that was not read."""
+    state, message = reply["state"], str(reply.get("message", ""))[:_MOST_TEXT]
+    advice = "copy it again, or export it as CSV or WAV"
+    if state == "refused" and message.strip():
+        return _KINDS.get(str(reply.get("code")), FormatError)(message)
+    if state == "unreadable":
+        return FormatError(f"{path}: cannot be read ({message}); {advice}")
+    if state == "timeout":
+        return FormatError(
+            f"{path}: reading it as {form} did not end within {time_s:.0f} s; it is damaged, or "
+            f"its disk is slow: {advice}"
+        )
+    if state == "memory":
+        return FormatError(
+            f"{path}: reading it as {form} needs far more memory than a file of its size should; "
+            f"it is damaged: {advice}"
+        )
+    if state == "crash":
+        return FormatError(
+            f"{path}: the library that reads {form} breaks down on it ({message}); it is "
+            f"damaged: {advice}"
+        )
+    detail = (message.splitlines() or [state])[0][:120]
+    return FormatError(f"{path}: cannot be read as {form} ({detail}); it is damaged: {advice}")
+
+
+@dataclass(frozen=True, slots=True)
+class ApartReader:
+    """A reader that runs in a process of its own, because its library is not safe on any bytes.
+
+    `libraries` are what it imports: where one is not there, the reader itself says so.
+    """
+
+    reader: Callable[..., list[Source]]
+    form: str
+    libraries: tuple[str, ...]
+
+    def __call__(
+        self,
+        path: Path,
+        requests: Sequence[Request],
+        *,
+        scratch: Scratch,
+        progress: Progress | None = None,
+    ) -> list[Source]:
+        """Give one source for each request.
+
+        Raises
+        ------
+        MisfireError
+            What the reader refuses, and FormatError if it breaks down, takes too long or needs too
+            much memory.
+        """
+        if any(importlib.util.find_spec(name.partition(".")[0]) is None for name in self.libraries):
+            return self.reader(path, requests, scratch=scratch, progress=progress)
+        process = scratch.apart
+        if process is None:
+            process = scratch.apart = ReaderProcess()
+        folder = scratch.new_folder()
+        task = {
+            "module": self.reader.__module__,
+            "function": self.reader.__name__,
+            "libraries": self.libraries,
+            "path": str(path),
+            "folder": str(folder),
+            "orphaned": str(folder.parent),
+            "requests": [
+                {
+                    "name": request.card.name,
+                    "column": request.card.column,
+                    "rate_hz": request.card.rate_hz,
+                    "place": request.place,
+                }
+                for request in requests
+            ],
+        }
+        described = process.read(task, self.form, progress)
+        try:
+            if len(described) != len(requests):
+                raise ValueError("another number of channels")
+            return [
+                _parse_source(one, path, folder / f"{i}.npy", request, scratch, progress)
+                for i, (one, request) in enumerate(zip(described, requests, strict=True))
+            ]
+        except (ValueError, TypeError, KeyError, AttributeError, OSError, EOFError) as error:
+            if isinstance(error, MisfireError):
+                raise
+            raise _make_error(
+                str(path), self.form, {"state": "fault", "message": str(error)}, 0.0
+            ) from None
+
+
+def _parse_source(
+    one: dict[str, Any],
+    path: Path,
+    numbers: Path,
+    request: Request,
+    scratch: Scratch,
+    progress: Progress | None,
+) -> Source:
+    """Check what the process says of a channel: its memory may have been overwritten."""
+    n_samples, stored, unit = one["n_samples"], one.get("stored"), one["unit"]
+    if type(n_samples) is not int or n_samples < 0 or not (unit is None or isinstance(unit, str)):
+        raise ValueError("no number of samples")
+    if stored is not None:
+        column = _open_stored(path, stored["dtype"], stored["place"], n_samples, request, scratch)
+        counts = map_counts(column, name=request.card.name, scratch=scratch, progress=progress)
+    else:
+        told = one["counts"]
+        clips = told["clip_low"], told["clip_high"]
+        if any(type(clip) is not int or abs(clip) > 1 << 62 for clip in clips):
+            raise ValueError("no limits of the counts")
+        kept = np.load(numbers, mmap_mode="r", allow_pickle=False)
+        if kept.dtype != np.dtype("<i2") or kept.shape != (n_samples,):
+            raise ValueError("counts of another form")
+        counts = Counts(
+            n_samples,
+            read_array(kept),
+            _check_number(told["step"]),
+            _check_number(told["base"]),
+            *clips,
+            _parse_findings(told["findings"]),
+        )
+    first_s, slack = _check_number(one["first_s"]), _check_number(one["header_slack"])
+    return Source(
+        counts,
+        rate_hz=_check_optional(one["rate_hz"]),
+        scale=_check_optional(one["scale"]),
+        offset=_check_optional(one["offset"]),
+        unit=None if unit is None else unit[:_MOST_TEXT],
+        first_s=first_s,
+        findings=_parse_findings(one["findings"]),
+        header_s=_check_optional(one["header_s"]),
+        header_slack=slack,
+    )
+
+
+def _check_number(value: Any) -> float:
+    """Give a finite number."""
+    if type(value) is not float or not math.isfinite(value):
+        raise ValueError("a number that is none")
+    return value
+
+
+def _check_optional(value: Any) -> float | None:
+    """Give a finite number, or None."""
+    return None if value is None else _check_number(value)
+
+
+def _parse_findings(values: Any) -> tuple[Finding, ...]:
+    """Check findings."""
+    findings = tuple(Finding(**value) for value in values)
+    for finding in findings:
+        texts = (finding.code, finding.message, finding.channel)
+        if finding.severity not in _SEVERITIES or not all(isinstance(text, str) for text in texts):
+            raise ValueError("no findings")
+    return findings
+
+
+def _open_stored(
+    path: Path, kind: Any, place: Any, n_samples: int, request: Request, scratch: Scratch
+) -> RawColumn:
+    """Open numbers that stand in the file as they are, to be read in place."""
+    form = Stored(np.dtype(str(kind)), place)
+    dtype = form.dtype
+    end = form.place + n_samples * dtype.itemsize if type(place) is int else -1
+    file = path.open("rb")
+    scratch.own(file.close)
+    if dtype.kind not in "iuf" or not 0 <= place <= end <= os.fstat(file.fileno()).st_size:
+        raise ValueError("numbers that are not in the file")
+    lock = threading.Lock()
+
+    def read(start: int, stop: int) -> NDArray[Any]:
+        values = np.empty(stop - start, dtype)
+        with lock:
+            file.seek(place + start * dtype.itemsize)
+            n_bytes = file.readinto(values.view(np.uint8).data) if values.size else 0
+        if n_bytes != values.nbytes:
+            raise FormatError(
+                f"{path}: channel {request.card.name!r}, samples {start} to {stop}: the file has "
+                "changed while it was read; copy or export it again"
+            )
+        return values
+
+    return RawColumn(n_samples, dtype, read)
