@@ -64,8 +64,10 @@ def fit_local_trend(
         for number in range(PASSES):
             if number:
                 scale = _spread_along(residual, known)
-                part = residual / np.where(scale > 0, OUTLIER_SPREADS * scale, np.inf)[:, None]
-                weight = by_distance * np.maximum(0.0, 1.0 - part**2) ** 2
+                # a spread of zero leaves no weight to whatever lies off the line
+                limit = np.fmax(OUTLIER_SPREADS * scale, np.finfo(float).tiny)[:, None]
+                part = np.minimum(np.abs(residual), limit) / limit
+                weight = by_distance * (1.0 - part**2) ** 2
             moments = weight @ powers
             matrix = moments[:, shape[:, None] + shape]
             # a trace of the identity: rows with too few neighbours stay solvable, and are dropped

@@ -110,7 +110,8 @@ class TorqueEngine:
     scatter of `cov`) over `BURN_DEG` after its TDC, half of it by 60 degrees; compression takes and
     gives back `compression` around each TDC; the load takes the mean of it all, and a governor
     pulls the speed back within some `recovery_cycles`. `lost` holds (cycle, cylinder) without
-    combustion; `weak` the share of its work that a cylinder gives; `leak` the share of its compression.
+    combustion; `weak` the share of its work that a cylinder gives; `leak` the share of its
+    compression.
     """
 
     engine: Engine
