@@ -8,9 +8,7 @@ import json
 import math
 import os
 import queue
-import signal
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -21,6 +19,7 @@ from typing import IO, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.childprocess import end_process, name_end, start_module
 from misfire.errors import ChannelError, FormatError, JobCardError, MisfireError, ParameterError
 from misfire.ingest.counts import map_counts
 from misfire.ingest.scratch import Scratch
@@ -32,18 +31,6 @@ _START_S = 120.0  # to start a process and load a library, on a machine that is 
 _MOST_TEXT = 4000
 _SEVERITIES = ("info", "warning", "error")
 _KINDS = {kind.code: kind for kind in (FormatError, JobCardError, ChannelError, ParameterError)}
-_START = """
-import json, sys
-sys.path[:] = json.loads(sys.argv[1])
-from misfire.ingest.reader_worker import main
-main()
-"""
-_QUIET = {
-    **dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1"),
-    "MALLOC_ARENA_MAX": "2",  # an arena takes 64 MB of address space, which is limited
-    "ARROW_DEFAULT_MEMORY_POOL": "system",  # its own takes address space in advance
-    "PYTHONFAULTHANDLER": "",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +152,7 @@ class ReaderProcess:
                 continue
             if reply is None:
                 process.wait()
-                return {"state": "crash", "message": _name_end(process.returncode)}
+                return {"state": "crash", "message": name_end(process.returncode)}
             if reply["state"] == "loaded":
                 deadline = time.monotonic() + time_s
             elif reply["state"] != "progress":
@@ -178,25 +165,10 @@ class ReaderProcess:
                 return {"state": "timeout"}
 
     def _start(self, path: str) -> None:
-        """Start a process that finds the same packages as this one."""
+        """Start the process, and a thread that takes its replies."""
         self._replies = queue.Queue()
-        root = str(Path(__file__).resolve().parents[2])
-        paths = [*dict.fromkeys([*filter(None, sys.path), root])]
-        loud = os.environ.get("MISFIRE_TRACEBACK") == "1"
         try:
-            # -P: else a folder of recordings could hold a module that is taken for one of ours.
-            self._process = subprocess.Popen(
-                [sys.executable, "-P", "-c", _START, json.dumps(paths)],
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=None if loud else subprocess.DEVNULL,
-                env={**os.environ, **_QUIET},
-                text=True,
-                encoding="ascii",
-                errors="replace",
-                start_new_session=True,  # Ctrl-C at the terminal is not for it
-                creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
-            )
+            self._process = start_module("misfire.ingest.reader_worker")
         except OSError as error:
             raise FormatError(
                 f"{path}: the process that reads such files cannot be started "
@@ -209,14 +181,8 @@ class ReaderProcess:
     def close(self) -> None:
         """End the process."""
         process, self._process = self._process, None
-        if process is None:
-            return
-        process.kill()
-        process.wait()
-        for stream in (process.stdin, process.stdout):
-            if stream is not None:
-                with contextlib.suppress(OSError):
-                    stream.close()
+        if process is not None:
+            end_process(process)
 
 
 def _pass_replies(stream: IO[str], replies: queue.Queue[dict[str, Any] | None]) -> None:
@@ -228,14 +194,6 @@ def _pass_replies(stream: IO[str], replies: queue.Queue[dict[str, Any] | None]) 
                 break
             replies.put(reply)
     replies.put(None)
-
-
-def _name_end(code: int) -> str:
-    """Name how a process ended."""
-    try:
-        return signal.Signals(-code).name if code < 0 else f"status {code:#x}"
-    except ValueError:
-        return f"signal {-code}"
 
 
 def _make_error(path: str, form: str, reply: dict[str, Any], time_s: float) -> MisfireError:

@@ -11,7 +11,6 @@ import json
 import os
 import queue
 import shutil
-import signal
 import sys
 import tempfile
 import threading
@@ -22,6 +21,7 @@ from typing import Any, TextIO
 
 import numpy as np
 
+from misfire.childprocess import ignore_interrupts, limit_memory, limit_time
 from misfire.errors import MisfireError
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import READ_SAMPLES, Counts, Request, Source
@@ -46,47 +46,6 @@ class Replies:
     def tell(self, stage: str, fraction: float) -> None:
         """Send how far a stage has come."""
         self.send("progress", stage=stage, fraction=fraction)
-
-
-def limit_memory(extra_bytes: int, mapped_bytes: int) -> None:
-    """Allow this process so much more memory than it has now, where the system can.
-
-    Parameters
-    ----------
-    extra_bytes : int
-        Memory of its own.
-    mapped_bytes : int
-        Address space beyond that: files that are mapped count in it.
-    """
-    try:
-        import resource
-    except ImportError:  # Windows
-        return
-    with contextlib.suppress(OSError, ValueError):
-        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    try:
-        with open("/proc/self/statm", encoding="ascii") as file:
-            pages = file.read().split()
-        page = os.sysconf("SC_PAGE_SIZE")
-        now, own = int(pages[0]) * page, int(pages[5]) * page
-    except (OSError, ValueError, IndexError):  # no such table: as much as a loaded reader has
-        now = own = 1 << 30
-    limits = (
-        (resource.RLIMIT_DATA, own + extra_bytes),
-        (resource.RLIMIT_AS, now + extra_bytes + mapped_bytes),
-    )
-    for which, wanted in limits:
-        with contextlib.suppress(OSError, ValueError):
-            hard = resource.getrlimit(which)[1]
-            soft = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
-            resource.setrlimit(which, (soft, hard))
-
-
-def _limit_time(time_s: float) -> None:
-    """Let the system end this process after a time, also inside a library; 0: never."""
-    if hasattr(signal, "setitimer"):
-        signal.signal(signal.SIGALRM, signal.SIG_DFL)
-        signal.setitimer(signal.ITIMER_REAL, time_s)
 
 
 def _listen(tasks: queue.Queue[dict[str, Any]], source: TextIO) -> None:
@@ -185,7 +144,7 @@ def _work(task: dict[str, Any], replies: Replies) -> None:
             importlib.import_module(name)
     replies.send("loaded")
     limit_memory(task["memory_bytes"], task["mapped_bytes"])
-    _limit_time(task["time_s"] + GRACE_S)
+    limit_time(task["time_s"] + GRACE_S)
     try:
         sources = read_task(task, replies)
     except MisfireError as error:
@@ -196,14 +155,12 @@ def _work(task: dict[str, Any], replies: Replies) -> None:
         replies.send("unreadable", message=error.strerror or str(error))
     else:
         replies.send("done", sources=sources)
-    _limit_time(0)
+    limit_time(0)
 
 
 def main() -> None:
     """Work until the input ends."""
-    for name in ("SIGINT", "SIGHUP"):  # Ctrl-C is the starter's matter
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), signal.SIG_IGN)
+    ignore_interrupts()
     replies = Replies(os.fdopen(os.dup(1), "w", encoding="ascii"))
     os.dup2(2, 1)  # a stray print must not be taken for a reply
 
@@ -219,7 +176,3 @@ def main() -> None:
     threading.Thread(target=_listen, args=(tasks, sys.stdin), daemon=True).start()
     while True:
         _work(tasks.get(), replies)
-
-
-if __name__ == "__main__":
-    main()
