@@ -16,6 +16,8 @@ import numpy as np
 from misfire.align.chunks import ChunkReader
 from misfire.align.jobtext import format_job, parse_job
 from misfire.align.packing import LEVEL, pack
+from misfire.align.storeprobe import probe_store
+from misfire.align.storeshape import has_known_shape, has_signature
 from misfire.dsp.heaps import find_broken_heap
 from misfire.errors import ChannelError, FormatError, OutputError
 from misfire.records import LEVEL_FIELDS, ROLES, UNITS, Channel, Finding, Recording
@@ -199,7 +201,7 @@ def is_store(path: Path | str) -> bool:
     import h5py
 
     try:
-        if not h5py.is_hdf5(path):
+        if not has_signature(Path(path)) or find_broken_heap(Path(path)) is not None:
             return False
         with h5py.File(path, "r") as file:
             return str(file.attrs.get("schema", "")).startswith("misfire-recording/")
@@ -225,14 +227,38 @@ def open_store(path: Path | str) -> Recording:
         If the file is no such recording, is damaged, or was written by a newer version. A chunk
         that is damaged is found only when it is read.
     """
-    import h5py
-
     path = Path(path)
     if not path.is_file():
         raise FormatError(f"{path}: no such file; give a recording (HDF5) or a job card (TOML)")
     try:
-        if find_broken_heap(path) is not None:
-            raise FormatError(f"{path}: its texts are damaged; run `misfire ingest` again")
+        if not has_signature(path):
+            raise FormatError(f"{path}: cannot be opened as HDF5; run `misfire ingest` again")
+        if not has_known_shape(path):
+            probe_store(path)
+    except OSError as error:
+        raise FormatError(f"{path}: cannot be read ({error.strerror}); copy it again") from None
+    return open_checked(path)
+
+
+def open_checked(path: Path) -> Recording:
+    """Open a recording of known structure, or where a break-down of the library does no harm.
+
+    Parameters
+    ----------
+    path : path
+
+    Returns
+    -------
+    recording : Recording
+
+    Raises
+    ------
+    FormatError
+        As `open_store`.
+    """
+    import h5py
+
+    try:
         file = h5py.File(path, "r")
     except OSError as error:
         reason = "is cut short" if "truncated" in str(error) else "cannot be opened as HDF5"
