@@ -23,19 +23,17 @@ BYTES_PER_S = 1e6  # a slow share in a network
 MEMORY_BYTES, MEMORY_TIMES = 1 << 30, 8
 MAPPED_BYTES = 8 << 30
 
-_PROCESS = TaskProcess("misfire.align.storeprobe")
+PROCESS = TaskProcess("misfire.align.storeprobe")  # one for all: it only says yes or no
 _LOCK = threading.Lock()
-atexit.register(_PROCESS.close)
+atexit.register(PROCESS.close)
 
 
-def probe_store(path: Path, *, limit_s: float = LIMIT_S) -> None:
+def probe_store(path: Path) -> None:
     """Read a recording as far as it will be read, in a process of its own.
 
     Parameters
     ----------
     path : path
-    limit_s : float [s]
-        For any file; more with its size.
 
     Raises
     ------
@@ -48,12 +46,12 @@ def probe_store(path: Path, *, limit_s: float = LIMIT_S) -> None:
     task = {
         "libraries": ["h5py"],
         "path": str(path),
-        "time_s": limit_s + size / BYTES_PER_S,
+        "time_s": LIMIT_S + size / BYTES_PER_S,
         "memory_bytes": MEMORY_BYTES + MEMORY_TIMES * size,
         "mapped_bytes": MAPPED_BYTES + size,
     }
     with _LOCK:
-        reply = _PROCESS.do(task)
+        reply = PROCESS.do(task)
     state, message = reply["state"], str(reply.get("message", ""))[:4000]
     if state == "done":
         return

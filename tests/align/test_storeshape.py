@@ -42,7 +42,7 @@ def test_what_we_write_has_the_known_shape(n_channels, n_samples, tmp_path, monk
     path = write_recording(tmp_path, n_channels, n_samples)
     assert has_known_shape(path)
     monkeypatch.setattr(storeprobe, "TaskProcess", None)  # no process is needed
-    monkeypatch.setattr(storeprobe._PROCESS, "do", None)
+    monkeypatch.setattr(storeprobe.PROCESS, "do", None)
     recording = open_store(path)
     assert len(recording.channels) == n_channels + 1
     recording.close()
@@ -153,10 +153,10 @@ def test_a_recording_in_which_the_library_hangs(tmp_path, monkeypatch):
         open_store(tmp_path / "rec.h5")
     monkeypatch.setattr(storeprobe, "LIMIT_S", 1.0)
     process = storeprobe.TaskProcess("tests.align.hanging_probe")
-    monkeypatch.setattr(storeprobe, "_PROCESS", process)
+    monkeypatch.setattr(storeprobe, "PROCESS", process)
     start = time.monotonic()
     with pytest.raises(FormatError, match=r"rec\.h5: cannot be read within 1 s; it is damaged"):
-        storeprobe.probe_store(tmp_path / "rec.h5", limit_s=1.0)
+        storeprobe.probe_store(tmp_path / "rec.h5")
     assert time.monotonic() - start < 30
     assert process.n_ended == 1
 
@@ -165,6 +165,6 @@ def test_a_recording_in_which_the_library_hangs(tmp_path, monkeypatch):
 def test_a_recording_that_ends_the_library(tmp_path, monkeypatch):
     path = write_recording(tmp_path)
     process = storeprobe.TaskProcess("tests.align.aborting_probe")
-    monkeypatch.setattr(storeprobe, "_PROCESS", process)
+    monkeypatch.setattr(storeprobe, "PROCESS", process)
     with pytest.raises(FormatError, match=r"rec\.h5: breaks the HDF5 library \(SIGABRT\); it is"):
         storeprobe.probe_store(path)
