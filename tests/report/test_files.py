@@ -128,7 +128,7 @@ def test_a_full_disk_leaves_no_half_written_file(tmp_path, monkeypatch, failing_
 
     (tmp_path / "out").mkdir()
     (tmp_path / "out" / "result.json").write_text("old")
-    monkeypatch.setattr(files.os, "fsync", fail)
+    monkeypatch.setattr("os.fsync", fail)
     for folder in (tmp_path / "out", tmp_path / "new"):
         calls.clear()
         with pytest.raises(OutputError, match="No space left"):
