@@ -11,7 +11,6 @@ import pytest
 
 from misfire.errors import OutputError
 from misfire.records import EVENT_COLUMNS
-from misfire.report import files
 from misfire.report.files import format_csv, format_parquet, write_reports
 from tests.builders.diagnoses import make_diagnosis, make_events
 
