@@ -217,6 +217,7 @@ def serve(do: Callable[[dict[str, Any], Replies], dict[str, Any]]) -> None:
     for name in ("SIGINT", "SIGHUP"):  # Ctrl-C is the starter's matter
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
+    _keep_limits()
     replies = Replies(os.fdopen(os.dup(1), "w", encoding="ascii"))
     os.dup2(2, 1)  # a stray print must not be taken for a reply
 
@@ -268,6 +269,18 @@ def _work(
     else:
         replies.send("done", **fields)
     _limit_time(0)
+
+
+def _keep_limits() -> None:
+    """Never take more than the starter may, which may be a worker with limits of its own."""
+    try:
+        import resource
+    except ImportError:  # Windows
+        return
+    for which in (resource.RLIMIT_DATA, resource.RLIMIT_AS):
+        with contextlib.suppress(OSError, ValueError):
+            soft = resource.getrlimit(which)[0]
+            resource.setrlimit(which, (soft, soft))
 
 
 def limit_memory(extra_bytes: int, mapped_bytes: int) -> None:
