@@ -2,9 +2,7 @@
 
 import json
 import math
-import os
 import re
-import tempfile
 from collections.abc import Callable
 from dataclasses import asdict
 from importlib.metadata import PackageNotFoundError, version
@@ -15,9 +13,13 @@ import numpy as np
 
 from misfire.align.chunks import ChunkReader
 from misfire.align.jobtext import format_job, parse_job
+from misfire.align.outfile import OutFile
 from misfire.align.packing import LEVEL, pack
+from misfire.align.storeprobe import probe_store
+from misfire.align.storeshape import has_known_shape, has_signature
 from misfire.dsp.heaps import find_broken_heap
 from misfire.errors import ChannelError, FormatError, OutputError
+from misfire.publishing import write_whole
 from misfire.records import LEVEL_FIELDS, ROLES, UNITS, Channel, Finding, Recording
 
 SCHEMA = "misfire-recording/1"
@@ -73,34 +75,15 @@ def write_store(
     path = Path(path)
     _refuse_own_source(recording, path)
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-        os.close(handle)
-    except OSError as error:
-        raise OutputError(
-            f"{path}: cannot be written ({error.strerror}); give a folder that exists and may be "
-            "written to"
-        ) from None
-    part = Path(name)
-    try:
-        _write_file(recording, part, progress)
-        os.chmod(part, 0o666 & ~_read_umask())
-        with part.open("rb+") as file:
-            os.fsync(file.fileno())
-        os.replace(part, path)
+        write_whole(path, lambda part: _write_file(recording, part, progress))
     except (OSError, RuntimeError) as error:
         if isinstance(error, OutputError):
             raise
         reason = getattr(error, "strerror", None) or str(error).splitlines()[0]
-        raise OutputError(f"{path}: cannot be written ({reason}); is there room?") from None
-    finally:
-        part.unlink(missing_ok=True)
-
-
-def _read_umask() -> int:
-    """Give the process's file mode mask, which a temporary file does not follow."""
-    mask = os.umask(0o022)
-    os.umask(mask)
-    return mask
+        advice = "is there room?"
+        if isinstance(error, (FileNotFoundError, NotADirectoryError, PermissionError)):
+            advice = "give a folder that exists and may be written to"
+        raise OutputError(f"{path}: cannot be written ({reason}); {advice}") from None
 
 
 def _refuse_own_source(recording: Recording, path: Path) -> None:
@@ -122,12 +105,22 @@ def _refuse_own_source(recording: Recording, path: Path) -> None:
 
 
 def _write_file(recording: Recording, path: Path, progress: Progress | None) -> None:
-    """Write everything into a new HDF5 file."""
+    """Write everything into an HDF5 file."""
+    target = OutFile(path)
+    try:
+        _fill_file(recording, target, progress)
+    finally:
+        target.close()
+    target.check()
+
+
+def _fill_file(recording: Recording, target: OutFile, progress: Progress | None) -> None:
+    """Write everything, up to the first error."""
     import h5py
 
     total = max(1, sum(channel.n_samples for channel in recording.channels))
     done = 0
-    with h5py.File(path, "w", libver=("v110", "v110")) as file:
+    with h5py.File(target, "w", libver=("v110", "v110")) as file:
         file.attrs["schema"] = SCHEMA
         file.attrs["written_by"] = f"misfire {_find_version()}"
         file.attrs["source_sha256"] = recording.sha256
@@ -161,6 +154,7 @@ def _write_file(recording: Recording, path: Path, progress: Progress | None) -> 
                     if counts.size < chunk:
                         counts = np.pad(counts, (0, chunk - counts.size))
                     dataset.id.write_direct_chunk((start,), pack(counts))
+                    target.check()
                     done += stop - start
                     if progress is not None:
                         progress("write", done / total)
@@ -199,7 +193,7 @@ def is_store(path: Path | str) -> bool:
     import h5py
 
     try:
-        if not h5py.is_hdf5(path):
+        if not has_signature(Path(path)) or find_broken_heap(Path(path)) is not None:
             return False
         with h5py.File(path, "r") as file:
             return str(file.attrs.get("schema", "")).startswith("misfire-recording/")
@@ -225,14 +219,38 @@ def open_store(path: Path | str) -> Recording:
         If the file is no such recording, is damaged, or was written by a newer version. A chunk
         that is damaged is found only when it is read.
     """
-    import h5py
-
     path = Path(path)
     if not path.is_file():
         raise FormatError(f"{path}: no such file; give a recording (HDF5) or a job card (TOML)")
     try:
-        if find_broken_heap(path) is not None:
-            raise FormatError(f"{path}: its texts are damaged; run `misfire ingest` again")
+        if not has_signature(path):
+            raise FormatError(f"{path}: cannot be opened as HDF5; run `misfire ingest` again")
+        if not has_known_shape(path):
+            probe_store(path)
+    except OSError as error:
+        raise FormatError(f"{path}: cannot be read ({error.strerror}); copy it again") from None
+    return open_checked(path)
+
+
+def open_checked(path: Path) -> Recording:
+    """Open a recording of known structure, or where a break-down of the library does no harm.
+
+    Parameters
+    ----------
+    path : path
+
+    Returns
+    -------
+    recording : Recording
+
+    Raises
+    ------
+    FormatError
+        As `open_store`.
+    """
+    import h5py
+
+    try:
         file = h5py.File(path, "r")
     except OSError as error:
         reason = "is cut short" if "truncated" in str(error) else "cannot be opened as HDF5"

@@ -21,6 +21,7 @@ LEVEL_FALL = 3.0  # spreads by which all power strokes fall where a common coil 
 REST_SHIFT = 0.4  # of the supply or of the peak current: rests elsewhere than when it saw sparks
 FROZEN = 0.25  # of its own noise at rest
 TOGETHER_S = 0.25  # two coils that stop within this have one cause
+WORKED = "the crank shows that the cylinder worked"
 REST_SAMPLES, RUN_PLACES, SEEN_PLACES = 48, 8, 24
 
 Bools = NDArray[np.bool_]
@@ -80,11 +81,13 @@ def find_blind(
             blind.setdefault(name, np.zeros(firings.cylinder.size, bool))[run.rows] = True
             why.setdefault(name, reason)
     for train in trains:
-        rows = _list_singles(train, firings, engine, blind.get(train.channel.name))
-        if rows.size >= LEAST_RUN and _has_worked(rows, firings, torque):
+        known = blind.get(train.channel.name)
+        rows = _list_singles(train, firings, engine, known)
+        mostly = known is not None and known.sum() > rows.size  # the rest is of the same kind
+        if mostly or (rows.size >= LEAST_RUN and _has_worked(rows, firings, torque)):
             name = train.channel.name
             blind.setdefault(name, np.zeros(firings.cylinder.size, bool))[rows] = True
-            why.setdefault(name, "the crank shows that the cylinder worked")
+            why.setdefault(name, WORKED)
     findings = [_describe(name, own, why[name], firings) for name, own in blind.items()]
     return blind, tuple(findings)
 
@@ -150,7 +153,7 @@ def _find_reason(
             worked = _keeps_level(run, firings, torque)
         else:
             worked = _has_worked(run.rows, firings, torque)
-        return "the crank shows that the cylinder worked" if worked else ""
+        return WORKED if worked else ""
     if run.whole or engine.cylinders == 1:
         return ""
     if run.common:

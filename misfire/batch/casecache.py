@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-import os
 import zipfile
 import zlib
 from pathlib import Path
@@ -15,6 +14,7 @@ import numpy as np
 from misfire.batch.cases import LabelledCase
 from misfire.columns import FIRING_COLUMNS
 from misfire.errors import FormatError, OutputError
+from misfire.publishing import write_whole
 
 ROWS = ("cylinder", "lost", "known", "disturbed")
 PLAIN = ("group", "n_cylinders", "crank_fault", "resolved", "condition", "healthy")
@@ -46,11 +46,9 @@ def save_case(case: LabelledCase, path: Path) -> None:
         meta=np.frombuffer(json.dumps(meta).encode(), np.uint8),
         **{name: getattr(case, name) for name in ROWS},
     )
-    part = path.with_name(f"{path.name}.{os.getpid()}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_bytes(buffer.getvalue())
-        os.replace(part, path)
+        write_whole(path, buffer.getvalue())
     except OSError as error:
         raise OutputError(f"{path}: cannot be written ({error.strerror})") from None
 

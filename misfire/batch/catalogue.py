@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -59,8 +60,10 @@ class Catalogue:
         try:
             self._base = _open(path)
         except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
-            if isinstance(error, sqlite3.OperationalError) and path.exists() and not _odd(path):
-                raise OutputError(f"{path}: cannot be used ({error}); is another run on?") from None
+            if isinstance(error, sqlite3.OperationalError) and not (path.exists() and _odd(path)):
+                raise OutputError(
+                    f"{path}: cannot be used ({error}); is another run on, or the disk full?"
+                ) from None
             path.replace(folder / f"{CATALOGUE}.unreadable")
             for tail in ("-wal", "-shm"):
                 (folder / f"{CATALOGUE}{tail}").unlink(missing_ok=True)
@@ -84,7 +87,7 @@ class Catalogue:
         known = {name: row.get(name) for name in _COLUMNS}
         known["changed_utc"] = _now()
         marks = ", ".join("?" for _ in known)
-        with self._base:
+        with _tell_trouble(), self._base:
             self._base.execute(
                 f"INSERT OR REPLACE INTO recordings ({', '.join(known)}) VALUES ({marks})",
                 tuple(known.values()),
@@ -92,7 +95,7 @@ class Catalogue:
 
     def remove(self, names: Iterable[str]) -> None:
         """Forget recordings."""
-        with self._base:
+        with _tell_trouble(), self._base:
             self._base.executemany(
                 "DELETE FROM recordings WHERE name = ?", [(name,) for name in names]
             )
@@ -100,7 +103,7 @@ class Catalogue:
     def start_run(self, **values: Any) -> int:
         """Note that a run has begun."""
         values |= {"started_utc": _now(), "state": "running"}
-        with self._base:
+        with _tell_trouble(), self._base:
             self._base.execute("UPDATE runs SET state = 'broken off' WHERE state = 'running'")
             cursor = self._base.execute(
                 f"INSERT INTO runs ({', '.join(values)}) VALUES ({', '.join('?' for _ in values)})",
@@ -112,7 +115,7 @@ class Catalogue:
         """Note how a run ended."""
         values |= {"ended_utc": _now()}
         sets = ", ".join(f"{name} = ?" for name in values)
-        with self._base:
+        with _tell_trouble(), self._base:
             self._base.execute(
                 f"UPDATE runs SET {sets} WHERE number = ?", (*values.values(), number)
             )
@@ -125,6 +128,17 @@ class Catalogue:
             pass  # somebody reads it; the next opening does it
         finally:
             self._base.close()
+
+
+@contextmanager
+def _tell_trouble() -> Iterator[None]:
+    """Say that the catalogue cannot be written, most likely for lack of room."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise OutputError(
+            f"{CATALOGUE}: cannot be written ({error}); is the disk full? Run again to go on"
+        ) from None
 
 
 def is_share(folder: Path, mounts: str = "/proc/self/mounts") -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,8 @@ from misfire.classify.separability import find_separable
 from misfire.records import Diagnosis, Finding, Recording
 
 Progress = Callable[[str, float], None]
+
+CONTRADICTED = ("firing_order_wrong", "sparks_misplaced")  # by the signals: the card
 
 
 def diagnose(
@@ -133,9 +136,11 @@ def diagnose_recording(
         progress("cutting out waveforms", 1.0)
     moving = np.isfinite(firings.rpm)
     quick = check_quickly(recording, evidence)
-    word, notes = verdict.verdict, verdict.notes
-    wrong = [f.message for f in quick if f.code == "firing_order_wrong"]
-    if wrong and word == "misfire":  # named by a card that the signals contradict
+    word, notes, cylinders = verdict.verdict, verdict.notes, verdict.cylinders
+    wrong = [f.message for f in quick if f.code in CONTRADICTED]
+    if wrong:  # named by a card that the signals contradict: whoever it is may be another
+        cylinders = tuple(replace(c, probability=0.5 * c.probability) for c in cylinders)
+    if wrong and word == "misfire":
         word, notes = (
             "inconclusive",
             (f"{wrong[0]}: correct the job card and diagnose again", *notes),
@@ -149,7 +154,7 @@ def diagnose_recording(
         verdict=word,
         duration_s=evidence.detected.duration_s,
         cycles=int(np.unique(firings.cycle).size),
-        cylinders=verdict.cylinders,
+        cylinders=cylinders,
         findings=_unique((*evidence.findings, *quick, *verdict.findings)),
         notes=notes,
         events=verdict.events,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,9 @@ from misfire.batch.comparison_conditions import (
     get_speed_range,
     write_mismatch,
 )
+from misfire.batch.comparison_excess import View
 from misfire.batch.comparison_features import compute_changes
+from misfire.batch.comparison_group import DOUBTFUL, Group
 from misfire.batch.comparison_rates import (
     Count,
     compute_bunching,
@@ -26,7 +29,9 @@ from misfire.batch.comparison_rates import (
 )
 from misfire.batch.comparison_side import LOST, Side, load_side
 from misfire.batch.comparison_signature import find_alike
-from misfire.batch.comparison_words import DOUBTFUL, FAULTY, Group, judge_group, judge_vehicle
+from misfire.batch.comparison_spark import Odd, compare_sparks, find_odd
+from misfire.batch.comparison_torque import Lack, compare_torque, measure_lack
+from misfire.batch.comparison_words import FAULTY, judge_group, judge_vehicle
 from misfire.errors import ParameterError
 from misfire.report.summary import read_version, to_plain
 
@@ -35,6 +40,18 @@ CLEARLY_MORE = 1e-3
 FEW_LOST = 3
 
 Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Looks:
+    """Firings of both recordings looked at together, before any cylinder is."""
+
+    lacks: tuple[Lack | None, Lack | None]
+    odds: tuple[dict[str, Odd], dict[str, Odd]]
+
+    def turn(self) -> Looks:
+        """Exchange before and after."""
+        return Looks(self.lacks[::-1], self.odds[::-1])
 
 
 def compare(
@@ -79,9 +96,15 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
         )
     groups = _group_cylinders(before, after)
     accused = {cylinder} if cylinder is not None else _find_accused(before)
+    looks = Looks(
+        lacks=(measure_lack(before), measure_lack(after)),
+        odds=(find_odd(before, after), find_odd(after, before)),
+    )
+    if not accused:
+        accused = _find_changed(before, after, looks, groups)
     suspects = tuple(g for g in groups if accused & set(g))
     flat = tuple(c for g in suspects for c in g)
-    reasons = find_obstacles(before, after, flat)
+    reasons = find_obstacles(before, after, suspects)
     match: Match | None = None
     if len(before.order) == len(after.order):
         match = find_match(before, after, flat)
@@ -89,7 +112,9 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
     judged = []
     if match is not None:
         judged = [
-            judge_group(_measure_group(before, after, match, g, suspects), comparable=not reasons)
+            judge_group(
+                _measure_group(before, after, looks, match, g, suspects), comparable=not reasons
+            )
             for g in groups
         ]
     whole = judge_vehicle(judged, reasons=reasons, before=before.summary, after=after.summary)
@@ -120,7 +145,7 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
 
 def _group_cylinders(before: Side, after: Side) -> list[tuple[int, ...]]:
     """Put cylinders together that one of the recordings cannot tell apart."""
-    mates = before.mates or after.mates
+    mates = before.mates or after.mates or _find_swapped(before, after)
     groups: list[tuple[int, ...]] = []
     for c in before.cylinders:
         mate = mates.get(c)
@@ -129,6 +154,21 @@ def _group_cylinders(before: Side, after: Side) -> list[tuple[int, ...]]:
         elif c < mate:
             groups.append((c, mate))
     return groups
+
+
+def _find_swapped(before: Side, after: Side) -> dict[int, int]:
+    """Cylinders 360 degrees apart that the two recordings took for one another.
+
+    Nothing but the spark lines' cylinders tells it: seen of one before, of its counterpart after.
+    """
+    n = len(before.order)
+    if n % 2 or set(before.order) != set(after.order):
+        return {}
+    turned = {c: before.order[(i + n // 2) % n] for i, c in enumerate(before.order)}
+    burn = [{c for c in s.order if "burn" in s.witnesses.get(c, ())} for s in (before, after)]
+    if burn[0] and burn[0] != burn[1] and {turned[c] for c in burn[0]} == burn[1]:
+        return turned
+    return {}
 
 
 def _find_accused(before: Side) -> set[int]:
@@ -154,6 +194,29 @@ def _find_accused(before: Side) -> set[int]:
     return accused
 
 
+def _find_changed(
+    before: Side, after: Side, looks: Looks, groups: list[tuple[int, ...]]
+) -> set[int]:
+    """Cylinders that BEFORE alone does not accuse, but both recordings together do."""
+    if len(before.order) != len(after.order):
+        return set()
+    match = find_match(before, after, ())
+    changed = set()
+    for group in groups:
+        if any(view.shows_change for view in _find_views(before, after, looks, match, group)):
+            changed |= set(group)
+    return changed
+
+
+def _find_views(
+    before: Side, after: Side, looks: Looks, match: Match, cylinders: tuple[int, ...]
+) -> tuple[View, ...]:
+    """Look at both recordings together, quantity by quantity."""
+    torque = compare_torque(*looks.lacks, match, cylinders)
+    sparks = compare_sparks(before, after, looks.odds, match, cylinders)
+    return sparks if torque is None else (torque, *sparks)
+
+
 def _count(side: Side, cylinders: tuple[int, ...], own: Any = None) -> Count:
     """Count lost firings of some cylinders."""
     probability = side.column("misfire_probability")
@@ -167,6 +230,7 @@ def _count(side: Side, cylinders: tuple[int, ...], own: Any = None) -> Count:
 def _measure_group(
     before: Side,
     after: Side,
+    looks: Looks,
     match: Match,
     cylinders: tuple[int, ...],
     suspects: tuple[tuple[int, ...], ...],
@@ -183,9 +247,17 @@ def _measure_group(
         for side in (before, after)
     ]
     faults = before.result_of(cylinders[0])["faults"]
-    return Group(
+    is_suspect = cylinders in suspects
+    views: tuple[View, ...] = ()
+    new_views: tuple[View, ...] = ()
+    if is_suspect:
+        views = _find_views(before, after, looks, match, cylinders)
+    else:
+        back = replace(match, before=match.after, after=match.before)
+        new_views = _find_views(after, before, looks.turn(), back, cylinders)
+    made = Group(
         cylinders=cylinders,
-        is_suspect=cylinders in suspects,
+        is_suspect=is_suspect,
         before=whole[0],
         after=whole[1],
         matched_before=counts[0],
@@ -199,8 +271,14 @@ def _measure_group(
         difference=compute_difference_interval(whole[0], whole[1]),
         chance_lower=compute_chance_lower(*counts),
         features=compute_changes(before, after, match, cylinders),
-        alike=find_alike(before, after, cylinders) if cylinders in suspects else (),
+        alike=find_alike(before, after, cylinders) if is_suspect else (),
+        views=views,
+        new_views=new_views,
+        background_before=_count(before, sound) if sound else Count(0, 0),
     )
+    if not views:
+        return made
+    return replace(made, chance_lower=compute_chance_lower(made.seen_before, made.seen_after))
 
 
 def _describe_side(side: Side) -> dict[str, Any]:

@@ -16,6 +16,8 @@ LEAST_CYCLES = 3  # of the other recording at such a speed, for the speed to cou
 LEAST_COVER = 0.5  # share of the firings that have to find their like
 GAINING = 0.08  # speed change a second, in parts of the speed: above it the engine pulls
 TREND_CYCLES = 6
+LEAST_LOST, ALIKE = 10, 0.7  # losses and their share under one load, for the load not to matter
+GONE = 0.1  # a quantity measured so much more rarely was not recorded; else the fault may hide it
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,14 +35,16 @@ class Match:
     speed_cover: float
 
 
-def find_obstacles(before: Side, after: Side, cylinders: tuple[int, ...]) -> tuple[str, ...]:
+def find_obstacles(
+    before: Side, after: Side, suspects: tuple[tuple[int, ...], ...]
+) -> tuple[str, ...]:
     """Say what of engine and channels keeps two recordings from being compared.
 
     Parameters
     ----------
     before, after : Side
-    cylinders : tuple of int
-        Those under suspicion.
+    suspects : tuple of tuple of int
+        Cylinders under suspicion, and pairs that cannot be told apart.
 
     Returns
     -------
@@ -69,17 +73,21 @@ def find_obstacles(before: Side, after: Side, cylinders: tuple[int, ...]) -> tup
         "torque": "the torque (a crank channel)",
         "burn": "the spark line (a coil primary or secondary)",
     }
-    for cylinder in cylinders or before.cylinders:
-        had = before.witnesses.get(cylinder, frozenset())
-        has = after.witnesses.get(cylinder, frozenset())
+    for group in suspects or (before.cylinders,):
+        had = _find_kinds(before, group)
+        has = _find_kinds(after, group)
+        name = "" if not suspects else f" of cylinder {' or '.join(map(str, group))}"
         for kind, what in words.items():
-            if kind in had - has and _is_missing(before, after, kind, cylinder):
-                reasons.append(f"{what} of cylinder {cylinder} was recorded before, not after")
+            if kind in had - has and _is_missing(before, after, kind, group):
+                reasons.append(f"{what}{name} was recorded before, not after")
         if had and not had & has and not reasons:
-            reasons.append(f"no quantity of cylinder {cylinder} was recorded both times")
-    if cylinders:
-        return tuple(reasons)
-    return tuple(dict.fromkeys(reasons[:3]))
+            reasons.append(f"no quantity{name} was recorded both times")
+    return tuple(reasons)
+
+
+def _find_kinds(side: Side, cylinders: tuple[int, ...]) -> frozenset[str]:
+    """Give the kinds of evidence that a recording has of any of some cylinders."""
+    return frozenset(k for c in cylinders for k in side.witnesses.get(c, ()))
 
 
 def find_match(before: Side, after: Side, suspects: tuple[int, ...]) -> Match:
@@ -101,7 +109,8 @@ def find_match(before: Side, after: Side, suspects: tuple[int, ...]) -> Match:
     n = len(before.order)
     met_b = _is_met(speeds[0], speeds[1][usable[1]], LEAST_CYCLES * n)
     met_a = _is_met(speeds[1], speeds[0][usable[0]], LEAST_CYCLES * n)
-    weight = usable[0] & np.isin(before.column("cylinder"), suspects or before.cylinders)
+    number, cylinders = before.column("cylinder"), suspects or before.cylinders
+    weight = usable[0] & np.isin(number, cylinders)
     lost = weight & (before.column("misfire_probability") >= LOST)
     if lost.sum() >= 4:
         weight = lost
@@ -113,12 +122,24 @@ def find_match(before: Side, after: Side, suspects: tuple[int, ...]) -> Match:
         there = speeds[1][usable[1] & (modes[1] == mode)]
         pulled[own] &= _is_met(speeds[0][own], there, n)
     cover = float(pulled[weight].mean()) if weight.any() else math.nan
+    if lost.sum() >= 4 and _is_alike(lost, usable[0] & np.isin(number, cylinders), pulled):
+        cover = speed_cover
     return Match(
         before=usable[0] & met_b,
         after=usable[1] & met_a,
         cover=cover,
         speed_cover=speed_cover,
     )
+
+
+def _is_alike(
+    lost: NDArray[np.bool_], judged: NDArray[np.bool_], pulled: NDArray[np.bool_]
+) -> bool:
+    """Whether as many were lost under the loads that AFTER has: then the others are not needed."""
+    here, there = judged & pulled, judged & ~pulled
+    if lost[here].sum() < LEAST_LOST or not there.any():
+        return False
+    return bool(lost[here].mean() >= ALIKE * lost[there].mean())
 
 
 def write_mismatch(before: Side, after: Side, match: Match) -> tuple[str, ...]:
@@ -195,14 +216,14 @@ def _find_modes(side: Side) -> NDArray[np.int64]:
     return mode
 
 
-def _is_missing(before: Side, after: Side, kind: str, cylinder: int) -> bool:
+def _is_missing(before: Side, after: Side, kind: str, cylinders: tuple[int, ...]) -> bool:
     """Whether a quantity is gone, and not only somewhat more often not measurable."""
     column = "burn_time_ms" if kind == "burn" else "segment_accel"
     shares = []
     for side in (before, after):
-        values = side.column(column)[side.column("cylinder") == cylinder]
+        values = side.column(column)[np.isin(side.column("cylinder"), cylinders)]
         shares.append(float(np.isfinite(values).mean()) if values.size else 0.0)
-    return shares[1] < 0.25 * shares[0]
+    return shares[1] < GONE * shares[0]
 
 
 def _turn(order: tuple[int, ...]) -> tuple[int, ...]:

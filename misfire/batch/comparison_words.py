@@ -4,106 +4,37 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 from misfire.batch.comparison_features import FeatureChange
+from misfire.batch.comparison_group import DOUBTFUL, Direction, Group, Judged
 from misfire.batch.comparison_rates import (
     RISK,
     Count,
+    compute_chance_lower,
     compute_chance_unseen,
     compute_cycles_needed,
     is_more_than,
 )
-from misfire.batch.comparison_signature import Alike
-from misfire.report.summary import to_plain
-from misfire.report.wording import format_percent, format_value
+from misfire.batch.comparison_sentences import (
+    UNITS,
+    write_feature,
+    write_left,
+    write_odd,
+    write_rates,
+)
+from misfire.report.wording import format_percent
 
 CURED, IMPROVED, UNCHANGED, NOT_COMPARABLE = "cured", "improved", "unchanged", "not comparable"
-Direction = Literal["better", "same", "worse"]
-
-FAULTY, DOUBTFUL = 0.5, 0.3  # as in the verdict of one recording
+FAULTY = 0.5  # as in the verdict of one recording
 LEAST_CYCLES = 15
 FEW_LOST = 3  # fewer lost firings before: the fault is judged by what was measured
 SURE = 0.975
 DROP = 0.4  # a rate or a deviation that fell by less is no improvement worth the word
 RISE = 1.5
 USUAL_ALARMS = Count(3, 1000)  # sound firings called lost on simulated vehicles: fewer than this
+RISK_LEFT = 0.01  # of odd firings being as many after, above which nothing is called cured
 CHANCE = 0.01  # of calling firings alike to lost ones that are not
-
-
-@dataclass(frozen=True, slots=True)
-class Group:
-    """All that is known of one cylinder (or of a pair that cannot be told apart) on both sides.
-
-    `matched_*` count firings at speeds that both recordings have; `background` the firings after
-    of cylinders that nobody suspects.
-    """
-
-    cylinders: tuple[int, ...]
-    is_suspect: bool
-    before: Count
-    after: Count
-    matched_before: Count
-    matched_after: Count
-    bunching: float
-    background: Count
-    probability_before: float
-    probability_after: float
-    verdict_after: str
-    fault: str
-    difference: tuple[float, float]
-    chance_lower: float
-    features: tuple[FeatureChange, ...]
-    alike: tuple[Alike, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Judged:
-    """What is said of one group."""
-
-    group: Group
-    word: str
-    settled: bool
-    direction: Direction
-    reasons: tuple[str, ...]
-    cycles_needed: int | None = None
-    is_new: bool = False
-
-    def describe(self) -> list[dict[str, Any]]:
-        """Give the entries of compare.json, one for each cylinder of the group."""
-        g = self.group
-        return [
-            {
-                "cylinder": cylinder,
-                "pair": list(g.cylinders) if len(g.cylinders) > 1 else None,
-                "suspect": g.is_suspect,
-                "new_fault": self.is_new,
-                "fault": g.fault if g.is_suspect else None,
-                "verdict": self.word if g.is_suspect or self.is_new else None,
-                "settled": self.settled,
-                "direction": self.direction,
-                "reasons": list(self.reasons),
-                "cycles_needed": self.cycles_needed,
-                "before": _describe_count(g.before, g.probability_before),
-                "after": _describe_count(g.after, g.probability_after),
-                "matched": {
-                    "before": _describe_count(g.matched_before, None),
-                    "after": _describe_count(g.matched_after, None),
-                    "bunching": to_plain(g.bunching),
-                    "chance_unseen": to_plain(
-                        compute_chance_unseen(g.matched_before, g.matched_after.judged)
-                    ),
-                    "chance_lower": to_plain(g.chance_lower),
-                },
-                "rate_change": {
-                    "value": to_plain(g.after.rate - g.before.rate),
-                    "low": to_plain(g.difference[0]),
-                    "high": to_plain(g.difference[1]),
-                },
-                "features": [_describe_feature(f) for f in g.features],
-            }
-            for cylinder in g.cylinders
-        ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +67,7 @@ def judge_group(group: Group, *, comparable: bool) -> Judged:
     if not comparable:
         return Judged(group, NOT_COMPARABLE, False, "same", ())
     present = _find_signs(group)
-    if group.matched_before.lost >= FEW_LOST:
+    if group.seen_before.lost >= FEW_LOST and _is_established(group):
         if present:
             return _judge_rate(group, present)
         return _judge_silence(group)
@@ -154,14 +85,24 @@ def _find_signs(group: Group) -> list[str]:
             "the recording made after the repair accuses it again "
             f"({format_percent(group.probability_after)})"
         )
+    signs += [write_odd(v.quantity, v.after) for v in group.views if v.is_left]
     for alike in sorted(group.alike, key=lambda a: -a.own.lost)[:1]:
         if is_more_than(alike.own, alike.others, risk=CHANCE):
-            name = _UNITS[alike.quantity][0]
+            name = UNITS[alike.quantity][0]
             signs.append(
                 f"{alike.own.lost} of {alike.own.judged} firings after the repair look like the "
                 f"lost ones before it (by their {name})"
             )
     return signs
+
+
+def _is_established(group: Group) -> bool:
+    """Tell whether the losses before are more than false alarms."""
+    if any(v.before.is_plain for v in group.views):
+        return True
+    rest = group.background_before
+    usual = USUAL_ALARMS if not rest.judged or rest.rate < USUAL_ALARMS.rate else rest
+    return is_more_than(group.before, usual, risk=RISK)
 
 
 def _find_background(group: Group) -> Count:
@@ -171,8 +112,8 @@ def _find_background(group: Group) -> Count:
 
 def _judge_rate(group: Group, signs: list[str]) -> Judged:
     """Fault still to be seen: fewer lost firings than before, or not."""
-    before, after = group.matched_before, group.matched_after
-    words = _write_rates(before, after)
+    before, after = group.seen_before, group.seen_after
+    words = write_rates(before, after, group.seen_by)
     fell = after.rate <= (1 - DROP) * before.rate
     if group.chance_lower >= SURE and fell:
         return Judged(group, IMPROVED, True, "better", (*signs, words))
@@ -184,12 +125,13 @@ def _judge_rate(group: Group, signs: list[str]) -> Judged:
 
 def _judge_silence(group: Group) -> Judged:
     """No sign of the fault after: was the recording long enough to have shown it."""
-    before, after = group.matched_before, group.matched_after
-    words = _write_rates(before, after)
+    before, after = group.seen_before, group.matched_after
+    words = write_rates(before, after, group.seen_by)
     more = compute_cycles_needed(before, after.judged)
     if after.judged < LEAST_CYCLES:
         more = max(more or 0, LEAST_CYCLES - after.judged)
     chance = compute_chance_unseen(before, after.judged)
+    still = [v for v in group.views if v.before.is_plain and v.again.lost and v.fell > RISK_LEFT]
     left = [f for f in group.features if f.was_off and f.is_off]
     if more == 0:
         seen: tuple[str, ...] = ()
@@ -204,8 +146,11 @@ def _judge_silence(group: Group) -> Judged:
                 IMPROVED,
                 True,
                 "better",
-                (words, *seen, *(_write_left(f) for f in left)),
+                (words, *seen, *(write_left(f) for f in left)),
             )
+        if still:
+            some = write_odd(still[0].quantity, still[0].like)
+            return Judged(group, IMPROVED, False, "better", (words, some), after.judged)
         # A single call that looks nothing like the lost firings before is a false alarm.
         unlike = bool(group.alike) and not any(a.own.lost for a in group.alike)
         if after.lost and not unlike and not group.background.rate >= after.rate / 2:
@@ -225,7 +170,7 @@ def _judge_silence(group: Group) -> Judged:
     once = Count(before.lost, before.judged)
     if after.judged >= LEAST_CYCLES and compute_chance_unseen(once, after.judged) <= RISK:
         bouts = (
-            f"the losses came in bouts: they tell as little as {before.lost / group.bunching:.0f} "
+            f"the losses came in bouts: they tell as little as {before.lost / before.bunching:.0f} "
             "single ones"
         )
         return Judged(group, IMPROVED, False, "better", (words, bouts, short), more)
@@ -237,13 +182,15 @@ def _judge_features(group: Group, signs: list[str]) -> Judged:
     off = sorted((f for f in group.features if f.was_off), key=_weigh, reverse=True)
     mended = [f for f in off if _is_mended(f)]
     left = [f for f in off if f.is_off]
-    words = tuple(_write_feature(f) for f in (off or group.features)[:3])
+    words = tuple(write_feature(f) for f in (off or group.features)[:3])
     enough = group.matched_after.judged >= LEAST_CYCLES
     if signs:
         better = bool(off) and mended[:1] == off[:1]
         word = IMPROVED if better and enough else UNCHANGED
         return Judged(group, word, enough, "better" if better else "same", (*signs, *words))
-    calm = group.probability_after < DOUBTFUL and group.verdict_after == "no_misfire"
+    # Where both recordings show the way back, the second need not prove by itself that it is sound.
+    back = any(v.has_step for v in group.views) and group.verdict_after != "misfire"
+    calm = group.probability_after < DOUBTFUL and (group.verdict_after == "no_misfire" or back)
     if calm and not left and enough and (mended or _has_fallen(group)):
         gone = (
             "it is no longer under suspicion "
@@ -253,7 +200,7 @@ def _judge_features(group: Group, signs: list[str]) -> Judged:
         return Judged(group, CURED, True, "better", (gone, *words), 0)
     more = None if enough else LEAST_CYCLES - group.matched_after.judged
     if calm and mended and enough:
-        return Judged(group, IMPROVED, True, "better", (*words, *(_write_left(f) for f in left)))
+        return Judged(group, IMPROVED, True, "better", (*words, *(write_left(f) for f in left)))
     none = () if words else ("nothing measured in both recordings shows the fault",)
     return Judged(group, UNCHANGED, bool(left), "same", (*words, *none), more)
 
@@ -262,20 +209,16 @@ def _judge_other(group: Group) -> Judged:
     """Say whether a cylinder that nobody suspected before is at fault now."""
     accused = group.verdict_after == "misfire" and group.probability_after >= FAULTY
     fell = group.before.lost >= FEW_LOST and group.after.rate < group.before.rate
-    if not accused or fell:  # one that lost more before is not new, though nobody named it then
-        return Judged(group, UNCHANGED, True, "same", ())
-    words = _write_rates(group.before, group.after)
-    return Judged(
-        group,
-        UNCHANGED,
-        True,
-        "worse",
-        (
-            f"new after the repair: it is accused ({format_percent(group.probability_after)})",
-            words,
-        ),
-        is_new=True,
-    )
+    words = write_rates(group.before, group.after)
+    # One that lost more before is not new, though nobody named it then.
+    if accused and not fell:
+        why = f"new after the repair: it is accused ({format_percent(group.probability_after)})"
+        return Judged(group, UNCHANGED, True, "worse", (why, words), is_new=True)
+    odd = [v for v in group.new_views if v.has_odd]
+    if odd:  # seen from the other side: before is after
+        why = f"new after the repair: {write_odd(odd[0].quantity, odd[0].before)}"
+        return Judged(group, UNCHANGED, True, "worse", (why,), is_new=True)
+    return Judged(group, UNCHANGED, True, "same", ())
 
 
 def judge_vehicle(
@@ -326,14 +269,23 @@ def judge_vehicle(
     if new:
         return _judge_moved(suspects, new, own)
     if words == {CURED} or _is_cured_together(judged, suspects):
-        return Whole(CURED, True, "better", f"Cured: {names} no longer fails", own, 0)
+        return Whole(CURED, True, "better", f"Cured: {names} no longer {_fail(suspects)}", own, 0)
     if words <= {UNCHANGED}:
         if not settled:
-            line = f"Not settled: too little was recorded to tell whether {names} still fails"
+            line = (
+                f"Not settled: too little was recorded to tell whether {names} still "
+                f"{_fail(suspects)}"
+            )
             return Whole(UNCHANGED, False, "same", line, own, more)
         worse = any(j.direction == "worse" for j in suspects)
-        line = f"Worse than before: {names}" if worse else f"Unchanged: {names} still fails"
+        still = f"Unchanged: {names} still {_fail(suspects)}"
+        line = f"Worse than before: {names}" if worse else still
         return Whole(UNCHANGED, True, "worse" if worse else "same", line, own, more)
+    if words == {CURED, UNCHANGED} and not _has_fallen_together(suspects):
+        still_so = [j for j in suspects if j.word == UNCHANGED]
+        line = " and ".join(_name(j.group) for j in still_so)
+        line = f"Unchanged: {line} still {_fail(still_so)}"
+        return Whole(UNCHANGED, settled, "same", line, own, more)
     line = f"Improved, not cured: {names}" if settled else f"Improved, not yet proven: {names}"
     return Whole(IMPROVED, settled, "better", line, own, more)
 
@@ -356,6 +308,25 @@ def _is_cured_together(judged: list[Judged], suspects: list[Judged]) -> bool:
     return chance <= RISK and judged_after >= LEAST_CYCLES
 
 
+def _has_fallen_together(suspects: list[Judged]) -> bool:
+    """Tell whether suspects together lose plainly fewer: one may have been a false alarm."""
+    before, after = (
+        Count(
+            sum(c.lost for c in counts),
+            sum(c.judged for c in counts),
+            max(c.bunching for c in counts),
+        )
+        for counts in (
+            [j.group.seen_before for j in suspects],
+            [j.group.seen_after for j in suspects],
+        )
+    )
+    if not before.judged or not after.judged or not before.lost:
+        return True
+    fell = after.rate <= (1 - DROP) * before.rate
+    return fell and compute_chance_lower(before, after) >= SURE
+
+
 def _judge_nothing(new: list[Judged], before: dict[str, Any], after: dict[str, Any]) -> Whole:
     """Nobody was at fault before."""
     start = (
@@ -370,7 +341,7 @@ def _judge_nothing(new: list[Judged], before: dict[str, Any], after: dict[str, A
             UNCHANGED,
             True,
             "worse",
-            f"Worse than before: {names} fails now",
+            f"Worse than before: {names} {_fail(new)} now",
             (start, *own),
             None,
         )
@@ -397,9 +368,13 @@ def _judge_moved(suspects: list[Judged], new: list[Judged], own: tuple[str, ...]
     rates = [k / n if n else math.nan for k, n in zip(lost, of, strict=True)]
     first = " and ".join(_name(j.group) for j in suspects)
     if gone:
-        line = f"{first} no longer fails, but {now} does now: was a part swapped between them?"
+        do = "does" if _fail(new) == "fails" else "do"
+        line = (
+            f"{first} no longer {_fail(suspects)}, but {now} {do} now: was a part swapped between "
+            "them?"
+        )
     else:
-        line = f"{now} fails now, which did not before"
+        line = f"{now} {_fail(new)} now, which did not before"
     better = any(j.word in (CURED, IMPROVED) for j in suspects) and rates[1] <= (
         (1 - DROP) * rates[0]
     )
@@ -410,6 +385,11 @@ def _judge_moved(suspects: list[Judged], new: list[Judged], own: tuple[str, ...]
 
 
 _SIDES = ("before", "after")
+
+
+def _fail(judged: list[Judged]) -> str:
+    """Give the verb for one or several; a pair of which one fails counts as one."""
+    return "fails" if len(judged) == 1 else "fail"
 
 
 def _name(group: Group) -> str:
@@ -437,75 +417,3 @@ def _is_mended(feature: FeatureChange) -> bool:
     sure = feature.low > 0 or feature.high < 0
     back = feature.off_after * feature.off_before <= 0
     return sure and (back or abs(feature.off_after) <= (1 - DROP) * abs(feature.off_before))
-
-
-_UNITS = {
-    "dwell_ms": ("dwell", "ms", 2),
-    "peak_current_a": ("peak primary current", "A", 2),
-    "firing_voltage_kv": ("firing voltage", "kV", 1),
-    "burn_time_ms": ("burn time", "ms", 2),
-    "burn_voltage_kv": ("burn voltage", "kV", 2),
-    "segment_accel": ("segment acceleration", "1/s²", 0),
-}
-
-
-def _write_feature(feature: FeatureChange) -> str:
-    """Say how a quantity changed."""
-    name, unit, decimals = _UNITS[feature.quantity]
-    return (
-        f"{name} {format_value(feature.before, decimals)} before, "
-        f"{format_value(feature.after, decimals)} {unit} after (change at like speeds "
-        f"{format_value(feature.low, decimals)} to {format_value(feature.high, decimals)} {unit})"
-    )
-
-
-def _write_left(feature: FeatureChange) -> str:
-    """Say that a quantity still stands apart."""
-    name, unit, decimals = _UNITS[feature.quantity]
-    if feature.quantity == "segment_accel":
-        return f"its {name} is still below that of the other cylinders"
-    share = 100 * abs(math.expm1(feature.off_after))
-    word = "above" if feature.off_after > 0 else "below"
-    return (
-        f"its {name} is still {share:.0f} % {word} that of the other cylinders "
-        f"({format_value(feature.after, decimals)} {unit})"
-    )
-
-
-def _write_rates(before: Count, after: Count) -> str:
-    """Say both counts."""
-    return (
-        f"lost {before.lost} of {before.judged} before ({format_percent(before.rate)}), "
-        f"{after.lost} of {after.judged} after ({format_percent(after.rate)})"
-    )
-
-
-def _describe_count(count: Count, probability: float | None) -> dict[str, Any]:
-    """Give a count with its exact interval."""
-    low, high = count.interval()
-    made = {
-        "lost": count.lost,
-        "judged": count.judged,
-        "rate": to_plain(count.rate),
-        "low": to_plain(low),
-        "high": to_plain(high),
-    }
-    return made if probability is None else made | {"probability": to_plain(probability)}
-
-
-def _describe_feature(feature: FeatureChange) -> dict[str, Any]:
-    """Give the entry of one quantity."""
-    return {
-        "quantity": feature.quantity,
-        "before": to_plain(feature.before),
-        "after": to_plain(feature.after),
-        "change": to_plain(feature.change),
-        "low": to_plain(feature.low),
-        "high": to_plain(feature.high),
-        "n_before": feature.n_before,
-        "n_after": feature.n_after,
-        "off_before": to_plain(feature.off_before),
-        "off_after": to_plain(feature.off_after),
-        "was_off": feature.was_off,
-        "is_off": feature.is_off,
-    }

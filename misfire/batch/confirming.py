@@ -9,6 +9,7 @@ import re
 import shutil
 import tempfile
 from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from misfire.align.store import is_store, write_store
 from misfire.batch.casefolders import RECORDING
 from misfire.batch.opening import open_recording
 from misfire.errors import OutputError, ParameterError
+from misfire.publishing import write_whole
 from misfire.records import FAULT_TYPES, Recording
 
 SCHEMA = "misfire-case/1"
@@ -128,11 +130,11 @@ def _write_case(
             made.mkdir()
             if is_store(path):
                 if not by_reference:
-                    shutil.copyfile(path, made / RECORDING)
+                    write_whole(made / RECORDING, partial(shutil.copyfile, path))
             else:
                 write_store(recording, made / RECORDING, progress=progress)
             text = json.dumps(truth, indent=1, ensure_ascii=False) + "\n"
-            (made / "truth.json").write_text(text, encoding="utf-8")
+            write_whole(made / "truth.json", text.encode("utf-8"))
             os.rename(made, folder)
     except OSError as error:
         raise OutputError(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,6 +26,7 @@ from misfire.batch.shipped import load_shipped
 from misfire.classify.bundle import load_bundle
 from misfire.classify.model import Model
 from misfire.errors import FormatError, ModelError, OutputError
+from misfire.publishing import write_whole
 from misfire.records import FAULT_TYPES
 from misfire.report.reliability import draw_reliability
 
@@ -171,9 +171,7 @@ def write_evaluation(evaluation: Evaluation, folder: Path) -> list[Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, text in texts.items():
-            part = folder / f".{name}.part"
-            part.write_text(text, encoding="utf-8", newline="")
-            os.replace(part, folder / name)
+            write_whole(folder / name, text.encode("utf-8"))
             written.append(folder / name)
     except OSError as error:
         raise OutputError(f"{folder}: cannot be written ({error.strerror})") from None

@@ -21,6 +21,7 @@ from misfire.batch.fitness_engine import (
 )
 from misfire.batch.fitness_ripple import check_crosstalk, check_ripple
 from misfire.batch.fitness_scale import correct_recording, read_spread
+from misfire.batch.fitness_sparks import check_spark_places
 from misfire.batch.measuring import Evidence, measure
 from misfire.batch.scanning import Report, scan_channels
 from misfire.dsp.tally import tally_channel
@@ -113,6 +114,7 @@ def check_recording(
     elif evidence is not None:
         tdc_given = recording.job.wheel is not None and recording.job.wheel.tdc_deg is not None
         findings += check_advance(evidence.firings, given=tdc_given)
+        findings += _check_places(evidence)
     if order is not None or roles:
         found = [f for f in found if f.code not in FOLLOWS]
     findings += found
@@ -142,6 +144,7 @@ def check_quickly(recording: Recording, evidence: Evidence) -> tuple[Finding, ..
     order = _check_order(recording, detected)
     if order is not None:
         findings.append(order)
+    findings += _check_places(evidence)
     told = {f.channel for f in evidence.findings if f.code == "dropout"}
     findings += [f for f in _report_blind(evidence) if f.channel not in told]
     findings += check_length(evidence.firings, one_in=None)
@@ -177,6 +180,14 @@ def _check_order(recording: Recording, detected: Detected | None) -> Finding | N
     track = detected.track
     known = track is not None and track.revolution_known
     return check_firing_order(trains, track if known else None, recording.job.engine)
+
+
+def _check_places(evidence: Evidence) -> list[Finding]:
+    """Compare the sparks' places with the crank's angle, where teeth tell it."""
+    if not evidence.has_crank:
+        return []
+    engine = evidence.recording.job.engine
+    return check_spark_places(evidence.firings, evidence.detected.trains, evidence.track, engine)
 
 
 def _check_channels(

@@ -68,6 +68,11 @@ WORDS: dict[str, tuple[str, str]] = {
         "look up the firing order of this engine, check which coil each lead is on, correct the "
         "job card",
     ),
+    "sparks_misplaced": (
+        "sparks and work would be given to the wrong cylinders, or to none",
+        "check the number of cylinders, firing order, firing angles, ignition and crank wheel in "
+        "the job card, and that all files are of this vehicle and this recording",
+    ),
     "wheel_wrong": (
         "no crank angle: no work of the cylinders can be judged",
         "correct [crank_wheel] in the job card, or leave it out to have it worked out",

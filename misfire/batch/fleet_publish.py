@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 from pathlib import Path
 from typing import Any
@@ -12,6 +11,7 @@ from misfire.batch.fleet_scan import RESULTS
 from misfire.batch.fleet_summary import COLUMNS, list_rows
 from misfire.batch.fleet_task import DIGEST, UNFINISHED
 from misfire.errors import OutputError
+from misfire.publishing import write_whole
 from misfire.report.fleet_page import format_fleet_page
 from misfire.report.fleet_table import format_fleet_csv, format_fleet_parquet
 
@@ -45,15 +45,9 @@ def publish_fleet(fleet: dict[str, Any], out: Path) -> tuple[Path, ...]:
         PAGE: format_fleet_page(fleet).encode("utf-8"),
     }
     for name, content in contents.items():
-        part = out / f".{name}{_PART}"
         try:
-            with part.open("wb") as file:
-                file.write(content)
-                file.flush()
-                os.fsync(file.fileno())
-            os.replace(part, out / name)
+            write_whole(out / name, content)
         except OSError as error:
-            part.unlink(missing_ok=True)
             raise OutputError(
                 f"{out / name}: cannot be written ({error.strerror}); is it open elsewhere, or "
                 "the disk full?"

@@ -23,6 +23,7 @@ from misfire.batch.shipped import load_shipped
 from misfire.classify.bundle import load_bundle
 from misfire.classify.model import Model
 from misfire.errors import MisfireError, ModelError, OutputError
+from misfire.publishing import read_umask, write_whole
 from misfire.report.files import write_reports
 
 DIGEST = "digest.json"
@@ -152,11 +153,8 @@ def _publish(staging: Path, place: Path, digest: dict[str, Any]) -> None:
     """Add the digest, make all of it last, and rename; another's same result is left alone."""
     text = json.dumps(digest, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
     try:
-        with (staging / DIGEST).open("w", encoding="utf-8", newline="") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(staging, 0o777 & ~_read_umask())
+        write_whole(staging / DIGEST, text.encode("utf-8"))
+        os.chmod(staging, 0o777 & ~read_umask())
         if place.is_dir() and not (place / DIGEST).is_file():
             shutil.rmtree(place, ignore_errors=True)  # somebody took parts of it away
         try:
@@ -166,13 +164,6 @@ def _publish(staging: Path, place: Path, digest: dict[str, Any]) -> None:
                 raise
     except OSError as error:
         raise OutputError(f"{place}: cannot be written ({error.strerror})") from None
-
-
-def _read_umask() -> int:
-    """Give the process's file mode mask."""
-    mask = os.umask(0o022)
-    os.umask(mask)
-    return mask
 
 
 @lru_cache(maxsize=2)

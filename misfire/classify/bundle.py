@@ -6,7 +6,6 @@ import hashlib
 import io
 import json
 import math
-import os
 import struct
 import tempfile
 import tokenize
@@ -33,6 +32,7 @@ from misfire.classify.model import (
 from misfire.classify.trees import compute_raw, pack_trees, unpack_trees
 from misfire.columns import CYLINDER_COLUMNS, FEATURES_VERSION, FIRING_COLUMNS
 from misfire.errors import ModelError, OutputError
+from misfire.publishing import replace_folder, restore_folder, write_whole
 from misfire.records import FAULT_TYPES
 
 if TYPE_CHECKING:
@@ -157,10 +157,8 @@ def save_bundle(
             made = Path(part) / folder.name
             made.mkdir()
             for name, data in members.items():
-                (made / name).write_bytes(data)
-            if folder.exists():
-                folder.rename(Path(part) / "old")
-            os.replace(made, folder)
+                write_whole(made / name, data)
+            replace_folder(made, folder)
     except OSError as error:
         raise OutputError(f"{folder}: the model cannot be written ({error.strerror})") from None
 
@@ -173,6 +171,7 @@ def check_target(folder: Path) -> None:
     OutputError
         If `folder` exists and is no bundle.
     """
+    restore_folder(folder)
     if folder.exists() and not (folder / MANIFEST).is_file():
         raise OutputError(f"{folder}: exists and is no model bundle; give another place for it")
 
@@ -297,6 +296,7 @@ def _answer(
 
 def _read_manifest(folder: Path) -> dict[str, Any]:
     """Read the manifest of a bundle."""
+    restore_folder(folder)
     path = folder / MANIFEST
     try:
         with path.open("rb") as file:

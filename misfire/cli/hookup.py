@@ -125,15 +125,16 @@ def _parse_wheel(words: str) -> CrankWheel | None:
 
 def _write(path: Path, text: str) -> None:
     """Write a text file under a temporary name, then rename it."""
-    import os
+    from misfire.errors import OutputError
+    from misfire.publishing import write_whole
 
-    path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".{path.name}.part")
     try:
-        part.write_text(text, encoding="utf-8")
-        os.replace(part, path)
-    finally:
-        part.unlink(missing_ok=True)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, text.encode("utf-8"))
+    except OSError as error:
+        raise OutputError(
+            f"{path}: cannot be written ({error.strerror or error}); choose another folder with -o"
+        ) from error
 
 
 def _document(plan: HookupPlan, page: Path, card: Path) -> dict[str, Any]:

@@ -44,14 +44,21 @@ def find_broken_heap(path: Path) -> int | None:
                 found = block.find(_HEAP)
                 while found >= 0:
                     file.seek(at + found)
-                    if not _is_sound(file, size - at - found):
+                    if not is_sound_heap(file, size - at - found):
                         return at + found
                     found = block.find(_HEAP, found + 1)
     return None
 
 
-def _is_sound(file: IO[bytes], room: int) -> bool:
-    """Walk the objects of one heap."""
+def is_sound_heap(file: IO[bytes], room: int) -> bool:
+    """Tell whether the objects of one heap lead to its end.
+
+    Parameters
+    ----------
+    file : binary file [at the heap's first byte]
+    room : int
+        Bytes from there to the end of the file.
+    """
     n_bytes = int.from_bytes(file.read(16)[8:], "little")
     if not 16 <= n_bytes <= min(room, _LARGEST_OBJECT):
         return False

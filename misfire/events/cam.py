@@ -13,6 +13,8 @@ from misfire.records import Finding
 
 LEAST_SWING_COUNTS = 4.0  # below this a channel is taken as still
 
+SHARPER = 2.0  # the sharp crossing of a VR sensor is many times as steep as the other
+
 
 @dataclass(frozen=True, slots=True)
 class EdgeTrain:
@@ -61,7 +63,8 @@ def find_edges(blocks: Blocks, *, rate_hz: float) -> EdgeTrain:
         return EdgeTrain(none, none, findings=(Finding("edges_silent", "warning", message),))
     if not survey.two_level:
         waves = find_half_waves(blocks())
-        steep = 1 if waves.rise_slowness < waves.fall_slowness else -1
+        # a switched signal whose levels wander has both edges alike: rises, as on the card
+        steep = -1 if waves.rise_slowness > SHARPER * waves.fall_slowness else 1
         return EdgeTrain(waves.rise / rate_hz, waves.fall / rate_hz, two_level=False, steep=steep)
     margin = HYSTERESIS_SHARE * swing
     smoothed = iterate_smoothed(blocks(), size=SEGMENT_SAMPLES)

@@ -2,48 +2,28 @@
 
 from __future__ import annotations
 
-import contextlib
 import importlib.util
-import json
 import math
 import os
-import queue
-import signal
-import subprocess
-import sys
 import threading
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.childprocess import TaskProcess
 from misfire.errors import ChannelError, FormatError, JobCardError, MisfireError, ParameterError
 from misfire.ingest.counts import map_counts
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import Counts, Progress, RawColumn, Request, Source, Stored, read_array
 from misfire.records import Finding
 
-_POLL_S = 0.2
-_START_S = 120.0  # to start a process and load a library, on a machine that is busy
 _MOST_TEXT = 4000
 _SEVERITIES = ("info", "warning", "error")
 _KINDS = {kind.code: kind for kind in (FormatError, JobCardError, ChannelError, ParameterError)}
-_START = """
-import json, sys
-sys.path[:] = json.loads(sys.argv[1])
-from misfire.ingest.reader_worker import main
-main()
-"""
-_QUIET = {
-    **dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1"),
-    "MALLOC_ARENA_MAX": "2",  # an arena takes 64 MB of address space, which is limited
-    "ARROW_DEFAULT_MEMORY_POOL": "system",  # its own takes address space in advance
-    "PYTHONFAULTHANDLER": "",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,18 +56,19 @@ class ReaderProcess:
     ----------
     faults : list of str
         What went wrong in a reader that is neither a refusal nor the end of the process.
-    n_ended : int
-        How many processes died or had to be ended.
     """
 
     def __init__(self, limits: Limits | None = None) -> None:
         """Start nothing yet."""
         self._limits = limits or Limits()
-        self._process: subprocess.Popen[str] | None = None
-        self._replies: queue.Queue[dict[str, Any] | None] = queue.Queue()
-        self._n_done = 0
-        self.faults: list[str] = []
-        self.n_ended = 0
+        self._process = TaskProcess("misfire.ingest.reader_worker")
+        self.faults = self._process.faults
+        self.close = self._process.close
+
+    @property
+    def n_ended(self) -> int:
+        """How many processes died or had to be ended."""
+        return self._process.n_ended
 
     def read(self, task: dict[str, Any], form: str, progress: Progress | None) -> list[Any]:
         """Read one file.
@@ -113,129 +94,24 @@ class ReaderProcess:
             If it breaks down, takes too long or needs too much memory.
         """
         path = task["path"]
-        try:
-            size = Path(path).stat().st_size
-        except OSError as error:
-            raise FormatError(f"{path}: cannot be read ({error.strerror})") from None
-        task = task | self._limits.fit(size)
-        is_fresh = self._process is None
-        reply = self._ask(task, progress)
-        if reply["state"] == "crash" and not is_fresh:
-            reply = self._ask(task, progress)  # perhaps an earlier file had broken it
-        state = reply["state"]
-        if state == "done" and isinstance(reply.get("sources"), list):
-            sources: list[Any] = reply["sources"]
-            return sources
-        raise _make_error(path, form, reply, task["time_s"])
 
-    def _ask(self, task: dict[str, Any], progress: Progress | None) -> dict[str, Any]:
-        """Send a task to the process and wait for how it ends."""
-        if self._process is None:
-            self._start(task["path"])
-        process = self._process
-        if process is None or process.stdin is None:
-            return {"state": "crash", "message": ""}
-        is_sound = False
-        try:
-            with contextlib.suppress(OSError):
-                process.stdin.write(json.dumps(task) + "\n")
-                process.stdin.flush()
-            reply = self._wait(process, task["time_s"], progress)
-            is_sound = reply["state"] in ("done", "refused", "unreadable")
-            self._n_done += is_sound
-            if reply["state"] == "fault":
-                self.faults.append(str(reply.get("message")))
-            return reply
-        finally:
-            if not is_sound:  # also when interrupted
-                self.n_ended += 1
-                self.close()
+        def tell(reply: dict[str, Any]) -> None:
+            stage, fraction = reply.get("stage"), reply.get("fraction")
+            if progress is not None and isinstance(stage, str) and isinstance(fraction, float):
+                progress(stage, min(max(fraction, 0.0), 1.0))
 
-    def _wait(
-        self, process: subprocess.Popen[str], time_s: float, progress: Progress | None
-    ) -> dict[str, Any]:
-        """Wait for the last reply to a task."""
-        deadline = time.monotonic() + _START_S
-        while True:
-            try:
-                reply = self._replies.get(timeout=_POLL_S)
-            except queue.Empty:
-                if time.monotonic() > deadline:
-                    return {"state": "timeout"}
-                continue
-            if reply is None:
-                process.wait()
-                return {"state": "crash", "message": _name_end(process.returncode)}
-            if reply["state"] == "loaded":
-                deadline = time.monotonic() + time_s
-            elif reply["state"] != "progress":
-                return reply
-            elif progress is not None:
-                stage, fraction = reply.get("stage"), reply.get("fraction")
-                if isinstance(stage, str) and isinstance(fraction, float):
-                    progress(stage, min(max(fraction, 0.0), 1.0))
-            if time.monotonic() > deadline:
-                return {"state": "timeout"}
-
-    def _start(self, path: str) -> None:
-        """Start a process that finds the same packages as this one."""
-        self._replies = queue.Queue()
-        root = str(Path(__file__).resolve().parents[2])
-        paths = [*dict.fromkeys([*filter(None, sys.path), root])]
-        loud = os.environ.get("MISFIRE_TRACEBACK") == "1"
         try:
-            # -P: else a folder of recordings could hold a module that is taken for one of ours.
-            self._process = subprocess.Popen(
-                [sys.executable, "-P", "-c", _START, json.dumps(paths)],
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=None if loud else subprocess.DEVNULL,
-                env={**os.environ, **_QUIET},
-                text=True,
-                encoding="ascii",
-                errors="replace",
-                start_new_session=True,  # Ctrl-C at the terminal is not for it
-                creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
-            )
+            limited = task | self._limits.fit(Path(path).stat().st_size)
+            reply = self._process.do(limited, tell)
         except OSError as error:
             raise FormatError(
-                f"{path}: the process that reads such files cannot be started "
-                f"({error.strerror}); close other programs and try again"
+                f"{path}: cannot be read in a process of its own ({error.strerror}); is it still "
+                "there? Else close other programs and try again"
             ) from None
-        threading.Thread(
-            target=_pass_replies, args=(self._process.stdout, self._replies), daemon=True
-        ).start()
-
-    def close(self) -> None:
-        """End the process."""
-        process, self._process = self._process, None
-        if process is None:
-            return
-        process.kill()
-        process.wait()
-        for stream in (process.stdin, process.stdout):
-            if stream is not None:
-                with contextlib.suppress(OSError):
-                    stream.close()
-
-
-def _pass_replies(stream: IO[str], replies: queue.Queue[dict[str, Any] | None]) -> None:
-    """Pass on each reply of a process, and None at its end or when it is no reply."""
-    with contextlib.suppress(ValueError, OSError, RecursionError):
-        for line in stream:
-            reply = json.loads(line)
-            if not isinstance(reply, dict) or not isinstance(reply.get("state"), str):
-                break
-            replies.put(reply)
-    replies.put(None)
-
-
-def _name_end(code: int) -> str:
-    """Name how a process ended."""
-    try:
-        return signal.Signals(-code).name if code < 0 else f"status {code:#x}"
-    except ValueError:
-        return f"signal {-code}"
+        if reply["state"] == "done" and isinstance(reply.get("sources"), list):
+            sources: list[Any] = reply["sources"]
+            return sources
+        raise _make_error(path, form, reply, limited["time_s"])
 
 
 def _make_error(path: str, form: str, reply: dict[str, Any], time_s: float) -> MisfireError:

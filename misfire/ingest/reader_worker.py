@@ -1,107 +1,25 @@
-"""The process that reads foreign files whose library may break: requests in as lines, replies out.
-
-Started by `reader_process`. It ends at once when its starter does.
-"""
+"""The process that reads foreign files whose library may break; `reader_process` starts it."""
 
 from __future__ import annotations
 
-import contextlib
 import importlib
-import json
 import os
-import queue
-import shutil
-import signal
-import sys
 import tempfile
-import threading
 from dataclasses import asdict
 from pathlib import Path
-from types import TracebackType
-from typing import Any, TextIO
+from typing import Any
 
 import numpy as np
 
-from misfire.errors import MisfireError
+from misfire.childprocess import Replies, serve
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import READ_SAMPLES, Counts, Request, Source
 from misfire.records import ChannelCard
 
-GRACE_S = 5.0  # the starter ends a reader that takes too long; the system, if nobody is left to
 _NUMBERS = ("rate_hz", "scale", "offset", "first_s", "header_s", "header_slack")
 
 
-class Replies:
-    """Lines to the starter."""
-
-    def __init__(self, stream: TextIO) -> None:
-        """Take over the stream."""
-        self._stream = stream
-
-    def send(self, state: str, **fields: Any) -> None:
-        """Send one line."""
-        self._stream.write(json.dumps({"state": state, **fields}) + "\n")
-        self._stream.flush()
-
-    def tell(self, stage: str, fraction: float) -> None:
-        """Send how far a stage has come."""
-        self.send("progress", stage=stage, fraction=fraction)
-
-
-def limit_memory(extra_bytes: int, mapped_bytes: int) -> None:
-    """Allow this process so much more memory than it has now, where the system can.
-
-    Parameters
-    ----------
-    extra_bytes : int
-        Memory of its own.
-    mapped_bytes : int
-        Address space beyond that: files that are mapped count in it.
-    """
-    try:
-        import resource
-    except ImportError:  # Windows
-        return
-    with contextlib.suppress(OSError, ValueError):
-        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    try:
-        with open("/proc/self/statm", encoding="ascii") as file:
-            pages = file.read().split()
-        page = os.sysconf("SC_PAGE_SIZE")
-        now, own = int(pages[0]) * page, int(pages[5]) * page
-    except (OSError, ValueError, IndexError):  # no such table: as much as a loaded reader has
-        now = own = 1 << 30
-    limits = (
-        (resource.RLIMIT_DATA, own + extra_bytes),
-        (resource.RLIMIT_AS, now + extra_bytes + mapped_bytes),
-    )
-    for which, wanted in limits:
-        with contextlib.suppress(OSError, ValueError):
-            hard = resource.getrlimit(which)[1]
-            soft = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
-            resource.setrlimit(which, (soft, hard))
-
-
-def _limit_time(time_s: float) -> None:
-    """Let the system end this process after a time, also inside a library; 0: never."""
-    if hasattr(signal, "setitimer"):
-        signal.signal(signal.SIGALRM, signal.SIG_DFL)
-        signal.setitimer(signal.ITIMER_REAL, time_s)
-
-
-def _listen(tasks: queue.Queue[dict[str, Any]], source: TextIO) -> None:
-    """Pass requests on; once nobody can send any, remove what is left behind and end."""
-    folder = None
-    for line in source:
-        task = json.loads(line)
-        folder = task["orphaned"]
-        tasks.put(task)
-    if folder is not None:
-        shutil.rmtree(folder, ignore_errors=True)
-    os._exit(0)
-
-
-def read_task(task: dict[str, Any], replies: Replies) -> list[dict[str, Any]]:
+def read_task(task: dict[str, Any], replies: Replies) -> dict[str, Any]:
     """Open one file with its reader and write its channels down.
 
     Parameters
@@ -113,9 +31,9 @@ def read_task(task: dict[str, Any], replies: Replies) -> list[dict[str, Any]]:
 
     Returns
     -------
-    sources : list of dict [one for each request]
-        Numbers and texts of each `Source`. Its counts stand in `folder` as `<i>.npy`, unless the
-        file holds them as they are (`stored`).
+    fields : dict
+        `sources`: for each request the numbers and texts of its `Source`. Its counts stand in
+        `folder` as `<i>.npy`, unless the file holds them as they are (`stored`).
 
     Raises
     ------
@@ -135,7 +53,7 @@ def read_task(task: dict[str, Any], replies: Replies) -> list[dict[str, Any]]:
     scratch = Scratch(most_bytes=task["most_bytes"], source=task["path"])
     try:
         opened = reader(Path(task["path"]), requests, scratch=scratch, progress=replies.tell)
-        return [_describe(source, folder / f"{i}.npy") for i, source in enumerate(opened)]
+        return {"sources": [_describe(one, folder / f"{i}.npy") for i, one in enumerate(opened)]}
     finally:
         scratch.close()
 
@@ -177,49 +95,6 @@ def _write_counts(counts: Counts, path: Path) -> None:
     os.replace(part, path)
 
 
-def _work(task: dict[str, Any], replies: Replies) -> None:
-    """Do one task and reply."""
-    for name in task["libraries"]:
-        # A library that is loaded under a limit may break it; the reader says if it is missing.
-        with contextlib.suppress(ImportError, OSError):
-            importlib.import_module(name)
-    replies.send("loaded")
-    limit_memory(task["memory_bytes"], task["mapped_bytes"])
-    _limit_time(task["time_s"] + GRACE_S)
-    try:
-        sources = read_task(task, replies)
-    except MisfireError as error:
-        replies.send("refused", code=error.code, message=str(error))
-    except MemoryError:
-        replies.send("memory")
-    except OSError as error:
-        replies.send("unreadable", message=error.strerror or str(error))
-    else:
-        replies.send("done", sources=sources)
-    _limit_time(0)
-
-
 def main() -> None:
-    """Work until the input ends."""
-    for name in ("SIGINT", "SIGHUP"):  # Ctrl-C is the starter's matter
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), signal.SIG_IGN)
-    replies = Replies(os.fdopen(os.dup(1), "w", encoding="ascii"))
-    os.dup2(2, 1)  # a stray print must not be taken for a reply
-
-    def report_fault(
-        kind: type[BaseException], error: BaseException, trace: TracebackType | None
-    ) -> None:
-        """Tell what is no refusal: a fault of the reader."""
-        sys.__excepthook__(kind, error, trace)
-        replies.send("fault", message=f"{kind.__name__}: {error}"[:500])
-
-    sys.excepthook = report_fault
-    tasks: queue.Queue[dict[str, Any]] = queue.Queue()
-    threading.Thread(target=_listen, args=(tasks, sys.stdin), daemon=True).start()
-    while True:
-        _work(tasks.get(), replies)
-
-
-if __name__ == "__main__":
-    main()
+    """Read files until the starter ends."""
+    serve(read_task)

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 NARROW = 1.25  # highest over lowest speed below which a recording says nothing of other speeds
 CONFINED = 0.75  # share of the firings at the speeds of the lost ones, below which it is remarked
+ALWAYS = 0.9  # share of firings lost, from which bouts mean nothing
 BY_CHANCE = 0.05
 DRIFTING = 0.6  # rank correlation of speed with time, from which the two cannot be told apart
 
@@ -101,10 +102,14 @@ def write_when(
     answer = describe_bouts(at_s)
     if not at_s.size:
         return answer, ()
+    if at_s.size > ALWAYS * found.lost.size:
+        answer = "Always" if found.lost.all() else "Nearly always"
     lost_range, whole = find_range(found.rpm[found.lost]), find_range(found.rpm)
     if lost_range is not None:
         answer += f", at {format_range(*lost_range)} rev/min"
     first = suspects[0].cylinder
+    if at_s.size > ALWAYS * found.lost.size:
+        return answer, (_recorded(whole), f"Cold or warm: {_start_words(diagnosis)}.")
     lines = [
         " ".join(filter(None, (_recorded(whole), _largest(found.bouts, int(at_s.size))))),
         _speed_words(found, find_speed_bands(diagnosis, first)),
@@ -278,12 +283,15 @@ def _pick_kind(kinds: Kinds, found: LostFirings) -> str:
     return "" if worst is None else kinds[worst.low_rpm][0]
 
 
+def _start_words(diagnosis: Diagnosis) -> str:
+    """Say what is known of the engine's temperature."""
+    begins = "is" if holds_start(diagnosis) else "is not"
+    return f"no temperature was recorded, the engine's start {begins} in the recording"
+
+
 def _warmth_words(diagnosis: Diagnosis, bouts: tuple[Bout, ...]) -> str:
     """Say what is known of cold and warm: the time in the recording alone."""
-    begins = "is" if holds_start(diagnosis) else "is not"
-    words = (
-        f"Cold or warm: no temperature was recorded, the engine's start {begins} in the recording."
-    )
+    words = f"Cold or warm: {_start_words(diagnosis)}."
     early, late = find_silence(diagnosis, bouts)
     if early:
         words += f" That none came before {format_clock(bouts[0].start_s)} is more than chance."

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
-import os
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from misfire.errors import OutputError
+from misfire.publishing import write_together
 from misfire.report.advice import cautions
 from misfire.report.comparison_page import format_comparison_page
 from misfire.report.comparison_wording import (
@@ -56,36 +54,13 @@ def write_comparison(document: Mapping[str, Any], folder: Path) -> tuple[Path, .
         blocked = [name for name in contents if (folder / name).is_dir()]
         if blocked:
             raise IsADirectoryError(f"{blocked[0]} is a folder there")
-        parts = {name: _write_part(folder, text) for name, text in contents.items()}
-        try:
-            (folder / DOCUMENT).unlink(missing_ok=True)
-            for name, part in parts.items():
-                part.replace(folder / name)
-        finally:
-            for part in parts.values():
-                part.unlink(missing_ok=True)
+        write_together(folder, {name: text.encode("utf-8") for name, text in contents.items()})
     except OSError as error:
         raise OutputError(
             f"cannot write the comparison to {folder}: {error.strerror or error}; "
             "choose another output folder or make this one writable"
         ) from error
     return tuple(folder / name for name in contents)
-
-
-def _write_part(folder: Path, text: str) -> Path:
-    """Write a text under a temporary name in the folder."""
-    handle, name = tempfile.mkstemp(prefix=".unfinished-", suffix=".part", dir=folder)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
-            stream.flush()
-            os.fsync(stream.fileno())
-        Path(name).chmod(0o644)
-    except OSError:
-        with contextlib.suppress(OSError):
-            Path(name).unlink()
-        raise
-    return Path(name)
 
 
 def format_comparison_json(document: Mapping[str, Any]) -> str:

@@ -24,12 +24,6 @@ from misfire.report.wording import (
     name_fault,
 )
 
-WORDS = {
-    "cured": "Cured",
-    "improved": "Improved",
-    "unchanged": "Unchanged",
-    "not comparable": "Not comparable",
-}
 MEANING = {
     "cured": "The fault that was there before would have shown, and did not.",
     "improved": "Less of it is seen, but that it is gone is not shown.",
@@ -68,12 +62,16 @@ def _context(document: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "vehicle": after["vehicle"] or before["vehicle"],
         "headline": document["headline"],
-        "word": WORDS[document["verdict"]],
+        "css": document["verdict"].replace(" ", "_"),
         "meaning": MEANING[document["verdict"]],
         "settled": document["settled"],
         "reasons": document["reasons"],
         "needed": write_needed(document),
-        "rates": Markup(draw_rates(cylinders, width=720, key="rates")),
+        "rates": [
+            Markup(picture)
+            for width, css in ((720, "wide"), (380, "narrow"))
+            if (picture := draw_rates(cylinders, width=width, key=f"rates-{css}", css=css))
+        ],
         "rows": [_rate_row(c) for c in cylinders],
         "suspects": [_suspect(c) for c in marked],
         "pictures": [Markup(p) for p in pictures if p],

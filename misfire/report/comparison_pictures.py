@@ -11,7 +11,9 @@ from misfire.report.wording import Quantity, format_percent, format_value
 ROW = 46.0
 
 
-def draw_rates(cylinders: Sequence[Mapping[str, Any]], *, width: int, key: str) -> str:
+def draw_rates(
+    cylinders: Sequence[Mapping[str, Any]], *, width: int, key: str, css: str = ""
+) -> str:
     """Draw the share of lost firings of each cylinder, before above after, with intervals.
 
     Parameters
@@ -21,6 +23,8 @@ def draw_rates(cylinders: Sequence[Mapping[str, Any]], *, width: int, key: str) 
     width : int [unit=picture units]
     key : str
         Unique in the page.
+    css : str
+        Class of the picture: "wide" or "narrow" where both are in the page.
 
     Returns
     -------
@@ -31,7 +35,7 @@ def draw_rates(cylinders: Sequence[Mapping[str, Any]], *, width: int, key: str) 
     if not rows:
         return ""
     ends = [c[s]["high"] for c in rows for s in ("before", "after") if c[s]["high"] is not None]
-    left, right, top = 96.0, width - 92.0, 10.0
+    left, right, top = 96.0, width - (92.0 if width > 500 else 72.0), 10.0
     bottom = top + ROW * len(rows)
     x = svg.make_scale(0.0, 100 * min(1.0, max(ends) * 1.04), left, right)
     body = []
@@ -53,7 +57,7 @@ def draw_rates(cylinders: Sequence[Mapping[str, Any]], *, width: int, key: str) 
             f"{_say(entry['after'])} after"
         )
     title = "Share of lost firings before and after. " + "; ".join(spoken)
-    return svg.picture(body, width=width, height=bottom + 40, key=key, title=title)
+    return svg.picture(body, width=width, height=bottom + 40, key=key, title=title, css=css)
 
 
 def _draw_interval(part: Mapping[str, Any], x: svg.Scale, at: float, *, after: bool) -> list[str]:

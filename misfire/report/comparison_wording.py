@@ -26,7 +26,7 @@ def write_speed(side: Mapping[str, Any]) -> str:
     low, high = side["rpm"]["p05"], side["rpm"]["p95"]
     if low is None or high is None:
         return "speed not known"
-    return f"{round(low, -1):.0f} to {round(high, -1):.0f} rpm"
+    return f"{round(low, -1):.0f} to {round(high, -1):.0f} rev/min"
 
 
 def format_share_count(part: Mapping[str, Any]) -> str:

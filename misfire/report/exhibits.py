@@ -8,7 +8,7 @@ from typing import Any
 from misfire.records import CylinderResult, Diagnosis, WaveformPanel
 from misfire.report.spread import compute_median, draw_spread, split_values
 from misfire.report.timeline import draw_strip
-from misfire.report.waveforms import MAX_LINES, Marks, draw_panel
+from misfire.report.waveforms import MAX_LINES, Marks, draw_panel, is_cut_off
 from misfire.report.wording import QUANTITIES, format_clock
 
 WIDE, NARROW = 720, 380
@@ -71,6 +71,8 @@ def _show_panel(diagnosis: Diagnosis, panel: WaveformPanel, index: int) -> Shown
         words += f" (from {min(when, key=_clock_key)} to {max(when, key=_clock_key)})"
     words += ". Band: the middle 80 % of good firings, dashed their median"
     words += f" ({panel.good_from})." if panel.good_from else "."
+    if is_cut_off(panel):
+        words += " Where the swings end flat below zero, the range of the instrument ended."
     role = ROLE_WORDS.get(panel.role, panel.role.replace("_", " ").capitalize())
     title = f"{role} of cylinder {panel.cylinder}"
     if panel.channel and panel.channel != role:

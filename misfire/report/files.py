@@ -6,12 +6,10 @@ import contextlib
 import csv
 import io
 import json
-import os
-import shutil
-import tempfile
 from pathlib import Path
 
 from misfire.errors import OutputError
+from misfire.publishing import write_together
 from misfire.records import EVENT_COLUMNS, Diagnosis
 from misfire.report.page import format_page
 from misfire.report.summary import LOST, build_summary
@@ -62,7 +60,7 @@ def write_reports(diagnosis: Diagnosis, folder: Path) -> tuple[Path, ...]:
         blocked = [name for name in NAMES if (folder / name).is_dir()]
         if blocked:
             raise IsADirectoryError(f"{blocked[0]} is a folder there")
-        _publish(contents, folder)
+        write_together(folder, contents)
     except OSError as error:
         if made_here:
             with contextlib.suppress(OSError):
@@ -73,22 +71,6 @@ def write_reports(diagnosis: Diagnosis, folder: Path) -> tuple[Path, ...]:
             "choose another output folder or make this one writable"
         ) from error
     return tuple(folder / name for name in NAMES)
-
-
-def _publish(contents: dict[str, bytes], folder: Path) -> None:
-    """Write the files under temporary names in `folder`, then rename them into place."""
-    staging = Path(tempfile.mkdtemp(prefix=".unfinished-", suffix=".part", dir=folder))
-    try:
-        for name in NAMES:
-            with (staging / name).open("wb") as stream:
-                stream.write(contents[name])
-                stream.flush()
-                os.fsync(stream.fileno())
-        (folder / RESULT).unlink(missing_ok=True)
-        for name in NAMES:
-            (staging / name).replace(folder / name)
-    finally:
-        shutil.rmtree(staging, ignore_errors=True)
 
 
 def format_parquet(diagnosis: Diagnosis) -> bytes:

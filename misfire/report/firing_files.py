@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-import tempfile
 from pathlib import Path
 from typing import Any
 
 from misfire.errors import OutputError, ParameterError
+from misfire.publishing import write_whole
 from misfire.report.firing_view import FiringView, format_firing_picture
 from misfire.report.summary import to_plain
 
@@ -66,16 +66,7 @@ def write_picture(view: FiringView, path: Path) -> None:
         content = text.encode("utf-8")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.NamedTemporaryFile(
-            prefix=".unfinished-", suffix=".part", dir=path.parent, delete=False
-        ) as stream:
-            part = Path(stream.name)
-            stream.write(content)
-        try:
-            part.chmod(0o644)
-            part.replace(path)
-        finally:
-            part.unlink(missing_ok=True)
+        write_whole(path, content)
     except OSError as error:
         raise OutputError(
             f"{path}: cannot be written ({error.strerror or error}); choose another with -o"

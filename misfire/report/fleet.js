@@ -19,6 +19,7 @@
     if (css) e.className = css;
     return e;
   }
+  function certainty(x) { return x !== null && x > 0.99 && x < 1 ? "over 99\u00a0%" : percent(x); }
   function percent(x) {
     if (x === null) return "–";
     const p = 100 * x;
@@ -83,11 +84,17 @@
     mark.append(make("span", v[at.urgency], "class"));
     id.scope = "row";
     id.append(link(v[at.report], v[at.id]));
-    tr.append(mark, id, make("td", v[at.verdict].replace("_", " ")), make("td", v[at.cylinders].join(", ")),
-      make("td", v[at.failure]), make("td", percent(v[at.certainty]), "n"), make("td", percent(v[at.short]), "n"),
-      make("td", percent(v[at.long]), "n"), make("td", v[at.recordings].length, "n"),
-      make("td", v[at.reason], "why"));
-    const cell = make("td"), button = make("button", "+", "open");
+    function cellOf(text, css, label) {
+      const td = make("td", text, css);
+      if (label && text !== "") td.dataset.label = label; // its name where rows are shown as cards
+      return td;
+    }
+    tr.append(mark, id, cellOf(v[at.verdict].replace("_", " "), "verdict"),
+      cellOf(v[at.cylinders].join(", "), "", "cylinder"), cellOf(v[at.failure], "fault"),
+      cellOf(certainty(v[at.certainty]), "n", "probability"), cellOf(percent(v[at.short]), "n", "lost / 200"),
+      cellOf(percent(v[at.long]), "n", "lost / 1000"), cellOf(v[at.recordings].length, "n", "recordings"),
+      cellOf(v[at.reason], "why"));
+    const cell = make("td", null, "details"), button = make("button", "+", "open");
     button.type = "button";
     button.setAttribute("aria-expanded", "false");
     button.setAttribute("aria-label", "Details of " + v[at.id]);

@@ -6,9 +6,11 @@ import os
 import shutil
 import subprocess
 import tempfile
+from functools import partial
 from pathlib import Path
 
 from misfire.errors import OutputError
+from misfire.publishing import write_whole
 
 # A browser lays the page out on paper as the reader's own would. Libraries that make PDF from HTML
 # need native libraries too, draw SVG and page breaks otherwise, and every user has a browser.
@@ -98,9 +100,7 @@ def print_page(page: Path, out: Path, *, paper: str = "a4") -> Path:
                     f"{out}: {browser.name} could not print the report (status {done.returncode}); "
                     "open report.html and print it to a file"
                 )
-            part = out.with_name(f".{out.name}.part")
-            shutil.copyfile(made, part)
-            part.replace(out)
+            write_whole(out, partial(shutil.copyfile, made))
         except subprocess.TimeoutExpired:
             raise OutputError(
                 f"{out}: {browser.name} did not print within {TIMEOUT_S} s; "

@@ -86,7 +86,7 @@ def write_lead(diagnosis: Diagnosis) -> str:
     kind, p = max(first.faults, key=lambda item: item[1], default=("", 0.0))
     if p < 0.5:
         return words
-    return f"{words} {_capital(describe_kind(p))} cause: {name_fault(kind)}."
+    return f"{words} Cause to test first: {name_fault(kind)}."
 
 
 def write_facts(diagnosis: Diagnosis) -> tuple[Fact, ...]:
@@ -172,7 +172,7 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     if others:
         lost, judged = sum(c.misfires for c in others), sum(c.cycles for c in others)
         often_aside.append(f"other cylinders together: {lost} of {format_count(judged)}")
-    facts.append(Fact("How often", "; ".join(often), "; ".join(often_aside)))
+    facts.append(Fact("How often", _capital("; ".join(often)), _capital("; ".join(often_aside))))
     answer, lines = write_when(diagnosis, suspects)
     facts.append(Fact("When", answer, more=lines))
     facts.append(_why(first))

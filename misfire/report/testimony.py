@@ -30,6 +30,7 @@ SEEN_AS = {
 }
 INJECTOR_ROLES = ("injector_voltage", "injector_current")
 FEWEST = 5
+ODD_STEP_A = 0.15  # more than the others' at switch-on: the coil works into a load
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,10 +101,30 @@ def _hear_spark(diagnosis: Diagnosis, cylinder: int, of: pd.DataFrame, which: st
             details.append(text)
         else:
             details.append(f"{text}: as usual")
+    step = _find_ramp_step(diagnosis, cylinder, of)
+    if step:
+        odd = True
+        details.append(step)
     if "burn_time_ms" not in known:
         details.append("the burn itself was not recorded, only the coil's current or switching")
     word = "speaks for a fault" if odd else "finds nothing odd"
     return Testimony("Spark", word, tuple(details))
+
+
+def _find_ramp_step(diagnosis: Diagnosis, cylinder: int, of: pd.DataFrame) -> str:
+    """Say by how much the charging current starts with a step, where the others' does not."""
+    extras, events = diagnosis.extras, diagnosis.events
+    if "ramp_step_a" not in extras or len(extras) != len(events):
+        return ""
+    step = extras["ramp_step_a"].to_numpy(dtype=float)
+    mine = step[events.index.get_indexer(of.index)]
+    rest = step[(events["cylinder"] != cylinder).to_numpy()]
+    here, there = compute_median(mine), compute_median(rest)
+    usual = 0.0 if math.isnan(there) else there
+    if math.isnan(here) or here - usual <= ODD_STEP_A:
+        return ""
+    against = "" if math.isnan(there) else f" against {format_value(there, 1)} A in the others"
+    return f"the current starts with a step of {format_value(here, 1)} A{against}: a loaded coil"
 
 
 def _reference(spreads: tuple[Spread, ...], cylinder: int) -> tuple[float, str]:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 MAX_LINES = 6
+FLAT = 0.002  # of the whole swing: the noise of some counts
 KICK_ROLES = ("coil_primary", "coil_secondary")
 
 
@@ -131,7 +132,8 @@ def _part_names(
 ) -> list[str]:
     """Name the parts of the pattern over the plot, from the medians of good firings."""
     bottom = rows_y[1]
-    body = []
+    body: list[str] = []
+    words_over: list[str] = []  # after all lines, so that none runs through them
 
     def span(start: float, stop: float, words: str) -> None:
         """Put a bracket with its name over a stretch of time."""
@@ -139,11 +141,11 @@ def _part_names(
         if b - a < 24:
             return
         body.append(f'<path class="bracket" d="M{a + 1:.1f} {names_y + 10:.1f}v-5H{b - 1:.1f}v5"/>')
-        body.append(svg.text((a + b) / 2, names_y, words, css="part", anchor="middle"))
+        words_over.append(svg.text((a + b) / 2, names_y, words, css="part", anchor="middle"))
 
     if math.isfinite(marks.dwell_ms) and marks.dwell_ms > 0:
         span(-marks.dwell_ms, 0.0, "dwell")
-    body.append(svg.text(x.at(0) - 4, names_y + 26, "switch-off", css="part", anchor="end"))
+    words_over.append(svg.text(x.at(0) - 4, names_y + 26, "switch-off", css="part", anchor="end"))
     if panel.role in KICK_ROLES and math.isfinite(marks.burn_good_ms) and marks.burn_good_ms > 0:
         burn = marks.burn_good_ms
         span(0.0, burn, "spark line")
@@ -151,15 +153,40 @@ def _part_names(
         at = x.at(burn)
         body.append(svg.line(at, names_y + 14, at, bottom, css="mark-good"))
         words = _fit(f"good: {format_value(burn, 2)} ms", at, x)
-        body.append(svg.text(at + 4, names_y + 26, words, css="good"))
+        words_over.append(svg.text(at + 4, names_y + 26, words, css="good"))
     if panel.role in KICK_ROLES and math.isfinite(marks.burn_lost_ms):
         at = x.at(marks.burn_lost_ms)
         body.append(svg.line(at, names_y + 30, at, bottom, css="mark-lost"))
         words = "lost: no spark line"
         if marks.burn_lost_ms > 0:
             words = _fit(f"lost: {format_value(marks.burn_lost_ms, 2)} ms", at, x)
-        body.append(svg.text(at + 4, names_y + 40, words, css="lost-words"))
-    return body
+        words_over.append(svg.text(at + 4, names_y + 40, words, css="lost-words"))
+    return body + words_over
+
+
+def is_cut_off(panel: WaveformPanel) -> bool:
+    """Tell whether the swings below zero end flat: there the instrument's range ended.
+
+    Seen as two or more stretches of three or more samples after switch-off that lie at the lowest
+    value of all, but for noise.
+    """
+    import numpy as np
+
+    lines = np.atleast_2d(np.asarray(panel.suspect, dtype=float))
+    if panel.role not in KICK_ROLES or not np.isfinite(lines).any():
+        return False
+    after = lines[:, np.asarray(panel.time_ms, dtype=float) > 0]
+    if not after.size or not np.isfinite(after).any():
+        return False
+    lowest, highest = float(np.nanmin(after)), float(np.nanmax(after))
+    if lowest >= 0 or highest <= lowest:
+        return False
+    for row in after <= lowest + FLAT * (highest - lowest):
+        edges = np.diff(np.concatenate(([0], row.astype(np.int8), [0])))
+        lengths = np.flatnonzero(edges == -1) - np.flatnonzero(edges == 1)
+        if (lengths >= 3).sum() >= 2:
+            return True
+    return False
 
 
 def _fit(words: str, at: float, x: svg.Scale) -> str:

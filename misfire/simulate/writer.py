@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import json
-import os
 import struct
-from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -14,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.errors import OutputError, ParameterError
+from misfire.publishing import write_whole
 from misfire.simulate.recording import SimulatedChannel, SimulatedRecording
 from misfire.simulate.scenario import FORMATS
 
@@ -61,24 +61,14 @@ def write_recording(sim: SimulatedRecording, folder: Path, *, fmt: str | None = 
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for number, channels in groups.items():
-            _write_renamed(folder / files[number], partial(write, channels=channels))
+            write_whole(folder / files[number], partial(write, channels=channels))
         truth = json.dumps(sim.truth, separators=(",", ":"))
-        _write_renamed(folder / "truth.json", lambda p: p.write_text(truth, encoding="utf-8"))
+        write_whole(folder / "truth.json", truth.encode("utf-8"))
         card = format_job_card(sim, files, fmt)
-        _write_renamed(folder / "job.toml", lambda p: p.write_text(card, encoding="utf-8"))
+        write_whole(folder / "job.toml", card.encode("utf-8"))
     except OSError as error:
         raise OutputError(f"{folder}: cannot write the recording: {error}") from error
     return folder / "job.toml"
-
-
-def _write_renamed(path: Path, write: Callable[[Path], object]) -> None:
-    """Write under a temporary name, then rename."""
-    part = path.with_name(path.name + ".part")
-    try:
-        write(part)
-        os.replace(part, path)
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def _columns(channels: list[SimulatedChannel]) -> list[str]:
@@ -104,7 +94,8 @@ def _write_h5(path: Path, channels: list[SimulatedChannel]) -> None:
     """Write one dataset of counts a channel, with its attributes."""
     import h5py
 
-    with h5py.File(path, "w") as file:
+    buffer = io.BytesIO()  # HDF5 cannot end well on a full disk; all is in memory anyhow
+    with h5py.File(buffer, "w") as file:
         for name, channel in zip(_columns(channels), channels, strict=True):
             data = file.create_dataset(
                 name, data=channel.counts, chunks=(min(262_144, channel.counts.size),),
@@ -113,6 +104,7 @@ def _write_h5(path: Path, channels: list[SimulatedChannel]) -> None:
             data.attrs["rate_hz"] = channel.rate_hz
             data.attrs["scale"] = channel.scale
             data.attrs["unit"] = channel.unit
+    path.write_bytes(buffer.getbuffer())
 
 
 def _write_npz(path: Path, channels: list[SimulatedChannel]) -> None:

@@ -9,6 +9,8 @@ import pytest
 from scipy import stats
 
 from misfire.batch.comparing import compare, compare_sides
+from misfire.batch.comparison_conditions import find_match
+from misfire.batch.comparison_excess import compute_fisher, compute_outlying
 from misfire.batch.comparison_features import compute_matched_change
 from misfire.batch.comparison_rates import (
     Count,
@@ -19,6 +21,7 @@ from misfire.batch.comparison_rates import (
     compute_difference_interval,
 )
 from misfire.batch.comparison_side import Side
+from misfire.batch.comparison_torque import compare_torque, find_excess, measure_lack
 from misfire.errors import FormatError, ParameterError
 from misfire.records import EVENT_COLUMNS
 from misfire.report.comparison import format_comparison_table, write_comparison
@@ -242,6 +245,163 @@ def test_what_still_stands_apart_is_not_cured():
     assert said["verdict"] == "improved"
     assert any("burn time is still" in r for r in said["reasons"])
     assert compare_sides(before, make_side(seed=2))["verdict"] == "cured"
+
+
+def make_silent(side):
+    """Take away what `diagnose` found: nothing judged lost, nobody accused."""
+    side.events["misfire_probability"] = 0.01
+    side.summary["verdict"] = "no_misfire"
+    for entry in side.summary["cylinders"]:
+        entry["probability"] = 0.03
+    return side
+
+
+def add_wheel(side, errors):
+    """Add the error of a wheel: a share of omega squared, the same at each cylinder's firings."""
+    share = side.events["cylinder"].map(errors).to_numpy(dtype=float)
+    side.events["segment_accel"] += share * (side.column("rpm") * np.pi / 30) ** 2
+    return side
+
+
+def test_chance_of_counts_is_fishers():
+    # reference: scipy's fisher_exact
+    for table in ([[7, 194], [0, 603]], [[18, 187], [1, 616]], [[3, 240], [9, 800]]):
+        own, other = (Count(row[0], sum(row)) for row in table)
+        expected = stats.fisher_exact(table, alternative="greater").pvalue
+        assert compute_fisher(own, other) == pytest.approx(expected, rel=1e-6)
+
+
+def test_an_outlier_is_judged_by_students_law():
+    # reference: the prediction interval of one more normal value, by drawing
+    rng = np.random.default_rng(6)
+    drawn = rng.standard_normal((10_000, 6))
+    known = {"usual": 1.0, "weight": 6}
+    chances = [compute_outlying(r[0] - np.mean(r[1:]), r[1:], 1e-9, **known) for r in drawn]
+    share = np.mean(np.array(chances) < 0.02)  # times two for two ways of looking
+    assert 0.008 < share < 0.02 + 3 * math.sqrt(0.02 / len(drawn))
+    # reference: scipy, t test of one value against a sample (pooled variance)
+    others = np.array([0.1, -0.2, 0.05, 0.3])
+    expected = stats.ttest_ind([1.0 + others.mean()], others, alternative="greater").pvalue
+    found = compute_outlying(1.0, others, 1e-9, usual=1e3, weight=1)
+    assert found == pytest.approx(2 * expected, rel=1e-6)
+
+
+def test_weak_firings_of_sound_cylinders_are_rarely_called_odd():
+    chances = []
+    for seed in range(40):
+        lack = measure_lack(make_side(cycles=200, seed=seed))
+        chances += [find_excess(lack, (c,)).chance for c in ORDER]
+    for level in (0.05, 0.01):  # no more than the level claims, within three standard errors
+        allowed = level + 3 * math.sqrt(level * (1 - level) / len(chances))
+        assert np.mean(np.array(chances) <= level) <= allowed
+
+
+def test_a_lost_firing_is_not_counted_at_the_next_cylinder():
+    side = make_side(lost=range(5, 600, 12), seed=4)
+    after_it = np.roll(np.flatnonzero(side.column("segment_accel") < -50), 0) + 1
+    side.events.loc[after_it[after_it < len(side.events)], "segment_accel"] -= 45.0
+    lack = measure_lack(side)
+    assert find_excess(lack, (3,)).chance < 1e-6
+    assert find_excess(lack, (4,)).chance > 0.01  # fires next in 1-3-4-2
+
+
+def test_both_recordings_show_what_none_of_them_was_judged_for():
+    """Nobody is accused before; lost firings and their absence are there all the same."""
+    lost = draw_lost(0.08, 500, 1)
+    before = make_silent(make_side(cycles=500, lost=lost, seed=1))
+    said = compare_sides(before, make_side(seed=2))
+    assert said["verdict"] == "cured"
+    assert [c["cylinder"] for c in said["cylinders"] if c["suspect"]] == [3]
+    assert any("lack torque" in r for r in said["reasons"])
+    again = make_silent(make_side(cycles=500, lost=draw_lost(0.08, 500, 3), seed=4))
+    assert compare_sides(before, again)["verdict"] == "unchanged"
+    fewer = make_silent(make_side(cycles=900, lost=draw_lost(0.02, 900, 3), seed=4))
+    assert compare_sides(before, fewer)["verdict"] == "improved"
+    sound = compare_sides(make_side(seed=7), make_side(seed=8))
+    assert sound["verdict"] == "unchanged"
+    assert not any(c["suspect"] for c in sound["cylinders"])
+
+
+def test_a_fault_that_lost_every_firing_is_found_again_where_it_loses_some():
+    """Before no good firing is left to learn from, after `diagnose` says nothing."""
+    before = make_side(cycles=200, lost=range(200), seed=1)
+    after = make_silent(make_side(cycles=220, lost=draw_lost(0.08, 220, 2), seed=3))
+    assert compare_sides(before, after)["verdict"] == "improved"
+    assert compare_sides(before, make_side(cycles=220, seed=3))["verdict"] == "cured"
+
+
+def test_a_level_that_comes_back_is_a_cure_and_another_wheel_is_none():
+    order = (1, 5, 3, 6, 2, 4)
+    rng = np.random.default_rng(8)
+    called = 0
+    for seed in range(20):
+        # pitch errors of 1.5e-3 of the speed (DESIGN section 4), per radian of the firing interval
+        wheels = [dict(zip(order, 1.4e-3 * rng.standard_normal(6), strict=True)) for _ in range(2)]
+        kinds = {"cycles": 200, "order": order}
+        sides = [
+            add_wheel(make_silent(make_side(seed=seed, **kinds)), wheels[0]),
+            add_wheel(make_silent(make_side(seed=seed + 100, **kinds)), wheels[1]),
+        ]
+        called += compare_sides(*sides)["verdict"] == "cured"
+    assert called <= 1
+    dead = make_silent(make_side(lost=range(200), deficit=-120.0, seed=1, **kinds))
+    said = compare_sides(
+        add_wheel(dead, wheels[0]), add_wheel(make_side(seed=2, **kinds), wheels[0])
+    )
+    assert said["verdict"] == "cured"
+    assert [c["cylinder"] for c in said["cylinders"] if c["suspect"]] == [3]
+
+
+def test_strokes_without_a_spark_line_are_seen_and_missed():
+    before, after = make_side(seed=1), make_side(seed=2)
+    for side in (before, after):
+        side.events["dwell_ms"] = 3.0
+    gone = (before.column("cylinder") == 2) & (before.column("cycle") % 9 == 0)
+    before.events.loc[gone, "burn_time_ms"] = np.nan
+    said = compare_sides(before, after)
+    assert said["verdict"] == "cured"
+    assert [c["cylinder"] for c in said["cylinders"] if c["suspect"]] == [2]
+    still = make_side(seed=3)
+    still.events["dwell_ms"] = 3.0
+    still.events.loc[gone, "burn_time_ms"] = np.nan
+    assert compare_sides(before, still)["verdict"] == "unchanged"
+    assert compare_sides(after, before)["new_fault"] == [2]
+
+
+def test_a_false_alarm_beside_an_unchanged_fault_is_no_improvement():
+    before = make_side(lost=draw_lost(0.03, 600, 1))
+    extra = np.flatnonzero(before.column("cylinder") == 4)[:280:40]
+    before.events.loc[extra, "misfire_probability"] = 0.9
+    before.summary["cylinders"][3]["probability"] = 0.6
+    said = compare_sides(before, make_side(lost=draw_lost(0.03, 600, 2), seed=2))
+    assert [c["cylinder"] for c in said["cylinders"] if c["suspect"]] == [3, 4]
+    assert said["verdict"] == "unchanged"
+
+
+def test_a_noisy_recording_is_not_called_cured():
+    """As many losses as before drown in the roughness after: that is no cure."""
+    before = make_side(lost=draw_lost(0.02, 600, 1), deficit=-60.0)
+    after = make_silent(make_side(lost=draw_lost(0.02, 600, 2), deficit=-60.0, seed=2))
+    rough = np.random.default_rng(9).standard_normal(len(after.events))
+    after.events["segment_accel"] += 25.0 * rough
+    view = compare_torque(
+        measure_lack(before), measure_lack(after), find_match(before, after, (3,)), (3,)
+    )
+    assert view.before.is_plain
+    assert not view.after.is_plain
+    assert compare_sides(before, after)["verdict"] != "cured"
+
+
+def test_recordings_that_number_a_pair_the_other_way_are_compared_as_a_pair():
+    before = make_side(lost=draw_lost(0.2, 600, 1))
+    after = make_side(seed=2)
+    before.witnesses.update({c: frozenset({"torque"}) for c in (1, 2, 4)})
+    after.witnesses.update({c: frozenset({"torque"}) for c in (1, 3, 4)})
+    before.events.loc[before.column("cylinder") != 3, "burn_time_ms"] = np.nan
+    after.events.loc[after.column("cylinder") != 2, "burn_time_ms"] = np.nan
+    said = compare_sides(before, after)
+    assert said["verdict"] == "cured"
+    assert [c["cylinder"] for c in said["cylinders"] if c["suspect"]] == [2, 3]
 
 
 def test_other_channels_and_engines_are_not_compared():

@@ -132,7 +132,7 @@ class TestSaving:
         def refuse(*_):
             raise OSError(28, "No space left on device")
 
-        monkeypatch.setattr(bundle.os, "replace", refuse)
+        monkeypatch.setattr("os.replace", refuse)
         with pytest.raises(OutputError, match="No space left"):
             write(made, tmp_path / "model")
         assert list(tmp_path.iterdir()) == []

@@ -20,6 +20,7 @@ from typing import Any
 import h5py
 import numpy as np
 
+from misfire.align import storeprobe
 from misfire.align.jobtext import format_job, parse_job
 from misfire.align.packing import pack, unpack
 from misfire.align.store import open_store, write_store
@@ -44,7 +45,8 @@ CORPUS = Path(__file__).parent / "corpus"
 MOST_SAMPLES_A_BYTE = 4096  # a file may stand for more samples than bytes (deflate), not for any
 EMPTY_SAMPLES = 1 << 20
 Run = Callable[[bytes, Path], None]
-APART = ReaderProcess(Limits(time_s=5.0))
+PATIENCE_S = 5.0  # for one input, in a process of its own: shorter than a long pass allows
+APART = ReaderProcess(Limits(time_s=PATIENCE_S))
 """Where foreign formats are read: one process for all inputs, a new one when it breaks."""
 atexit.register(APART.close)
 
@@ -270,7 +272,13 @@ def run_store(data: bytes, folder: Path) -> None:
     """A stored recording: opened, and every sample read."""
     path = folder / "rec.h5"
     path.write_bytes(data)
-    recording = open_store(path)
+    usual_s, storeprobe.LIMIT_S = storeprobe.LIMIT_S, PATIENCE_S
+    try:
+        recording = open_store(path)
+    finally:
+        storeprobe.LIMIT_S = usual_s
+        if storeprobe.PROCESS.faults:
+            raise ContractError(f"in the process that tries: {storeprobe.PROCESS.faults.pop()}")
     try:
         for channel in recording.channels:
             if not (0 < channel.rate_hz < math.inf and math.isfinite(channel.start_s)):

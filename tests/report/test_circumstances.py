@@ -112,6 +112,18 @@ def test_one_speed_says_nothing_of_others_and_no_speed_says_so():
     assert "engine speed is not known" in lines[0]
 
 
+def test_a_cylinder_that_is_always_dead_has_no_bouts():
+    made = make_diagnosis()
+    events = made.events.assign(
+        misfire_probability=made.events["misfire_probability"].where(
+            made.events["cylinder"] != 3, 0.9
+        )
+    )
+    answer, lines = write_when(replace(made, events=events), made.cylinders[:1])
+    assert answer.startswith("Always, at ")
+    assert not any("bout" in line for line in lines)
+
+
 def test_no_single_firing_lost():
     made = make_diagnosis()
     none = replace(made, events=made.events.assign(misfire_probability=0.1))

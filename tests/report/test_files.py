@@ -11,7 +11,6 @@ import pytest
 
 from misfire.errors import OutputError
 from misfire.records import EVENT_COLUMNS
-from misfire.report import files
 from misfire.report.files import format_csv, format_parquet, write_reports
 from tests.builders.diagnoses import make_diagnosis, make_events
 
@@ -128,7 +127,7 @@ def test_a_full_disk_leaves_no_half_written_file(tmp_path, monkeypatch, failing_
 
     (tmp_path / "out").mkdir()
     (tmp_path / "out" / "result.json").write_text("old")
-    monkeypatch.setattr(files.os, "fsync", fail)
+    monkeypatch.setattr("os.fsync", fail)
     for folder in (tmp_path / "out", tmp_path / "new"):
         calls.clear()
         with pytest.raises(OutputError, match="No space left"):

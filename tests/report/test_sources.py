@@ -43,7 +43,7 @@ CASES = {
 }
 CELL = re.compile(
     r'<tr><th scope="row">(.*?)</th><td>(.*?)</td>'
-    r"<td>(?:<code>(.*?)</code>|–)</td><td>(.*?)</td></tr>"
+    r"<td[^>]*>(?:<code>(.*?)</code>|–)</td><td[^>]*>(.*?)</td></tr>"
 )
 
 
@@ -59,7 +59,7 @@ def case(request):
     """Give the page, its table of sources, and the rows and metadata of events.parquet."""
     made = CASES[request.param]()
     page = format_page(made)
-    table = page[page.index('class="sources"') : page.index('id="method"')]
+    table = page[page.index('class="sources cards"') : page.index('id="method"')]
     rows = [tuple(map(unescape, cells)) for cells in CELL.findall(table)]
     stored = pq.read_table(io.BytesIO(format_parquet(made)))
     meta = {k.decode(): v.decode() for k, v in stored.schema.metadata.items()}

@@ -1,0 +1,97 @@
+"""Trying a stored recording of unknown structure in a process of its own, before it is opened here.
+
+What `write_store` leaves has a known structure (`storeshape`). A recording that another program
+wrote anew may be sound or forged: the HDF5 library may hang in it or end the process. So all that
+will be read is read once where that does no harm.
+"""
+
+from __future__ import annotations
+
+import atexit
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from misfire.childprocess import Replies, TaskProcess, serve
+from misfire.dsp.heaps import find_broken_heap
+from misfire.errors import FormatError
+from misfire.records import Channel
+
+LIMIT_S = 30.0
+BYTES_PER_S = 1e6  # a slow share in a network
+MEMORY_BYTES, MEMORY_TIMES = 1 << 30, 8
+MAPPED_BYTES = 8 << 30
+
+PROCESS = TaskProcess("misfire.align.storeprobe")  # one for all: it only says yes or no
+_LOCK = threading.Lock()
+atexit.register(PROCESS.close)
+
+
+def probe_store(path: Path) -> None:
+    """Read a recording as far as it will be read, in a process of its own.
+
+    Parameters
+    ----------
+    path : path
+
+    Raises
+    ------
+    FormatError
+        If it cannot be used, ends the process, or takes too long or too much memory.
+    OSError
+        If the file has gone, or no process can be started.
+    """
+    size = path.stat().st_size
+    task = {
+        "libraries": ["h5py"],
+        "path": str(path),
+        "time_s": LIMIT_S + size / BYTES_PER_S,
+        "memory_bytes": MEMORY_BYTES + MEMORY_TIMES * size,
+        "mapped_bytes": MAPPED_BYTES + size,
+    }
+    with _LOCK:
+        reply = PROCESS.do(task)
+    state, message = reply["state"], str(reply.get("message", ""))[:4000]
+    if state == "done":
+        return
+    if state == "refused" and message.strip():
+        raise FormatError(message)
+    words = {
+        "timeout": f"cannot be read within {task['time_s']:.0f} s",
+        "memory": "needs far more memory than a file of its size should",
+        "crash": f"breaks the HDF5 library ({message})",
+    }
+    what = words.get(state, f"cannot be read ({(message.splitlines() or [state])[0][:120]})")
+    raise FormatError(f"{path}: {what}; it is damaged: run `misfire ingest` again")
+
+
+def _try_store(task: dict[str, Any], replies: Replies) -> dict[str, Any]:
+    """Open a recording and read all of it."""
+    from misfire.align.store import open_checked
+
+    path = Path(task["path"])
+    if find_broken_heap(path) is not None:
+        raise FormatError(f"{path}: its texts are damaged; run `misfire ingest` again")
+    recording = open_checked(path)
+    try:
+        for channel in recording.channels:
+            _read_all(recording.read, channel)
+    finally:
+        recording.close()
+    return {}
+
+
+def _read_all(read: Callable[[str, int, int], Any], channel: Channel) -> None:
+    """Read all samples; a damaged chunk is told when it is needed."""
+    step = 1 << 20
+    for start in range(0, channel.n_samples, step):
+        try:
+            read(channel.name, start, min(start + step, channel.n_samples))
+        except FormatError:
+            continue
+
+
+def main() -> None:
+    """Try recordings until the starter ends."""
+    serve(_try_store)

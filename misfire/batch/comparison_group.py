@@ -1,0 +1,173 @@
+"""One cylinder on both sides of a comparison: what is known of it, and what is said."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from misfire.batch.comparison_excess import PLAIN_AFTER, Excess, View
+from misfire.batch.comparison_features import FeatureChange
+from misfire.batch.comparison_rates import Count, compute_chance_unseen
+from misfire.batch.comparison_signature import Alike
+from misfire.report.summary import to_plain
+
+Direction = Literal["better", "same", "worse"]
+
+DOUBTFUL = 0.3  # as in the verdict of one recording
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """All that is known of one cylinder (or of a pair that cannot be told apart) on both sides.
+
+    `matched_*` count firings at speeds that both recordings have; `background` the firings after
+    of cylinders that nobody suspects. `views`: what both recordings together show of a suspect;
+    `new_views`: the same with before and after exchanged, of one that is none.
+    """
+
+    cylinders: tuple[int, ...]
+    is_suspect: bool
+    before: Count
+    after: Count
+    matched_before: Count
+    matched_after: Count
+    bunching: float
+    background: Count
+    probability_before: float
+    probability_after: float
+    verdict_after: str
+    fault: str
+    difference: tuple[float, float]
+    chance_lower: float
+    features: tuple[FeatureChange, ...]
+    alike: tuple[Alike, ...] = ()
+    views: tuple[View, ...] = ()
+    new_views: tuple[View, ...] = ()
+    background_before: Count = Count(0, 0)
+
+    @property
+    def seen_before(self) -> Count:
+        """Lost firings before: those judged lost, or odd beside the other cylinders', if more."""
+        return _take_most(self.matched_before, [(v, v.before) for v in self.views])[1]
+
+    @property
+    def seen_after(self) -> Count:
+        """The same after."""
+        return _take_most(self.matched_after, [(v, v.like) for v in self.views])[1]
+
+    @property
+    def seen_by(self) -> str:
+        """The quantity by which firings are odd, where that shows more than was judged lost."""
+        before = _take_most(self.matched_before, [(v, v.before) for v in self.views])[0]
+        return before or _take_most(self.matched_after, [(v, v.like) for v in self.views])[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What is said of one group."""
+
+    group: Group
+    word: str
+    settled: bool
+    direction: Direction
+    reasons: tuple[str, ...]
+    cycles_needed: int | None = None
+    is_new: bool = False
+
+    def describe(self) -> list[dict[str, Any]]:
+        """Give the entries of compare.json, one for each cylinder of the group."""
+        g = self.group
+        return [
+            {
+                "cylinder": cylinder,
+                "pair": list(g.cylinders) if len(g.cylinders) > 1 else None,
+                "suspect": g.is_suspect,
+                "new_fault": self.is_new,
+                "fault": g.fault if g.is_suspect and g.probability_before >= DOUBTFUL else None,
+                "verdict": self.word if g.is_suspect or self.is_new else None,
+                "settled": self.settled,
+                "direction": self.direction,
+                "reasons": list(self.reasons),
+                "cycles_needed": self.cycles_needed,
+                "before": _describe_count(g.before, g.probability_before),
+                "after": _describe_count(g.after, g.probability_after),
+                "matched": {
+                    "before": _describe_count(g.matched_before, None),
+                    "after": _describe_count(g.matched_after, None),
+                    "bunching": to_plain(g.bunching),
+                    "chance_unseen": to_plain(
+                        compute_chance_unseen(g.matched_before, g.matched_after.judged)
+                    ),
+                    "chance_lower": to_plain(g.chance_lower),
+                },
+                "rate_change": {
+                    "value": to_plain(g.after.rate - g.before.rate),
+                    "low": to_plain(g.difference[0]),
+                    "high": to_plain(g.difference[1]),
+                },
+                "features": [_describe_feature(f) for f in g.features],
+                "odd_firings": [_describe_view(v) for v in g.views],
+            }
+            for cylinder in g.cylinders
+        ]
+
+
+def _take_most(judged: Count, odd: list[tuple[View, Excess]]) -> tuple[str, Count]:
+    """Take the greatest rate of those that are no accident, and say by what it is seen."""
+    counts = [("", judged), *((v.quantity, x.lost) for v, x in odd if x.chance <= PLAIN_AFTER)]
+    return max(counts, key=lambda c: c[1].rate if c[1].judged else -1.0)
+
+
+def _describe_count(count: Count, probability: float | None) -> dict[str, Any]:
+    """Give a count with its exact interval."""
+    low, high = count.interval()
+    made = {
+        "lost": count.lost,
+        "judged": count.judged,
+        "rate": to_plain(count.rate),
+        "low": to_plain(low),
+        "high": to_plain(high),
+    }
+    return made if probability is None else made | {"probability": to_plain(probability)}
+
+
+def _describe_view(view: View) -> dict[str, Any]:
+    """Give the entry of what both recordings together show by one quantity."""
+
+    def tell(odd: Excess) -> dict[str, Any]:
+        own, others = odd.own, odd.others
+        return {
+            "odd": own.lost,
+            "judged": own.judged,
+            "others_odd": others.lost,
+            "others_judged": others.judged,
+            "chance": to_plain(odd.chance),
+        }
+
+    return {
+        "quantity": view.quantity,
+        "before": tell(view.before),
+        "after": tell(view.after),
+        "chance_as_many": to_plain(view.fell),
+        "level_before": to_plain(view.step.before),
+        "level_after": to_plain(view.step.after),
+        "level_chance": to_plain(view.step.chance),
+    }
+
+
+def _describe_feature(feature: FeatureChange) -> dict[str, Any]:
+    """Give the entry of one quantity."""
+    return {
+        "quantity": feature.quantity,
+        "before": to_plain(feature.before),
+        "after": to_plain(feature.after),
+        "change": to_plain(feature.change),
+        "low": to_plain(feature.low),
+        "high": to_plain(feature.high),
+        "n_before": feature.n_before,
+        "n_after": feature.n_after,
+        "off_before": to_plain(feature.off_before),
+        "off_after": to_plain(feature.off_after),
+        "was_off": feature.was_off,
+        "is_off": feature.is_off,
+    }

@@ -1,0 +1,101 @@
+"""The sentences of a comparison: what was counted and measured, before and after."""
+
+from __future__ import annotations
+
+import math
+
+from misfire.batch.comparison_excess import Excess
+from misfire.batch.comparison_features import FeatureChange
+from misfire.batch.comparison_rates import Count
+from misfire.report.wording import format_percent, format_value
+
+UNITS = {
+    "dwell_ms": ("dwell", "ms", 2),
+    "peak_current_a": ("peak primary current", "A", 2),
+    "firing_voltage_kv": ("firing voltage", "kV", 1),
+    "burn_time_ms": ("burn time", "ms", 2),
+    "burn_voltage_kv": ("burn voltage", "kV", 2),
+    "segment_accel": ("segment acceleration", "1/s²", 0),
+}
+
+
+def write_feature(feature: FeatureChange) -> str:
+    """Say how a quantity changed.
+
+    Parameters
+    ----------
+    feature : FeatureChange
+
+    Returns
+    -------
+    text : str
+    """
+    name, unit, decimals = UNITS[feature.quantity]
+    return (
+        f"{name} {format_value(feature.before, decimals)} before, "
+        f"{format_value(feature.after, decimals)} {unit} after (change at like speeds "
+        f"{format_value(feature.low, decimals)} to {format_value(feature.high, decimals)} {unit})"
+    )
+
+
+def write_left(feature: FeatureChange) -> str:
+    """Say that a quantity still stands apart.
+
+    Parameters
+    ----------
+    feature : FeatureChange
+
+    Returns
+    -------
+    text : str
+    """
+    name, unit, decimals = UNITS[feature.quantity]
+    if feature.quantity == "segment_accel":
+        return f"its {name} is still below that of the other cylinders"
+    share = 100 * abs(math.expm1(feature.off_after))
+    word = "above" if feature.off_after > 0 else "below"
+    return (
+        f"its {name} is still {share:.0f} % {word} that of the other cylinders "
+        f"({format_value(feature.after, decimals)} {unit})"
+    )
+
+
+def write_odd(quantity: str, odd: Excess) -> str:
+    """Say how many firings are odd after the repair.
+
+    Parameters
+    ----------
+    quantity : str
+    odd : Excess
+
+    Returns
+    -------
+    text : str
+    """
+    what = "lack torque" if quantity == "segment_accel" else f"have no usual {UNITS[quantity][0]}"
+    line = f"{odd.own.lost} of {odd.own.judged} firings after the repair {what}"
+    return f"{line}, of the other cylinders {odd.others.lost} of {odd.others.judged}"
+
+
+def write_rates(before: Count, after: Count, quantity: str = "") -> str:
+    """Say both counts.
+
+    Parameters
+    ----------
+    before, after : Count
+    quantity : str
+        By what firings were found odd; empty where they were judged lost.
+
+    Returns
+    -------
+    text : str
+    """
+    line = (
+        f"{before.lost} of {before.judged} before ({format_percent(before.rate)}), "
+        f"{after.lost} of {after.judged} after ({format_percent(after.rate)})"
+    )
+    if not quantity:
+        return f"lost {line}"
+    if quantity == "segment_accel":
+        return f"firings that lack torque, beyond what the others have: {line}"
+    return f"firings without their usual {UNITS[quantity][0]}: {line}"

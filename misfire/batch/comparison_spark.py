@@ -1,0 +1,170 @@
+"""Sparks of two recordings of one engine: strokes unlike the usual ones, and levels."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.batch.comparison_conditions import Match
+from misfire.batch.comparison_excess import (
+    NO_EXCESS,
+    NO_STEP,
+    Excess,
+    Step,
+    View,
+    compute_fisher,
+    compute_outlying,
+)
+from misfire.batch.comparison_features import USUAL, compute_offset
+from misfire.batch.comparison_rates import Count, compute_bunching
+from misfire.batch.comparison_side import Side
+
+# Quantity -> the ratio to its usual value, as a log, from which a stroke is odd.
+ODD = {"burn_time_ms": 0.5, "dwell_ms": 0.25, "peak_current_a": 0.25}
+SPREADS = 6.0  # and by so many spreads
+HAVE = 0.6  # share of a cylinder's firings that have the quantity, for one without it to be odd
+LEAST = 10
+LEAST_OTHERS = 2  # cylinders that tell how much levels scatter
+# Usual scatter of levels, as a log: coils and plugs of one engine (common practice).
+SCATTER = {"burn_time_ms": 0.08, "dwell_ms": 0.03, "peak_current_a": 0.03}
+WEIGHT = 20  # cylinders for which that knowledge counts
+MEASURED = 0.02  # least scatter that is believed
+BACK = 0.5  # a level has come back that lost this share of its offset
+
+
+@dataclass(frozen=True, slots=True)
+class Odd:
+    """Which firings have a value unlike their cylinder's usual one, and which can be told."""
+
+    odd: NDArray[np.bool_]
+    judged: NDArray[np.bool_]
+
+
+def find_odd(side: Side, other: Side) -> dict[str, Odd]:
+    """Find the strokes that are unlike the usual ones of their cylinder.
+
+    Parameters
+    ----------
+    side, other : Side
+        The recording, and that with which it is compared.
+
+    Returns
+    -------
+    odd : dict of Odd
+        For each quantity that tells a stroke without a usual spark. A stroke without the quantity
+        is odd where most strokes of its cylinder have it, in both recordings.
+    """
+    number, there = side.column("cylinder"), other.column("cylinder")
+    watched = np.isfinite(side.column("dwell_ms")) | np.isfinite(side.column("primary_peak_v"))
+    usable = ~side.flagged("fuel_cut") & ~side.flagged("edge")
+    found = {}
+    for quantity in ODD:
+        values, others = side.column(quantity), other.column(quantity)
+        odd, judged = np.zeros(values.size, bool), np.zeros(values.size, bool)
+        for c in side.order:
+            mine = usable & (number == c)
+            have = mine & np.isfinite(values) & (values > 0)
+            known = np.isfinite(others[there == c])
+            if have.sum() < LEAST or known.sum() < LEAST:
+                continue
+            logs = np.log(values[have])
+            usual = float(np.median(logs))
+            spread = 1.4826 * float(np.median(np.abs(logs - usual)))
+            odd[have] = np.abs(logs - usual) > max(ODD[quantity], SPREADS * spread)
+            judged |= have
+            if have.sum() >= HAVE * mine.sum() and known.mean() >= HAVE:
+                absent = mine & watched & ~np.isfinite(values)
+                odd |= absent
+                judged |= absent
+        found[quantity] = Odd(odd, judged)
+    return found
+
+
+def compare_sparks(
+    before: Side,
+    after: Side,
+    odds: tuple[dict[str, Odd], dict[str, Odd]],
+    match: Match,
+    cylinders: tuple[int, ...],
+) -> tuple[View, ...]:
+    """Say what dwell, peak current and burn time tell of one cylinder or pair.
+
+    Parameters
+    ----------
+    before, after : Side
+    odds : tuple of dict
+        From `find_odd`, of both.
+    match : Match
+    cylinders : tuple of int
+
+    Returns
+    -------
+    views : tuple of View
+        Only quantities that both recordings have of the cylinder.
+    """
+    views = []
+    own = [np.isin(side.column("cylinder"), cylinders) for side in (before, after)]
+    for quantity in ODD:
+        first, first_rest = _count(odds[0][quantity], own[0], match.before)
+        second, second_rest = _count(odds[1][quantity], own[1])
+        like, like_rest = _count(odds[1][quantity], own[1], match.after)
+        if not first.judged or not second.judged:
+            continue
+        # Where no other cylinder was measured, its own firings of the other recording tell.
+        beside = first_rest if first_rest.judged else second
+        odd_after = NO_EXCESS
+        if second_rest.judged:
+            odd_after = Excess(second, second_rest, 0.0, compute_fisher(second, second_rest))
+        views.append(
+            View(
+                quantity=quantity,
+                before=Excess(first, beside, 0.0, compute_fisher(first, beside)),
+                after=odd_after,
+                like=Excess(like, like_rest, 0.0, odd_after.chance),
+                again=like,
+                step=_find_step(before, after, match, cylinders, quantity),
+            )
+        )
+    return tuple(views)
+
+
+def _count(
+    odd: Odd, own: NDArray[np.bool_], use: NDArray[np.bool_] | None = None
+) -> tuple[Count, Count]:
+    """Count odd firings: the cylinder's and all others'."""
+    judged = odd.judged if use is None else odd.judged & use
+    mine, rest = odd.odd[judged & own], odd.odd[judged & ~own]
+    return (
+        Count(int(mine.sum()), int(mine.size), compute_bunching(mine)),
+        Count(int(rest.sum()), int(rest.size)),
+    )
+
+
+def _find_step(
+    before: Side, after: Side, match: Match, cylinders: tuple[int, ...], quantity: str
+) -> Step:
+    """Set how far a cylinder stands from the others against how far they stand from another."""
+    was = compute_offset(before, quantity, cylinders, match.before)
+    now = compute_offset(after, quantity, cylinders, match.after)
+    if not math.isfinite(was) or not math.isfinite(now):
+        return NO_STEP
+    sign = math.copysign(1.0, was)
+    moved = sign * (was - now)
+    if abs(was) <= USUAL[quantity] or moved < BACK * abs(was) or abs(now) > USUAL[quantity]:
+        return Step(sign * was, sign * now, 1.0)
+    rest = [c for c in before.cylinders if c not in cylinders]
+    others_before, others_after = (
+        np.array([compute_offset(side, quantity, (c,), use) for c in rest])
+        for side, use in ((before, match.before), (after, match.after))
+    )
+    known = np.isfinite(others_before) & np.isfinite(others_after)
+    if known.sum() < LEAST_OTHERS:
+        return Step(sign * was, sign * now, 1.0)
+    chance = max(
+        compute_outlying(x, sign * others[known], MEASURED, usual=SCATTER[quantity], weight=WEIGHT)
+        for x, others in ((abs(was), others_before), (moved, others_before - others_after))
+    )
+    return Step(sign * was, sign * now, min(1.0, len(before.order) * len(ODD) * chance))

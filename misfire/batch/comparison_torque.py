@@ -1,0 +1,290 @@
+"""Torque of the firings of two recordings of one engine: single ones that lack it, and levels."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.batch.comparison_conditions import Match
+from misfire.batch.comparison_excess import (
+    NO_EXCESS,
+    NO_STEP,
+    Excess,
+    Step,
+    View,
+    compute_fisher,
+    compute_outlying,
+    compute_tail,
+)
+from misfire.batch.comparison_rates import Count, compute_bunching
+from misfire.batch.comparison_side import Side
+from misfire.dsp.running import running_quantile
+
+LEAST_NEIGHBOURS = 4  # firings on each side against which one is judged
+LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
+LEAST = 10  # firings of a cylinder
+TO_SIGMA = 1.4826  # standard deviation over median absolute deviation, normal law
+BOUNDS = (2.0, 3.0, 4.0)  # in spreads: how much a firing must lack to count as weak
+CLEAR = 3.0  # bound from which weak firings need not be weighed against strong ones
+LEAN = 2.0  # where they are so many times as frequent
+MOST_LEAN = 0.6  # share of weak ones among weak and strong firings of a sound cylinder
+LEAST_LEVEL = 0.2e-3  # parts of omega squared; less is no lack that a firing has
+PITCH = 1.5e-3  # usual relative speed error of one window by tooth pitch errors
+WEIGHT = 6  # cylinders for which that knowledge counts
+LEAST_OTHERS = 3  # cylinders that tell how much levels scatter
+
+
+@dataclass(frozen=True, slots=True)
+class Lack:
+    """What each firing lacks against its neighbours in time.
+
+    `lack` [parts of omega squared]: below the neighbours' acceleration; `rough`: its spread over
+    the whole recording; `z`: the lack over what its cylinder usually lacks, in spreads of the
+    firings around; `is_weak`: more than both firings next to it, which share the loss of a lost
+    one; `is_strong`: less than both.
+    """
+
+    order: tuple[int, ...]
+    cylinder: NDArray[np.int64]
+    lack: NDArray[np.float64]
+    rough: float
+    z: NDArray[np.float64]
+    is_weak: NDArray[np.bool_]
+    is_strong: NDArray[np.bool_]
+
+
+def measure_lack(side: Side) -> Lack | None:
+    """Work out what each firing lacks.
+
+    Parameters
+    ----------
+    side : Side
+
+    Returns
+    -------
+    lack : Lack or None
+        None without a torque.
+
+    Notes
+    -----
+    Neighbours over whole cycles, so that every cylinder weighs the same among them. A lost firing
+    is felt in the windows of the next firings as well: only the weakest of its neighbours counts.
+    """
+    n = len(side.order)
+    accel, rpm = side.column("segment_accel").copy(), side.column("rpm")
+    number = side.column("cylinder").astype(np.int64)
+    accel[side.flagged("fuel_cut") | side.flagged("edge")] = np.nan
+    if np.isfinite(accel).sum() < LEAST * n:
+        return None
+    reach = n * -(-LEAST_NEIGHBOURS // n)
+    level = running_quantile(accel, reach=reach, skip_self=True)
+    lack = (level - accel) / np.square(rpm * np.pi / 30.0)
+    own = np.full(lack.size, np.nan)
+    for c in side.order:
+        mine = (number == c) & np.isfinite(lack)
+        if mine.sum() >= LEAST:
+            own[mine] = lack[mine] - float(np.median(lack[mine]))
+    if not np.isfinite(own).any():
+        return None
+    rough = TO_SIGMA * float(np.nanmedian(np.abs(own)))
+    noise = TO_SIGMA * running_quantile(np.abs(own), reach=LOCAL_FIRINGS)
+    noise = np.maximum(noise, 0.5 * rough)
+    z = own / np.where(noise > 0, noise, np.nan)
+    return Lack(side.order, number, lack, rough, z, _find_peaks(z), _find_peaks(-z))
+
+
+def compare_torque(
+    before: Lack | None, after: Lack | None, match: Match, cylinders: tuple[int, ...]
+) -> View | None:
+    """Say what the torque of both recordings tells of one cylinder or pair.
+
+    Parameters
+    ----------
+    before, after : Lack or None
+    match : Match
+    cylinders : tuple of int
+
+    Returns
+    -------
+    view : View or None
+        None where one of them has no torque.
+    """
+    if before is None or after is None:
+        return None
+    first, second = before, after
+    if len(before.order) < LEAST_OTHERS:  # hardly a sound firing beside it: the calmer one measures
+        rough = min(first.rough, second.rough)
+        first, second = (replace(x, z=x.z * x.rough / rough) for x in (first, second))
+    odd_after = find_excess(second, cylinders)
+    reference = second if len(before.order) == 1 else None
+    odd_before = find_excess(first, cylinders, match.before, beside=reference)
+    mine, rest, _ = count_weak(second, cylinders, match.after, bound=odd_after.bound)
+    as_before = count_weak(second, cylinders, match.after, bound=odd_before.bound)[0]
+    return View(
+        quantity="segment_accel",
+        before=odd_before,
+        after=odd_after,
+        like=Excess(mine, rest, odd_after.bound, odd_after.chance),
+        again=as_before,
+        step=_find_step(first, second, match, cylinders),
+    )
+
+
+def find_excess(
+    lack: Lack,
+    cylinders: tuple[int, ...],
+    own: NDArray[np.bool_] | None = None,
+    *,
+    beside: Lack | None = None,
+) -> Excess:
+    """Set the weak firings of one cylinder against those of the others.
+
+    Parameters
+    ----------
+    lack : Lack
+    cylinders : tuple of int
+    own : bool array [shape=(n_firings,)], optional
+        Firings that count.
+    beside : Lack, optional
+        Where the cylinder has no others: the recording against which it is set.
+
+    Returns
+    -------
+    excess : Excess
+        At the bound where it is plainest.
+
+    Notes
+    -----
+    R. A. Fisher's exact test of the shares, times the number of bounds tried (Bonferroni). Some
+    cylinders of a sound engine run rougher than others: more than all but one of them is asked
+    for, and more weak firings than strong ones.
+    """
+    use = np.ones(lack.z.size, bool) if own is None else own
+    best = NO_EXCESS
+    for bound in BOUNDS:
+        mine, rest, each = count_weak(lack, cylinders, use, bound=bound)
+        strong, strong_rest = _count_strong(lack, cylinders, use, bound=bound)
+        if beside is not None:
+            all_of_it = np.ones(beside.z.size, bool)
+            rest = count_weak(beside, cylinders, all_of_it, bound=bound)[0]
+            strong_rest, each = 0, [rest.rate]
+        if not mine.judged or not rest.judged:
+            continue
+        usual = sorted(each)[-2] if len(each) > 1 else each[0]
+        chance = compute_fisher(mine, rest)
+        # A rough cylinder has more strong firings as well, a failing one hardly any. (An only
+        # cylinder makes up for each lost firing in its next.)
+        if beside is None and (bound < CLEAR or mine.lost < LEAN * strong):
+            lean = (rest.lost + 1) / (rest.lost + strong_rest + 2)
+            lean = min(max(lean, 0.5), MOST_LEAN)
+            chance = max(chance, compute_tail(mine.lost, mine.lost + strong, lean))
+        chance = min(1.0, len(BOUNDS) * chance)
+        if mine.rate <= usual:
+            chance = 1.0
+        if chance < best.chance or not best.own.judged:
+            best = Excess(mine, rest, bound, chance)
+    return best
+
+
+def count_weak(
+    lack: Lack, cylinders: tuple[int, ...], use: NDArray[np.bool_], *, bound: float
+) -> tuple[Count, Count, list[float]]:
+    """Count weak firings: the cylinder's, those of all others, and the share of each other.
+
+    Parameters
+    ----------
+    lack : Lack
+    cylinders : tuple of int
+    use : bool array [shape=(n_firings,)]
+    bound : float
+        In spreads.
+
+    Returns
+    -------
+    own, others : Count
+    shares : list of float
+    """
+    judged = use & np.isfinite(lack.z)
+    weak = judged & lack.is_weak & (lack.z > bound)
+    mine = np.isin(lack.cylinder, cylinders)
+    shares = []
+    for c in np.unique(lack.cylinder[judged & ~mine]):
+        its = judged & (lack.cylinder == c)
+        shares.append(float(weak[its].mean()))
+    own = weak[judged & mine]
+    return (
+        Count(int(own.sum()), int(own.size), compute_bunching(own)),
+        Count(int((weak & ~mine).sum()), int((judged & ~mine).sum())),
+        shares,
+    )
+
+
+def _count_strong(
+    lack: Lack, cylinders: tuple[int, ...], use: NDArray[np.bool_], *, bound: float
+) -> tuple[int, int]:
+    """Count firings as far on the other side: the cylinder's and all others'."""
+    strong = use & lack.is_strong & (lack.z < -bound)
+    mine = np.isin(lack.cylinder, cylinders)
+    return int((strong & mine).sum()), int((strong & ~mine).sum())
+
+
+def _find_step(before: Lack, after: Lack, match: Match, cylinders: tuple[int, ...]) -> Step:
+    """Set the change of a cylinder's level against the changes of the others.
+
+    The wheel of one vehicle has the same errors both times, and where its sensor was moved all
+    cylinders show it: how much the others changed tells what is no torque.
+    """
+    levels = [
+        _find_levels(side, use) for side, use in ((before, match.before), (after, match.after))
+    ]
+    shared = sorted(set(levels[0]) & set(levels[1]))
+    mine = [c for c in shared if c in cylinders]
+    rest = [c for c in shared if c not in cylinders]
+    order = before.order
+    after_it = {order[(order.index(c) + 1) % len(order)] for c in cylinders}
+    apart = [c for c in rest if c not in after_it]  # the next firing feels a lost one as well
+    rest = apart if len(apart) >= LEAST_OTHERS else rest
+    if not mine or len(rest) < LEAST_OTHERS:
+        return NO_STEP
+    usual = [float(np.median([side[c][0] for c in rest])) for side in levels]
+    own = [
+        max(side[c][0] for c in mine) - u for side, u in zip(levels, usual, strict=True)
+    ]  # of a pair the worse one: which of them it is may change from one recording to the next
+    moved = own[0] - own[1]
+    if moved < LEAST_LEVEL or own[0] < LEAST_LEVEL:
+        return Step(own[0], own[1], 1.0)
+    errors = [[side[c][1] for c in shared] for side in levels]
+    here = np.array([levels[0][c][0] for c in rest])
+    changes = here - np.array([levels[1][c][0] for c in rest])
+    both = np.hypot(np.array(errors[0]), np.array(errors[1]))
+    wheel = PITCH * len(order) / (4.0 * math.pi)
+    chance = max(
+        compute_outlying(
+            moved, changes, float(np.median(both)), usual=math.sqrt(2.0) * wheel, weight=WEIGHT
+        ),
+        compute_outlying(own[0], here, float(np.median(errors[0])), usual=wheel, weight=WEIGHT),
+    )
+    return Step(own[0], own[1], min(1.0, len(order) * chance))
+
+
+def _find_levels(lack: Lack, use: NDArray[np.bool_]) -> dict[int, tuple[float, float]]:
+    """Give the median lack of each cylinder and its standard error."""
+    levels = {}
+    for c in np.unique(lack.cylinder):
+        values = lack.lack[use & (lack.cylinder == c) & np.isfinite(lack.lack)]
+        if values.size >= LEAST:
+            middle = float(np.median(values))
+            spread = TO_SIGMA * float(np.median(np.abs(values - middle)))
+            levels[int(c)] = (middle, 1.2533 * spread / math.sqrt(values.size))
+    return levels
+
+
+def _find_peaks(z: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Find the firings that lack more than the one before and the one after."""
+    known = np.where(np.isfinite(z), z, -np.inf)
+    left = np.concatenate(([-np.inf], known[:-1]))
+    right = np.concatenate((known[1:], [-np.inf]))
+    return np.asarray((known > left) & (known >= right))

@@ -1,0 +1,124 @@
+"""Fitness of the card against where the sparks fall: cylinders, firing angles, one engine."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.dsp.track import angle_at
+from misfire.records import CrankTrack, Engine, Finding, Firings, StrokeTrain
+
+LEAST_STROKES = 20  # of a channel, before its sparks can contradict the card
+LEAST_SEEN = 8  # firings of a cylinder whose usual advance is asked for
+MOST_APART_DEG = 15.0  # usual advance of two cylinders; control differs by a few degrees
+MOST_SCATTER_DEG = 9.0  # of single sparks about their neighbours; idle control moves less
+MOST_STRAY = 0.15  # share of sparks that fall on no firing
+RESTRIKE_DEG = 60.0  # sparks this near after one that has its place are its strikes
+CRANKING_RPM = 450.0  # while the starter turns, many a control unit fires every revolution
+
+
+def check_spark_places(
+    firings: Firings, trains: Sequence[StrokeTrain], track: CrankTrack, engine: Engine
+) -> list[Finding]:
+    """Compare where the sparks fall with the firings that the card makes of the crank's angle.
+
+    Parameters
+    ----------
+    firings : Firings
+    trains : sequence of StrokeTrain
+    track : CrankTrack
+        From teeth: a track made of the sparks agrees with them whatever they are.
+    engine : Engine
+
+    Returns
+    -------
+    findings : list of Finding
+        At most one, `sparks_misplaced`: of another engine than the card's, or of two.
+
+    Notes
+    -----
+    A control unit fires all cylinders at much the same advance, and no coil beside its firings; a
+    waste-spark coil fires on exhaust too. Source: common practice.
+    """
+    if track.wheel.positions < 2:
+        return []
+    text = (
+        _compare_cylinders(firings, engine)
+        or _measure_scatter(firings, engine)
+        or _count_strays(firings, trains, track, engine)
+    )
+    if not text:
+        return []
+    text += (
+        ": this is not the engine of the job card (cylinders, firing order and angles, ignition, "
+        "crank wheel), the clocks of the channels do not agree, or parts of a recording are missing"
+    )
+    return [Finding("sparks_misplaced", "error", text)]
+
+
+def _running(firings: Firings) -> NDArray[np.bool_]:
+    """Tell which firings were seen with the engine running by itself."""
+    return firings.seen & np.isfinite(firings.advance_deg) & (firings.rpm > CRANKING_RPM)
+
+
+def _compare_cylinders(firings: Firings, engine: Engine) -> str:
+    """Compare the usual advance of the cylinders."""
+    good = _running(firings)
+    usual = {}
+    for c in engine.firing_order:
+        own = good & (firings.cylinder == c)
+        if own.sum() >= LEAST_SEEN:
+            usual[c] = float(np.median(firings.advance_deg[own]))
+    if len(usual) < 2:
+        return ""
+    first, last = min(usual, key=lambda c: usual[c]), max(usual, key=lambda c: usual[c])
+    if usual[last] - usual[first] <= MOST_APART_DEG:
+        return ""
+    return (
+        f"cylinder {last} seems to be fired {usual[last]:.0f} degrees before its TDC and cylinder "
+        f"{first} {usual[first]:.0f} degrees"
+    )
+
+
+def _measure_scatter(firings: Firings, engine: Engine) -> str:
+    """Measure how far the advance jumps from firing to firing."""
+    advance = firings.advance_deg[_running(firings)]
+    if advance.size < 3 * LEAST_SEEN:
+        return ""
+    width = max(5, engine.cylinders | 1)
+    windows = np.lib.stride_tricks.sliding_window_view(advance, width)
+    away = np.abs(windows[:, width // 2] - np.median(windows, axis=1))
+    scatter = float(np.mean(np.minimum(away, 60.0)))
+    if scatter <= MOST_SCATTER_DEG:
+        return ""
+    return f"the sparks fall {scatter:.0f} degrees from their neighbours' place on the average"
+
+
+def _count_strays(
+    firings: Firings, trains: Sequence[StrokeTrain], track: CrankTrack, engine: Engine
+) -> str:
+    """Count the sparks of each channel that belong to no firing, nor follow one that does."""
+    turn = 360.0 if engine.ignition == "wasted_spark" else 720.0
+    for train in trains:
+        index = firings.stroke_index.get(train.channel.name)
+        if index is None or train.strokes.size < LEAST_STROKES:
+            continue
+        theta = angle_at(track, train.strokes["stop_s"])
+        at = np.interp(train.strokes["stop_s"], firings.tdc_s, firings.rpm)
+        known = np.isfinite(theta) & (at > CRANKING_RPM)
+        placed = np.zeros(theta.size, bool)
+        placed[index[index >= 0]] = True
+        base = np.sort(theta[placed & np.isfinite(theta)])
+        if not base.size or known.sum() < LEAST_STROKES:
+            continue
+        before = base[np.clip(np.searchsorted(base, theta, side="right") - 1, 0, base.size - 1)]
+        follows = (theta - before) % turn < RESTRIKE_DEG
+        share = float(np.mean(~(placed | follows)[known]))
+        if share > MOST_STRAY:
+            return (
+                f"{100 * share:.0f} % of the sparks of {train.channel.name!r} fall where none of "
+                "its cylinders fires"
+            )
+    return ""

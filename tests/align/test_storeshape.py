@@ -1,0 +1,170 @@
+"""Which HDF5 files have the structure of a stored recording; what happens to the others."""
+
+import os
+import time
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+
+from misfire.align import storeprobe
+from misfire.align.store import open_store, write_store
+from misfire.align.storeshape import has_known_shape
+from misfire.errors import FormatError
+from misfire.ingest.reading import open_raw
+from tests.builders import files
+
+CORPUS = Path(__file__).parents[1] / "fuzz" / "corpus"
+
+
+def write_recording(folder: Path, n_channels: int = 1, n_samples: int = 300) -> Path:
+    """Write a recording of some sampled channels and a logic one."""
+    rows = np.arange(n_samples)[:, None] * np.arange(1, n_channels + 1) % 30_000
+    (folder / "capture.wav").write_bytes(files.make_wav(rows.astype("<i2")))
+    lines = "".join(f"{i / 1000},{i % 2}\n" for i in range(12))
+    (folder / "logic.csv").write_text("time,in1\n" + lines)
+    cards = [
+        {"role": "coil_primary", "file": "capture.wav", "column": i, "name": f"ä {i}"}
+        for i in range(n_channels)
+    ]
+    job = files.write_job(folder, *cards, {"role": "crank", "file": "logic.csv", "column": "in1"})
+    recording = open_raw(job)
+    write_store(recording, folder / "rec.h5")
+    recording.close()
+    return folder / "rec.h5"
+
+
+@pytest.mark.parametrize(
+    ("n_channels", "n_samples"), [(1, 300), (1, 262_144), (3, 600_001), (8, 10), (7, 1)]
+)
+def test_what_we_write_has_the_known_shape(n_channels, n_samples, tmp_path, monkeypatch):
+    path = write_recording(tmp_path, n_channels, n_samples)
+    assert has_known_shape(path)
+    monkeypatch.setattr(storeprobe, "TaskProcess", None)  # no process is needed
+    monkeypatch.setattr(storeprobe.PROCESS, "do", None)
+    recording = open_store(path)
+    assert len(recording.channels) == n_channels + 1
+    recording.close()
+
+
+def test_the_walk_is_quick(tmp_path):
+    path = write_recording(tmp_path, 8, 600_000)
+    times = []
+    for _ in range(5):
+        start = time.perf_counter()
+        assert has_known_shape(path)
+        times.append(time.perf_counter() - start)
+    assert min(times) < 0.05
+
+
+def spoil_attribute(file):
+    file.attrs["more"] = np.arange(3, dtype="f4")
+
+
+def spoil_link(file):
+    file["more"] = h5py.SoftLink("/channels")
+
+
+def spoil_coding(file):
+    values = file["channels/_ 0"][()]
+    file.create_dataset("more", data=values, chunks=(64,), compression="lzf")
+
+
+def spoil_loop(file):
+    file["levels/again"] = file["levels"]  # a group in itself
+
+
+@pytest.mark.parametrize("spoil", [spoil_attribute, spoil_link, spoil_coding, spoil_loop])
+def test_what_other_programs_add_is_unknown_but_read(spoil, tmp_path):
+    path = write_recording(tmp_path)
+    with h5py.File(path, "r+") as file:
+        spoil(file)
+    assert not has_known_shape(path)
+
+
+def test_a_copy_by_another_program_is_tried_first_and_read(tmp_path):
+    path = write_recording(tmp_path)
+    with h5py.File(path) as old, h5py.File(tmp_path / "copy.h5", "w") as new:  # the oldest form
+        for name in old:
+            old.copy(name, new)
+        new.attrs.update(old.attrs)
+    assert not has_known_shape(tmp_path / "copy.h5")
+    with_probe, without = open_store(tmp_path / "copy.h5"), open_store(path)
+    assert with_probe.channels == without.channels
+    assert np.array_equal(with_probe.read("ä 0", 0, 300), without.read("ä 0", 0, 300))
+    with_probe.close()
+    without.close()
+
+
+def test_every_damaged_byte_of_the_structure(tmp_path):
+    """Whatever the walk takes for known, the library opens or refuses; nothing else is raised."""
+    path = write_recording(tmp_path)
+    good = path.read_bytes()
+    rng = np.random.default_rng(3)
+    n_known = 0
+    for place in rng.permutation(len(good))[:1500]:
+        data = bytearray(good)
+        data[place] ^= 1 << int(rng.integers(8))
+        path.write_bytes(bytes(data))
+        n_known += has_known_shape(path)
+    assert 0 < n_known < 1500
+
+
+@pytest.mark.parametrize(
+    ("mark", "at", "value"),
+    [
+        (b"OCHK", 0, b"OHDR"),  # a piece of a header that is none
+        (b"BTHD", 12, b"\1\0"),  # a tree of two levels
+        (b"BTHD", 16, bytes(8)),  # a leaf that is the superblock
+        (b"FRHP", 132, bytes(8)),  # a heap whose block is the superblock
+        (b"FRHP", 140, b"\1\0"),  # a heap of many blocks
+        (b"FAHD", 8, b"\xff" * 7 + b"\x0f"),  # 2^60 chunks
+        (b"GCOL", 24, bytes(8)),  # a text that ends nowhere
+    ],
+)
+def test_forged_blocks_are_not_known(mark, at, value, tmp_path):
+    # offsets as in the HDF5 File Format Specification 3.0, from memory
+    path = write_recording(tmp_path, 1, 600_000)
+    data = bytearray(path.read_bytes())
+    place = data.index(mark) + at
+    assert data[place : place + len(value)] != value
+    data[place : place + len(value)] = value
+    path.write_bytes(bytes(data))
+    assert not has_known_shape(path)
+
+
+def test_a_header_that_leads_back_to_itself(tmp_path):
+    """Pieces of an object header in a ring: checksums of a forger would be right."""
+    path = write_recording(tmp_path)
+    data = bytearray(path.read_bytes())
+    pieces = [at for at in range(len(data)) if data[at : at + 4] == b"OCHK"]
+    last = pieces[-1].to_bytes(8, "little")
+    place = data.index(last)
+    data[place : place + 8] = pieces[0].to_bytes(8, "little")
+    path.write_bytes(bytes(data))
+    assert not has_known_shape(path)
+
+
+def test_a_recording_in_which_the_library_hangs(tmp_path, monkeypatch):
+    """The check of the heaps in the process that tries is left out, to see that it is ended."""
+    (tmp_path / "rec.h5").write_bytes((CORPUS / "recording" / "heap_without_end.bin").read_bytes())
+    with pytest.raises(FormatError, match=r"rec\.h5: its texts are damaged"):
+        open_store(tmp_path / "rec.h5")
+    monkeypatch.setattr(storeprobe, "LIMIT_S", 1.0)
+    process = storeprobe.TaskProcess("tests.align.hanging_probe")
+    monkeypatch.setattr(storeprobe, "PROCESS", process)
+    start = time.monotonic()
+    with pytest.raises(FormatError, match=r"rec\.h5: cannot be read within 1 s; it is damaged"):
+        storeprobe.probe_store(tmp_path / "rec.h5")
+    assert time.monotonic() - start < 30
+    assert process.n_ended == 1
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="signals of POSIX systems")
+def test_a_recording_that_ends_the_library(tmp_path, monkeypatch):
+    path = write_recording(tmp_path)
+    process = storeprobe.TaskProcess("tests.align.aborting_probe")
+    monkeypatch.setattr(storeprobe, "PROCESS", process)
+    with pytest.raises(FormatError, match=r"rec\.h5: breaks the HDF5 library \(SIGABRT\); it is"):
+        storeprobe.probe_store(path)

@@ -1,0 +1,263 @@
+"""What no cylinder is blamed for: channels gone blind, the whole engine cut, sparks out of place.
+
+The expectations are the situations themselves: who really fired is known, as it was laid out here.
+"""
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from misfire.batch.blindness import find_blind
+from misfire.batch.commoncause import find_common_cause
+from misfire.batch.fitness_sparks import check_spark_places
+from misfire.features.torque import make_no_torque
+from misfire.records import (
+    FAULT_TYPES,
+    STROKE_FIELDS,
+    Channel,
+    CrankTrack,
+    CrankWheel,
+    Engine,
+    Firings,
+    StrokeTrain,
+)
+
+ORDER = (1, 3, 4, 2)
+RPM = 900.0
+RATE_HZ = 50e3
+N_CYCLES = 60
+SUPPLY, SCALE = 1400, 0.01  # counts; volts a count
+
+
+def make_engine(ignition="coil_on_plug", order=ORDER, angles=()):
+    return Engine(len(order), order, ignition, firing_angles_deg=angles)
+
+
+def make_firings(engine=None, advance=10.0):
+    """Lay out a steady engine's firings, all of them seen."""
+    engine = engine or make_engine()
+    n = engine.cylinders * N_CYCLES
+    cycle = np.repeat(np.arange(N_CYCLES), engine.cylinders)
+    tdc = 720.0 * cycle + np.tile(engine.firing_angles_deg, N_CYCLES) + 720.0
+    tdc_s = tdc / (6.0 * RPM)
+    advance = np.broadcast_to(np.asarray(advance, float), (n,)).copy()
+    return Firings(
+        cycle=cycle,
+        cylinder=np.tile(engine.firing_order, N_CYCLES),
+        tdc_angle_deg=tdc,
+        tdc_s=tdc_s,
+        spark_s=tdc_s - advance / (6.0 * RPM),
+        seen=np.ones(n, bool),
+        advance_deg=advance,
+        rpm=np.full(n, RPM),
+        stretch=np.zeros(n, np.int32),
+        strikes=np.ones(n, np.int64),
+        stroke_index={},
+        resolved=True,
+        mates={},
+        tdc_deg=0.0,
+        tdc_known=True,
+    )
+
+
+def make_train(firings, cylinder, seen):
+    """Make the channel of one cylinder's coil, which shows a stroke where `seen`."""
+    own = np.flatnonzero(firings.cylinder == cylinder)
+    rows = own[seen]
+    strokes = np.zeros(rows.size, STROKE_FIELDS)
+    strokes["stop_s"], strokes["battery_v"] = firings.spark_s[rows], SUPPLY * SCALE
+    name = f"primary {cylinder}"
+    index = np.full(firings.cylinder.size, -1)
+    index[rows] = np.arange(rows.size)
+    firings.stroke_index[name] = index
+    n_samples = int((firings.spark_s[-1] + 1.0) * RATE_HZ)
+    channel = Channel(
+        name=name,
+        role="coil_primary",
+        cylinders=(cylinder,),
+        unit="V",
+        rate_hz=RATE_HZ,
+        n_samples=n_samples,
+        start_s=0.0,
+        scale=SCALE,
+        offset=0.0,
+    )
+    return StrokeTrain(channel, strokes)
+
+
+def make_torque(firings, deficit, noise=30.0):
+    """Make a torque table in which each firing misses `deficit` [1/s^2]."""
+    nothing = make_no_torque(firings.cylinder.size)
+    ones = np.ones(firings.cylinder.size)
+    return replace(
+        nothing, deficit=deficit, deficit_z=deficit / noise, level=500.0 * ones, noise=noise * ones
+    )
+
+
+def make_recording(level_of=lambda time_s: SUPPLY, noise=5.0):
+    """Make a recording whose channels rest on a level that may change with time."""
+    rng = np.random.default_rng(1)
+
+    def read(name, start, stop):
+        t = np.arange(start, stop) / RATE_HZ
+        level = np.vectorize(level_of, otypes=[float])(t)
+        shake = rng.normal(0, noise, t.size) if np.ndim(noise) == 0 else 0
+        return np.rint(level + shake).astype(np.int16)
+
+    return SimpleNamespace(read=read)
+
+
+def in_stretch(first, last):
+    seen = np.ones(N_CYCLES, bool)
+    seen[first:last] = False
+    return seen
+
+
+def judge_blind(recording, trains, firings, torque):
+    blind, findings = find_blind(recording, trains, firings, torque, engine=make_engine())
+    assert [f.code for f in findings] == ["dropout"] * len(blind)
+    return {name: int(rows.sum()) for name, rows in blind.items()}
+
+
+def test_a_cylinder_that_worked_was_fired():
+    firings = make_firings()
+    train = make_train(firings, 3, in_stretch(20, 40))
+    torque = make_torque(firings, np.zeros(firings.cylinder.size))
+    assert judge_blind(make_recording(), [train], firings, torque) == {"primary 3": 20}
+
+
+def test_a_coil_that_stops_is_heard():
+    firings = make_firings()
+    seen = in_stretch(20, 40)
+    train = make_train(firings, 3, seen)
+    lack = np.zeros(firings.cylinder.size)
+    # 80 J of one combustion at 0.15 kg m2: 530 1/s^2 (handbook figures, from memory)
+    lack[np.flatnonzero(firings.cylinder == 3)[~seen]] = 80.0 / 0.15
+    assert judge_blind(make_recording(), [train], firings, make_torque(firings, lack)) == {}
+
+
+def test_a_rough_crank_clears_no_coil():
+    firings = make_firings()
+    train = make_train(firings, 3, in_stretch(20, 40))
+    rough = make_torque(firings, np.zeros(firings.cylinder.size), noise=400.0)
+    assert judge_blind(make_recording(), [train], firings, rough) == {}
+
+
+def test_a_coil_that_never_switches_is_heard_without_a_crank():
+    firings = make_firings()
+    trains = [make_train(firings, c, np.full(N_CYCLES, c != 3)) for c in (1, 2, 3, 4)]
+    torque = make_no_torque(firings.cylinder.size)
+    assert judge_blind(make_recording(), trains, firings, torque) == {}
+
+
+@pytest.mark.parametrize("level", [0, 700, 2300])
+def test_a_primary_off_its_supply_is_not_heard(level):
+    firings = make_firings()
+    train = make_train(firings, 3, in_stretch(20, 40))
+    own = firings.spark_s[firings.cylinder == 3]
+    first, last = own[19] + 0.02, own[40] - 0.02
+    recording = make_recording(lambda t: level if first < t < last else SUPPLY)
+    torque = make_no_torque(firings.cylinder.size)
+    assert judge_blind(recording, [train], firings, torque) == {"primary 3": 20}
+
+
+def test_coils_that_stop_together_have_one_cause():
+    firings = make_firings()
+    trains = [make_train(firings, c, in_stretch(20, 40)) for c in (1, 3)]
+    trains.append(make_train(firings, 2, in_stretch(5, 12)))
+    torque = make_no_torque(firings.cylinder.size)
+    found = judge_blind(make_recording(), trains, firings, torque)
+    assert found == {"primary 1": 20, "primary 3": 20}
+
+
+def judge_common(lost, *, engine=None, fault="mixture"):
+    """Judge an engine whose `lost[cylinder]` says firing by firing what was lost."""
+    engine = engine or make_engine()
+    firings = make_firings(engine)
+    probability = np.full(firings.cylinder.size, 0.002)
+    faulty = np.full(engine.cylinders, 0.01)
+    faults = np.zeros((engine.cylinders, len(FAULT_TYPES)))
+    faults[:, FAULT_TYPES.index(fault)] = 1.0
+    for c, rows in lost.items():
+        probability[np.flatnonzero(firings.cylinder == c)[rows]] = 0.99
+        faulty[c - 1] = 0.95
+    evidence = SimpleNamespace(
+        recording=SimpleNamespace(job=SimpleNamespace(engine=engine)), firings=firings
+    )
+    return find_common_cause(evidence, probability, faulty, faults)
+
+
+RNG = np.random.default_rng(3)
+RARE = [RNG.random(N_CYCLES) < 0.2 for _ in range(4)]
+ALWAYS = np.ones(N_CYCLES, bool)
+SECOND_HALF = np.arange(N_CYCLES) > N_CYCLES // 2
+
+
+def test_one_cylinder_is_no_common_cause():
+    assert judge_common({3: RARE[0]}) == ""
+    assert judge_common({3: ALWAYS}) == ""
+
+
+def test_two_cylinders_with_faults_of_their_own_stay_accused():
+    assert judge_common({1: RARE[0], 3: RARE[1]}) == ""  # neighbours in the firing order
+    assert judge_common({1: RARE[0], 4: RARE[1]}) == ""  # every other one, each at its own times
+
+
+def test_most_of_the_engine_is_one_cause():
+    assert "1, 3, 4" in judge_common({1: RARE[0], 3: RARE[1], 4: RARE[2]})
+
+
+def test_every_other_cylinder_off_together_is_a_switch():
+    assert "1, 4" in judge_common({1: SECOND_HALF, 4: SECOND_HALF})
+    assert "1, 4" in judge_common({1: ALWAYS, 4: ALWAYS})
+
+
+def test_the_coil_of_a_pair_is_a_fault():
+    pair = make_engine("wasted_spark")
+    assert judge_common({1: ALWAYS, 4: ALWAYS}, engine=pair, fault="weak_coil") == ""
+    assert judge_common({1: ALWAYS, 4: ALWAYS}, engine=pair, fault="mixture") != ""
+
+
+def judge_places(firings, engine, trains=()):
+    last = firings.tdc_s[-1] + 0.2
+    time_s = np.arange(0, last, 1 / (RPM / 60 * 60))  # 60 teeth a turn
+    track = CrankTrack(
+        time_s=time_s,
+        angle_deg=time_s * 6.0 * RPM,
+        stretch=np.zeros(time_s.size, np.int32),
+        wheel=CrankWheel(positions=60, gaps=((59, 60),), tdc_deg=0.0),
+    )
+    return [f.code for f in check_spark_places(firings, trains, track, engine)]
+
+
+def test_sparks_of_the_cards_engine_are_in_place():
+    engine = make_engine()
+    advance = 10 + 6 * np.sin(np.arange(4 * N_CYCLES))  # idle control, firing by firing
+    firings = make_firings(engine, advance)
+    trains = [make_train(firings, c, ALWAYS) for c in ORDER]
+    assert judge_places(firings, engine, trains) == []
+
+
+def test_cylinders_fired_at_different_advance_contradict_the_angles():
+    firings = make_firings(make_engine(), np.tile([10.0, 40.0, 10.0, 40.0], N_CYCLES))
+    assert judge_places(firings, make_engine()) == ["sparks_misplaced"]
+
+
+def test_scattered_sparks_contradict_the_card():
+    advance = np.random.default_rng(2).uniform(-20, 60, 4 * N_CYCLES)
+    assert judge_places(make_firings(make_engine(), advance), make_engine()) == ["sparks_misplaced"]
+
+
+def test_a_coil_that_fires_every_turn_is_no_coil_of_one_plug():
+    engine = make_engine()
+    firings = make_firings(engine)
+    train = make_train(firings, 1, ALWAYS)
+    between = train.strokes.copy()
+    between["stop_s"] += 60.0 / RPM
+    both = np.concatenate((train.strokes, between))
+    both = StrokeTrain(train.channel, both)
+    assert judge_places(firings, engine, [both]) == ["sparks_misplaced"]
+    wasted = make_engine("wasted_spark")
+    assert judge_places(make_firings(wasted), wasted, [both]) == []
