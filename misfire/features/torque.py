@@ -321,11 +321,13 @@ def _take_out_larger(
     cleaned = missing.copy()
     n, n_strokes = shares.shape
     weight = np.sum(shares**2, axis=1)
+    explained = missing * np.sqrt(weight)  # how well a loss there fits what the strokes lack
     for apart in range(1, min(n_strokes, n)):
         early, late = slice(0, n - apart), slice(apart, n)
         common = np.sum(shares[early, apart:] * shares[late, : n_strokes - apart], axis=1)
         for own, other in ((early, late), (late, early)):
-            larger = np.fmax(missing[own], OUTSTANDING * noise[other]) < missing[other]
+            larger = missing[other] > OUTSTANDING * noise[other]
+            larger &= ~(explained[own] > explained[other])
             part = common / np.where(weight[own] > 0, weight[own], np.inf)
             cleaned[own] -= np.where(larger, part * missing[other], 0.0)
     return cleaned
