@@ -13,6 +13,7 @@ from misfire.align.store import write_store
 from misfire.batch.firingwaves import build_waves
 from misfire.batch.fitness import check_quickly
 from misfire.batch.fitness_scale import correct_recording
+from misfire.batch.hashing import hash_beside
 from misfire.batch.measuring import measure
 from misfire.batch.opening import open_recording
 from misfire.batch.shipped import load_shipped
@@ -56,10 +57,14 @@ def diagnose(
     MisfireError
         If the input cannot be used; the message names file, field and remedy.
     """
-    chosen = load_shipped() if model is None else load_bundle(Path(model))
-    recording = open_recording(path, progress=progress, allow_outside=allow_outside)
+    recording = open_recording(
+        path, progress=progress, hash_source=False, allow_outside=allow_outside
+    )
     try:
-        return diagnose_recording(recording, model=chosen, progress=progress)
+        with hash_beside(recording) as wait:  # from here on: libraries and model load meanwhile
+            chosen = load_shipped() if model is None else load_bundle(Path(model))
+            diagnosis = diagnose_recording(recording, model=chosen, progress=progress)
+            return replace(diagnosis, sha256=wait())
     finally:
         recording.close()
 
