@@ -45,6 +45,7 @@ CORPUS = Path(__file__).parent / "corpus"
 MOST_SAMPLES_A_BYTE = 4096  # a file may stand for more samples than bytes (deflate), not for any
 EMPTY_SAMPLES = 1 << 20
 Run = Callable[[bytes, Path], None]
+READ_APART = ("HDF5", "MAT 7.3", "MDF", "Parquet", "sound", "recording")
 PATIENCE_S = 5.0  # for one input, in a process of its own: shorter than a long pass allows
 APART = ReaderProcess(Limits(time_s=PATIENCE_S))
 """Where foreign formats are read: one process for all inputs, a new one when it breaks."""
@@ -70,6 +71,11 @@ class Target:
     tokens: tuple[bytes, ...] = ()
     weight: float = 1.0
     needs: str = ""
+
+    @property
+    def longest_s(self) -> float:
+        """Longest time of one execution: where it is read apart, a library may have to load anew."""
+        return 60.0 if self.name in READ_APART else 10.0
 
 
 def execute(target: Target, data: bytes, folder: Path) -> bool:
