@@ -142,14 +142,23 @@ def diagnose_recording(
     moving = np.isfinite(firings.rpm)
     quick = check_quickly(recording, evidence)
     word, notes, cylinders = verdict.verdict, verdict.notes, verdict.cylinders
-    wrong = [f.message for f in quick if f.code in CONTRADICTED]
-    if wrong:  # named by a card that the signals contradict: whoever it is may be another
+    wrong = [
+        f"{f.message}: correct the job card and diagnose again"
+        for f in quick
+        if f.code in CONTRADICTED
+    ]
+    if not evidence.has_crank:  # one of two witnesses speaks of no engine, or not of this one
+        wrong += [
+            f"the crank channel cannot be read ({f.message}), and nothing else tells whether the "
+            "sparks alone are understood: correct the hook-up or the job card, then record again"
+            for f in evidence.findings
+            if f.code == "no_sync"
+        ]
+    if wrong:  # whoever is named may be another
         cylinders = tuple(replace(c, probability=0.5 * c.probability) for c in cylinders)
-    if wrong and word == "misfire":
-        word, notes = (
-            "inconclusive",
-            (f"{wrong[0]}: correct the job card and diagnose again", *notes),
-        )
+    misplaced = any(f.code == "sparks_misplaced" for f in quick)
+    if wrong and (word == "misfire" or misplaced):
+        word, notes = "inconclusive", (wrong[0], *notes)
     return Diagnosis(
         vehicle=recording.job.vehicle_id,
         note=recording.job.note,
