@@ -111,7 +111,7 @@ class _Walk:
     def __init__(self, file: IO[bytes], size: int) -> None:
         self._file, self._size = file, size
         self._visited: set[int] = set()
-        self._heaps: set[int] = set()
+        self._heaps: dict[int, int] = {}
 
     def visit_file(self) -> None:
         """Walk through all."""
@@ -200,17 +200,24 @@ class _Walk:
     def _visit_texts(self, block: _Block, n_values: int) -> None:
         """Look through the heaps in which texts stand."""
         for _ in range(n_values):
+            length, place = block.number(4), block.number(8)
             block.take(4)
-            place = block.number(8)
-            block.take(4)
-            if place in (0, _NOWHERE) or place in self._heaps:
+            if place in (0, _NOWHERE):
+                _require(length == 0)
                 continue
-            _require(place + 16 <= self._size)
-            self._file.seek(place)
-            _require(self._file.read(8) == b"GCOL\1\0\0\0")
-            self._file.seek(place)
-            _require(is_sound_heap(self._file, self._size - place))
-            self._heaps.add(place)
+            if place not in self._heaps:
+                self._heaps[place] = self._measure_heap(place)
+            _require(length <= self._heaps[place])  # the library makes room for any length
+
+    def _measure_heap(self, place: int) -> int:
+        """Look through a heap of texts and give its size."""
+        _require(place + 16 <= self._size)
+        self._file.seek(place)
+        head = _Block(self._file.read(16))
+        head.expect(b"GCOL\1\0\0\0")
+        self._file.seek(place)
+        _require(is_sound_heap(self._file, self._size - place))
+        return head.number(8)
 
     def _visit_dense(self, info: _Block, kind: int, depth: int) -> None:
         """Walk through attributes (kind 8) or links (5) that stand outside of the header."""

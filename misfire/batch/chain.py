@@ -13,6 +13,7 @@ from misfire.align.store import write_store
 from misfire.batch.firingwaves import build_waves
 from misfire.batch.fitness import check_quickly
 from misfire.batch.fitness_scale import correct_recording
+from misfire.batch.hashing import hash_beside
 from misfire.batch.measuring import measure
 from misfire.batch.opening import open_recording
 from misfire.batch.shipped import load_shipped
@@ -56,10 +57,14 @@ def diagnose(
     MisfireError
         If the input cannot be used; the message names file, field and remedy.
     """
-    chosen = load_shipped() if model is None else load_bundle(Path(model))
-    recording = open_recording(path, progress=progress, allow_outside=allow_outside)
+    recording = open_recording(
+        path, progress=progress, hash_source=False, allow_outside=allow_outside
+    )
     try:
-        return diagnose_recording(recording, model=chosen, progress=progress)
+        with hash_beside(recording) as wait:  # from here on: libraries and model load meanwhile
+            chosen = load_shipped() if model is None else load_bundle(Path(model))
+            diagnosis = diagnose_recording(recording, model=chosen, progress=progress)
+            return replace(diagnosis, sha256=wait())
     finally:
         recording.close()
 
@@ -137,14 +142,23 @@ def diagnose_recording(
     moving = np.isfinite(firings.rpm)
     quick = check_quickly(recording, evidence)
     word, notes, cylinders = verdict.verdict, verdict.notes, verdict.cylinders
-    wrong = [f.message for f in quick if f.code in CONTRADICTED]
-    if wrong:  # named by a card that the signals contradict: whoever it is may be another
+    wrong = [
+        f"{f.message}: correct the job card and diagnose again"
+        for f in quick
+        if f.code in CONTRADICTED
+    ]
+    if not evidence.has_crank:  # one of two witnesses speaks of no engine, or not of this one
+        wrong += [
+            f"the crank channel cannot be read ({f.message}), and nothing else tells whether the "
+            "sparks alone are understood: correct the hook-up or the job card, then record again"
+            for f in evidence.findings
+            if f.code == "no_sync"
+        ]
+    if wrong:  # whoever is named may be another
         cylinders = tuple(replace(c, probability=0.5 * c.probability) for c in cylinders)
-    if wrong and word == "misfire":
-        word, notes = (
-            "inconclusive",
-            (f"{wrong[0]}: correct the job card and diagnose again", *notes),
-        )
+    misplaced = any(f.code == "sparks_misplaced" for f in quick)
+    if wrong and (word == "misfire" or misplaced):
+        word, notes = "inconclusive", (wrong[0], *notes)
     return Diagnosis(
         vehicle=recording.job.vehicle_id,
         note=recording.job.note,

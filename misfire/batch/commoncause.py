@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.batch.measuring import Evidence
-from misfire.records import FAULT_TYPES, Engine
+from misfire.records import FAULT_TYPES, STROKE_FLAGS, Engine
 
 FAULTY = 0.5
 ALIKE = 1 / 3  # of the losses of the cylinder that loses most
@@ -50,9 +50,8 @@ def find_common_cause(
     if n < 2:
         return ""
     lost = _count_lost(evidence, probability, n)
-    suspect = [c for c in range(1, n + 1) if faulty[c - 1] >= FAULTY]
-    most = max((lost[c - 1] for c in suspect), default=0)
-    alike = [c for c in suspect if lost[c - 1] >= max(LEAST_LOST, ALIKE * most)]
+    most = max((lost[i] for i in range(n) if faulty[i] >= FAULTY), default=0.0)
+    alike = [c for c in range(1, n + 1) if most and lost[c - 1] >= max(LEAST_LOST, ALIKE * most)]
     if not alike or _share_a_coil(alike, engine, faults):
         return ""
     names = ", ".join(map(str, alike))
@@ -76,9 +75,10 @@ def find_common_cause(
 def _count_lost(
     evidence: Evidence, probability: NDArray[np.float64], n: int
 ) -> NDArray[np.float64]:
-    """Count each cylinder's lost firings."""
-    own = evidence.firings.cylinder[np.nan_to_num(probability) >= 0.5]
-    return np.bincount(own, minlength=n + 1)[1 : n + 1].astype(float)
+    """Count each cylinder's firings that were lost, or that its coil was not switched for."""
+    flags = evidence.strokes["flags"].astype(np.int64)
+    lost = (np.nan_to_num(probability) >= 0.5) | ((flags & STROKE_FLAGS["no_dwell"]) != 0)
+    return np.bincount(evidence.firings.cylinder[lost], minlength=n + 1)[1 : n + 1].astype(float)
 
 
 def _share_a_coil(cylinders: list[int], engine: Engine, faults: NDArray[np.float64]) -> bool:

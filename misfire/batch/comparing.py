@@ -100,7 +100,8 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
         lacks=(measure_lack(before), measure_lack(after)),
         odds=(find_odd(before, after), find_odd(after, before)),
     )
-    if not accused:
+    joint = not accused
+    if joint:
         accused = _find_changed(before, after, looks, groups)
     suspects = tuple(g for g in groups if accused & set(g))
     flat = tuple(c for g in suspects for c in g)
@@ -126,7 +127,7 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
         "settled": whole.settled,
         "direction": whole.direction,
         "headline": whole.headline,
-        "reasons": list(whole.reasons),
+        "reasons": [*_write_joint(suspects if joint else ()), *whole.reasons],
         "cycles_needed": more,
         "seconds_needed": to_plain(more * 120.0 / rpm_after) if more is not None else None,
         "new_fault": [g.group.cylinders[0] for g in judged if g.is_new and not reasons],
@@ -294,6 +295,17 @@ def _describe_side(side: Side) -> dict[str, Any]:
         "rpm": {"p05": to_plain(low), "median": to_plain(middle), "p95": to_plain(high)},
         "kv_estimated": bool(side.summary.get("kv_estimated", True)),
     }
+
+
+def _write_joint(suspects: tuple[tuple[int, ...], ...]) -> list[str]:
+    """Say that the table of one recording at a time does not show what both show together."""
+    if not suspects:
+        return []
+    names = " and ".join(str(c) for group in suspects for c in group)
+    return [
+        f"the recording made before does not accuse cylinder {names} by itself; set beside the one "
+        "made after it does (the table counts the firings judged lost in each by itself)"
+    ]
 
 
 def _write_notes(before: Side, after: Side) -> list[str]:

@@ -14,6 +14,7 @@ from misfire.report.summary import to_plain
 Direction = Literal["better", "same", "worse"]
 
 DOUBTFUL = 0.3  # as in the verdict of one recording
+FEW_LOST = 3  # fewer lost firings before: the fault is judged by what was measured
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,20 +47,33 @@ class Group:
     background_before: Count = Count(0, 0)
 
     @property
+    def seen_by(self) -> str:
+        """The quantity by which odd firings before show more than was judged lost; else empty.
+
+        What was judged lost comes first, then the torque, which is what a lost firing lacks; a
+        spark unlike the usual one has not always lost its firing.
+        """
+        if self.matched_before.lost < FEW_LOST:
+            for view in self.views:
+                if view.before.chance <= PLAIN_AFTER and view.before.lost.lost >= FEW_LOST:
+                    return view.quantity
+        return ""
+
+    @property
     def seen_before(self) -> Count:
-        """Lost firings before: those judged lost, or odd beside the other cylinders', if more."""
-        return _take_most(self.matched_before, [(v, v.before) for v in self.views])[1]
+        """Lost firings before: those judged lost, or odd ones in their place."""
+        found = [v.before.lost for v in self.views if v.quantity == self.seen_by]
+        return found[0] if found else self.matched_before
 
     @property
     def seen_after(self) -> Count:
-        """The same after."""
-        return _take_most(self.matched_after, [(v, v.like) for v in self.views])[1]
-
-    @property
-    def seen_by(self) -> str:
-        """The quantity by which firings are odd, where that shows more than was judged lost."""
-        before = _take_most(self.matched_before, [(v, v.before) for v in self.views])[0]
-        return before or _take_most(self.matched_after, [(v, v.like) for v in self.views])[0]
+        """Lost firings after: those judged lost, or odd ones, if more; by torque, or as before."""
+        counts = [self.matched_after] + [
+            v.like.lost
+            for v in self.views
+            if v.quantity in ("segment_accel", self.seen_by) and v.is_left
+        ]
+        return max(counts, key=lambda c: c.rate if c.judged else -1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,12 +124,6 @@ class Judged:
             }
             for cylinder in g.cylinders
         ]
-
-
-def _take_most(judged: Count, odd: list[tuple[View, Excess]]) -> tuple[str, Count]:
-    """Take the greatest rate of those that are no accident, and say by what it is seen."""
-    counts = [("", judged), *((v.quantity, x.lost) for v, x in odd if x.chance <= PLAIN_AFTER)]
-    return max(counts, key=lambda c: c[1].rate if c[1].judged else -1.0)
 
 
 def _describe_count(count: Count, probability: float | None) -> dict[str, Any]:

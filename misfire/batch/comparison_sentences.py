@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from misfire.batch.comparison_excess import Excess
+from misfire.batch.comparison_excess import Excess, Step
 from misfire.batch.comparison_features import FeatureChange
 from misfire.batch.comparison_rates import Count
 from misfire.report.wording import format_percent, format_value
@@ -75,6 +75,28 @@ def write_odd(quantity: str, odd: Excess) -> str:
     what = "lack torque" if quantity == "segment_accel" else f"have no usual {UNITS[quantity][0]}"
     line = f"{odd.own.lost} of {odd.own.judged} firings after the repair {what}"
     return f"{line}, of the other cylinders {odd.others.lost} of {odd.others.judged}"
+
+
+def write_step(quantity: str, step: Step) -> str:
+    """Say that a cylinder stood apart from the others before, and does no longer.
+
+    Parameters
+    ----------
+    quantity : str
+    step : Step
+
+    Returns
+    -------
+    text : str
+    """
+    chance = f"by accident with a chance of {format_percent(step.chance)}"
+    if quantity == "segment_accel":
+        return f"it worked less than the other cylinders before, and no longer does ({chance})"
+    share = [f"{100 * math.expm1(abs(x)):.0f} %" for x in (step.before, step.after)]
+    return (
+        f"its {UNITS[quantity][0]} was {share[0]} off that of the other cylinders before, "
+        f"{share[1]} after ({chance})"
+    )
 
 
 def write_rates(before: Count, after: Count, quantity: str = "") -> str:

@@ -64,6 +64,7 @@ def find_odd(side: Side, other: Side) -> dict[str, Odd]:
     for quantity in ODD:
         values, others = side.column(quantity), other.column(quantity)
         odd, judged = np.zeros(values.size, bool), np.zeros(values.size, bool)
+        alone = len({int(c) for c in number[np.isfinite(values)]}) == 1
         for c in side.order:
             mine = usable & (number == c)
             have = mine & np.isfinite(values) & (values > 0)
@@ -73,7 +74,8 @@ def find_odd(side: Side, other: Side) -> dict[str, Odd]:
             logs = np.log(values[have])
             usual = float(np.median(logs))
             spread = 1.4826 * float(np.median(np.abs(logs - usual)))
-            odd[have] = np.abs(logs - usual) > max(ODD[quantity], SPREADS * spread)
+            if not alone:  # by itself it may only follow the load
+                odd[have] = np.abs(logs - usual) > max(ODD[quantity], SPREADS * spread)
             judged |= have
             if have.sum() >= HAVE * mine.sum() and known.mean() >= HAVE:
                 absent = mine & watched & ~np.isfinite(values)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from misfire.batch.comparison_features import FeatureChange
-from misfire.batch.comparison_group import DOUBTFUL, Direction, Group, Judged
+from misfire.batch.comparison_group import DOUBTFUL, FEW_LOST, Direction, Group, Judged
 from misfire.batch.comparison_rates import (
     RISK,
     Count,
@@ -22,13 +22,13 @@ from misfire.batch.comparison_sentences import (
     write_left,
     write_odd,
     write_rates,
+    write_step,
 )
 from misfire.report.wording import format_percent
 
 CURED, IMPROVED, UNCHANGED, NOT_COMPARABLE = "cured", "improved", "unchanged", "not comparable"
 FAULTY = 0.5  # as in the verdict of one recording
 LEAST_CYCLES = 15
-FEW_LOST = 3  # fewer lost firings before: the fault is judged by what was measured
 SURE = 0.975
 DROP = 0.4  # a rate or a deviation that fell by less is no improvement worth the word
 RISE = 1.5
@@ -183,15 +183,18 @@ def _judge_features(group: Group, signs: list[str]) -> Judged:
     mended = [f for f in off if _is_mended(f)]
     left = [f for f in off if f.is_off]
     words = tuple(write_feature(f) for f in (off or group.features)[:3])
+    stepped = any(v.has_step for v in group.views)
+    if stepped:
+        words = (*(write_step(v.quantity, v.step) for v in group.views if v.has_step), *words)
     enough = group.matched_after.judged >= LEAST_CYCLES
     if signs:
         better = bool(off) and mended[:1] == off[:1]
         word = IMPROVED if better and enough else UNCHANGED
         return Judged(group, word, enough, "better" if better else "same", (*signs, *words))
     # Where both recordings show the way back, the second need not prove by itself that it is sound.
-    back = any(v.has_step for v in group.views) and group.verdict_after != "misfire"
+    back = stepped and group.verdict_after != "misfire"
     calm = group.probability_after < DOUBTFUL and (group.verdict_after == "no_misfire" or back)
-    if calm and not left and enough and (mended or _has_fallen(group)):
+    if calm and not left and enough and (mended or stepped or _has_fallen(group)):
         gone = (
             "it is no longer under suspicion "
             f"({format_percent(group.probability_before)} before, "

@@ -88,9 +88,7 @@ def open_screen(
         raise OutputError(f"{out}: cannot be made ({error.strerror}); choose another") from None
     with lock_folder(out):
         mark = sha256(os.fsencode(os.path.realpath(out))).hexdigest()[:12]
-        scratch = Path(tempfile.gettempdir()) / f"misfire-screen-{mark}"
-        shutil.rmtree(scratch, ignore_errors=True)  # of a run that was killed
-        scratch.mkdir(parents=True, exist_ok=True)
+        scratch = _make_scratch(f"misfire-screen-{mark}")
         sweep(out)
         catalogue = Catalogue(out)
         try:
@@ -103,6 +101,19 @@ def open_screen(
         finally:
             catalogue.close()
             shutil.rmtree(scratch, ignore_errors=True)
+
+
+def _make_scratch(name: str) -> Path:
+    """Make the folder of the workers' temporary files; what a killed run left in it goes."""
+    try:
+        scratch = Path(tempfile.gettempdir()) / name
+        shutil.rmtree(scratch, ignore_errors=True)
+        scratch.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"no temporary folder can be made ({error.strerror}); set TMPDIR to a folder with room"
+        ) from None
+    return scratch
 
 
 def _make_pool(settings: ScreenSettings, scratch: Path) -> Pool:

@@ -62,6 +62,12 @@ def open_recording(
     return open_raw(path, progress=progress, hash_source=hash_source, allow_outside=allow_outside)
 
 
+def is_stored(path: Path) -> bool:
+    """Tell whether a file that can be read is HDF5, by its first bytes."""
+    with path.open("rb") as file:
+        return file.read(len(_HDF5)) == _HDF5
+
+
 def _is_raw(path: Path) -> bool:
     """Tell raw data by the name, so that the message can ask for a job card."""
     tables = (".csv", ".tsv", ".txt", ".gz", ".npz", ".npy", ".mat", ".mf4", ".parquet")

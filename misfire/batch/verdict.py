@@ -412,4 +412,4 @@ def _features(events: pd.DataFrame, cylinder: int) -> dict[str, float]:
         "burn_voltage_kv",
         "segment_accel",
     )
-    return {name: float(own[name].median()) for name in names}
+    return {name: float(own[name].dropna().median()) for name in names}  # pandas 2 warns of NaN

@@ -4,6 +4,7 @@ import os
 import sys
 import traceback
 import warnings
+from collections.abc import Callable
 from types import TracebackType
 from typing import Annotated, TextIO
 
@@ -62,22 +63,48 @@ def _start(
     """Name the misfiring cylinder of an engine from recordings of its signals."""
 
 
-app.command(
-    epilog="Example: misfire hookup --cylinders 4 --firing-order 1-3-4-2 --inputs 4 -o plan"
-)(hookup)
-app.command(epilog="Example: misfire ingest job.toml -o rec.h5")(ingest)
-app.command(epilog="Example: misfire check rec.h5")(check)
-app.command(epilog="Example: misfire diagnose job.toml -o result")(diagnose)
-app.command(epilog="Example: misfire compare before.h5 after.h5 -o comparison")(compare)
-app.command(epilog="Example: misfire show rec.h5 --time 12.5 -o firing.svg")(show)
-app.command(epilog="Example: misfire demo -o demo")(demo)
-app.command(epilog="Example: misfire simulate scenario.toml -o simulated")(simulate)
-app.command(epilog="Example: misfire screen recordings -o fleet --workers 2")(screen)
-app.command(epilog="Example: misfire confirm rec.h5 --cylinder 3 --fault open_secondary -o cases")(
-    confirm
+def _register(command: Callable[..., None], example: str, short: str | None = None) -> None:
+    """Make a function a command, with an example that is never folded, to be copied.
+
+    `short` stands in the list of commands, where the first sentence would be cut off.
+    """
+    app.command(epilog=f"\b\nExample: {example}", short_help=short)(command)
+
+
+_register(
+    hookup,
+    "misfire hookup --cylinders 4 --firing-order 1-3-4-2 --inputs 4 -o plan",
+    "Plan which lead goes where, before recording.",
 )
-app.command(epilog="Example: misfire evaluate shipped cases -o scores")(evaluate)
-app.command(epilog="Example: misfire train cases -o model")(train)
+_register(ingest, "misfire ingest job.toml -o rec.h5")
+_register(check, "misfire check rec.h5")
+_register(diagnose, "misfire diagnose job.toml -o result")
+_register(
+    compare,
+    "misfire compare before.h5 after.h5 -o comparison",
+    "Say whether a repair cured the fault.",
+)
+_register(
+    show,
+    "misfire show rec.h5 --time 12.5 -o firing.svg",
+    "Draw the raw channels around one firing.",
+)
+_register(demo, "misfire demo -o demo")
+_register(simulate, "misfire simulate scenario.toml -o simulated")
+_register(
+    screen,
+    "misfire screen recordings -o fleet --workers 2",
+    "Judge all recordings of a folder, rank vehicles.",
+)
+_register(
+    confirm,
+    "misfire confirm rec.h5 --cylinder 3 --fault open_secondary -o cases",
+    "Keep what a repair proved as a labelled case.",
+)
+_register(
+    evaluate, "misfire evaluate shipped cases -o scores", "Judge labelled cases with a model."
+)
+_register(train, "misfire train cases -o model", "Train a model on proven repairs.")
 
 
 def _print_fault(

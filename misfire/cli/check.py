@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from misfire.cli.options import Input, Json, Outside, Quiet
-from misfire.cli.output import print_json
+from misfire.cli.output import find_width, print_json, print_text
 from misfire.cli.progress import show_progress
 
 if TYPE_CHECKING:
@@ -75,10 +75,11 @@ def check(
             }
         )
         return
-    typer.echo(f"{opened.job.vehicle_id}: {_summarise(fitness)}")
+    width = find_width()
+    print_text(f"{opened.job.vehicle_id}: {_summarise(fitness)}")
     for finding in fitness.findings:
         typer.echo("")
-        typer.echo(_format(finding, *explain(finding)))
+        typer.echo(_format(finding, *explain(finding), width=min(width or WIDTH, WIDTH)))
 
 
 def _summarise(fitness: Fitness) -> str:
@@ -98,14 +99,14 @@ def _summarise(fitness: Fitness) -> str:
     return words
 
 
-def _format(finding: Finding, consequence: str, remedy: str) -> str:
+def _format(finding: Finding, consequence: str, remedy: str, *, width: int) -> str:
     """Give one finding as a short paragraph."""
     import textwrap
 
     place = f"{finding.channel}: " if finding.channel else ""
     lines = textwrap.wrap(
         f"{finding.severity:8s}{place}{finding.message} ({finding.code})",
-        WIDTH,
+        width,
         subsequent_indent=" " * 8,
         break_long_words=False,
         break_on_hyphens=False,
@@ -114,7 +115,7 @@ def _format(finding: Finding, consequence: str, remedy: str) -> str:
         if text:
             lines += textwrap.wrap(
                 f"{'':8s}{word} {text}",
-                WIDTH,
+                width,
                 subsequent_indent=" " * 12,
                 break_long_words=False,
                 break_on_hyphens=False,

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from misfire.cli.options import Folder, Json, Quiet
-from misfire.cli.output import check_folder, print_json
+from misfire.cli.output import check_folder, print_json, print_text, print_written
 from misfire.cli.progress import show_progress
 
 
@@ -48,6 +48,5 @@ def compare(
     if as_json:
         print_json(document)
         return
-    typer.echo(format_comparison_table(document).rstrip("\n"))
-    for path in written:
-        typer.echo(f"wrote {path}")
+    print_text(format_comparison_table(document))
+    print_written(written)

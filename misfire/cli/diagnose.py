@@ -5,7 +5,7 @@ from pathlib import Path
 import typer
 
 from misfire.cli.options import Folder, Input, Json, Outside, Paper, PaperSize, Pdf, Quiet
-from misfire.cli.output import check_folder, print_json, print_written
+from misfire.cli.output import check_folder, print_json, print_text, print_written
 from misfire.cli.progress import show_progress
 
 
@@ -73,5 +73,5 @@ def judge(
         document = build_summary(diagnosis)
         print_json(document | {"files": [str(path) for path in written]} if written else document)
         return
-    typer.echo(format_table(diagnosis).rstrip("\n"))
+    print_text(format_table(diagnosis))
     print_written(written)

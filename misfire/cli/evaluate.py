@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from misfire.cli.options import Folder, Json, Quiet
-from misfire.cli.output import check_folder, print_failure, print_json
+from misfire.cli.output import check_folder, print_failure, print_json, print_rows
 from misfire.cli.progress import show_progress
 
 
@@ -42,9 +42,8 @@ def evaluate(
     if as_json:
         print_json(result.summary)
         return
-    typer.echo("figure\tvalue\tlow\thigh\tvehicles\tshipped\tagainst shipped")
-    for row in result.format_rows():
-        typer.echo("\t".join(row))
+    head = ("figure", "value", "low", "high", "vehicles", "shipped", "against shipped")
+    print_rows([head, *result.format_rows()])
     for failure in result.summary["not_usable"]:
         print_failure(failure)
     print_failure(result.summary["verdict"])

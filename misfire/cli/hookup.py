@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from misfire.cli.options import Json, Quiet
-from misfire.cli.output import check_folder, print_json
+from misfire.cli.output import check_folder, find_width, print_json
 from misfire.cli.progress import show_progress
 
 if TYPE_CHECKING:
     from misfire.records import CrankWheel
     from misfire.report.hookup_plan import HookupPlan
+
+WIDTH = 96  # columns of a line where the terminal has no fewer
 
 
 def hookup(
@@ -91,7 +93,7 @@ def hookup(
     if as_json:
         print_json(_document(plan, page, card))
         return
-    typer.echo(format_hookup_text(plan))
+    typer.echo(format_hookup_text(plan, width=min(find_width() or WIDTH, WIDTH)))
     typer.echo("")
     typer.echo(f"wrote {page}")
     typer.echo(f"{card} is there already and was kept" if kept else f"wrote {card}: to fill in")

@@ -14,15 +14,17 @@ def show_progress(*, quiet: bool) -> Iterator[Progress | None]:
         yield None
         return
     from rich.console import Console
-    from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import BarColumn, TaskID, TaskProgressColumn, TextColumn, TimeElapsedColumn
     from rich.progress import Progress as Bar
 
     columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn())
     with Bar(*columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True) as bar:
-        tasks = {}
+        tasks: dict[str, TaskID] = {}
 
         def draw(stage: str, fraction: float) -> None:
             if stage not in tasks:
+                for earlier in tasks.values():  # a stage that tells no fraction is over as well
+                    bar.update(earlier, completed=1.0)
                 tasks[stage] = bar.add_task(stage, total=1.0)
             bar.update(tasks[stage], completed=fraction)
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from misfire.cli.options import Json, Quiet
-from misfire.cli.output import check_folder, print_failure, print_json
+from misfire.cli.output import check_folder, print_failure, print_json, print_rows
 
 if TYPE_CHECKING:
     from misfire.batch.fleet_settings import Screening, ScreenProgress
@@ -117,7 +117,8 @@ def _print(screening: Screening, *, as_json: bool, quiet: bool, summary: bool) -
     if as_json:
         print_json({**screening.fleet, "run": screening.run})
         return
-    typer.echo(format_fleet_lines(screening.fleet).rstrip("\n"))
+    lines = format_fleet_lines(screening.fleet).rstrip("\n").split("\n")
+    print_rows(line.split("\t") for line in lines)
     if quiet:
         return
     for failure in screening.fleet["failed"]:

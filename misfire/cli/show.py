@@ -40,7 +40,7 @@ def show(
 
     With --time only a few seconds around it are read. With --firing the whole recording is
     measured first, to count the firings as events.parquet does. A PNG needs the extra `png`
-    (pip install "misfire-cylinder[png]").
+    (pip install '.[png]' in the program's folder).
     """
     check_file(out)
     from misfire.batch.showing import show_firing

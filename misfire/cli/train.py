@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from misfire.cli.options import Json, Quiet
-from misfire.cli.output import check_folder, print_failure, print_json
+from misfire.cli.output import check_folder, print_failure, print_json, print_rows
 from misfire.cli.progress import show_progress
 
 
@@ -51,12 +51,13 @@ def train(
     if as_json:
         print_json(result)
         return
-    typer.echo("figure\tvalue\tlow\thigh\tvehicles")
+    rows = [("figure", "value", "low", "high", "vehicles")]
     shown = result["held_out_real"] or result["held_out"]
     for name, figure in shown["figures"].items():
         cells = (figure["value"], figure["low"], figure["high"])
-        row = ("" if x is None else f"{x:.4f}" for x in cells)
-        typer.echo("\t".join((name, *row, str(figure["vehicles"]))))
+        value, low, high = ("" if x is None else f"{x:.4f}" for x in cells)
+        rows.append((name, value, low, high, str(figure["vehicles"])))
+    print_rows(rows)
     for failure in result["not_usable"]:
         print_failure(failure)
     print_failure(f"on held-out {result['compared_on']}: {result['verdict']}")

@@ -36,8 +36,8 @@ def check_picture(path: Path) -> None:
             import resvg_py  # noqa: F401
         except ImportError:
             raise ParameterError(
-                f'{path}: PNG needs the extra "png" (pip install "misfire-cylinder[png]"); '
-                "or name an .svg"
+                f"{path}: PNG needs the extra `png` (pip install '.[png]' in the program's "
+                "folder); or name an .svg"
             ) from None
 
 

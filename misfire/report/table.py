@@ -58,7 +58,7 @@ def format_table(diagnosis: Diagnosis) -> str:
     )
     lines.append("")
     lines.append(
-        f"{'rank':>4}  {'cyl':>3}  {'code':<5}  {'probability':>11}  {'lost / judged':>15}"
+        f"{'rank':>4}  {'cyl':>3}  {'code':<5}  {'probability':>11}  {'lost / judged':>13}"
         f"  {'share':>7}  likely fault"
     )
     for c in ranked:
@@ -72,7 +72,7 @@ def format_table(diagnosis: Diagnosis) -> str:
         lines.append(
             f"{c.rank:>4}  {c.cylinder:>3}  {format_dtc(c.cylinder):<5}"
             f"  {format_percent(c.probability):>11}"
-            f"  {f'{c.misfires} / {c.cycles}':>15}  {share:>7}  {likely or '-'}"
+            f"  {f'{c.misfires} / {c.cycles}':>13}  {share:>7}  {likely or '-'}"
         )
     told = pick_suspects(diagnosis) if diagnosis.verdict == "misfire" else ()
     for c in told:

@@ -134,6 +134,18 @@ def test_forged_blocks_are_not_known(mark, at, value, tmp_path):
     assert not has_known_shape(path)
 
 
+def test_a_text_that_promises_gigabytes(tmp_path):
+    """The library makes room for it before it looks: 4 GB, and ten seconds."""
+    path = write_recording(tmp_path)
+    data = bytearray(path.read_bytes())
+    place = data.index(b"written_by") + 11 + 20 + 4  # behind its name, type and dataspace
+    heap_at = data.index(b"GCOL").to_bytes(8, "little")
+    assert bytes(data[place + 4 : place + 12]) == heap_at
+    data[place : place + 4] = b"\xff" * 4
+    path.write_bytes(bytes(data))
+    assert not has_known_shape(path)
+
+
 def test_a_header_that_leads_back_to_itself(tmp_path):
     """Pieces of an object header in a ring: checksums of a forger would be right."""
     path = write_recording(tmp_path)

@@ -313,6 +313,7 @@ def test_both_recordings_show_what_none_of_them_was_judged_for():
     assert said["verdict"] == "cured"
     assert [c["cylinder"] for c in said["cylinders"] if c["suspect"]] == [3]
     assert any("lack torque" in r for r in said["reasons"])
+    assert "does not accuse cylinder 3 by itself" in said["reasons"][0]
     again = make_silent(make_side(cycles=500, lost=draw_lost(0.08, 500, 3), seed=4))
     assert compare_sides(before, again)["verdict"] == "unchanged"
     fewer = make_silent(make_side(cycles=900, lost=draw_lost(0.02, 900, 3), seed=4))

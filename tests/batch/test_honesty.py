@@ -184,7 +184,9 @@ def judge_common(lost, *, engine=None, fault="mixture"):
         probability[np.flatnonzero(firings.cylinder == c)[rows]] = 0.99
         faulty[c - 1] = 0.95
     evidence = SimpleNamespace(
-        recording=SimpleNamespace(job=SimpleNamespace(engine=engine)), firings=firings
+        recording=SimpleNamespace(job=SimpleNamespace(engine=engine)),
+        firings=firings,
+        strokes={"flags": np.zeros(firings.cylinder.size)},
     )
     return find_common_cause(evidence, probability, faulty, faults)
 

@@ -40,11 +40,13 @@ from misfire.ingest.wav import read_wav_format
 from misfire.records import ChannelCard
 from misfire.simulate.scenario_file import read_scenario
 from tests.builders import exports, files
+from tests.fuzz.resealing import reseal
 
 CORPUS = Path(__file__).parent / "corpus"
 MOST_SAMPLES_A_BYTE = 4096  # a file may stand for more samples than bytes (deflate), not for any
 EMPTY_SAMPLES = 1 << 20
 Run = Callable[[bytes, Path], None]
+READ_APART = ("HDF5", "MAT 7.3", "MDF", "Parquet", "sound", "recording", "forged recording")
 PATIENCE_S = 5.0  # for one input, in a process of its own: shorter than a long pass allows
 APART = ReaderProcess(Limits(time_s=PATIENCE_S))
 """Where foreign formats are read: one process for all inputs, a new one when it breaks."""
@@ -70,6 +72,11 @@ class Target:
     tokens: tuple[bytes, ...] = ()
     weight: float = 1.0
     needs: str = ""
+
+    @property
+    def longest_s(self) -> float:
+        """Longest time of one execution: where it is read apart, a library may have to load anew."""
+        return 60.0 if self.name in READ_APART else 10.0
 
 
 def execute(target: Target, data: bytes, folder: Path) -> bool:
@@ -294,6 +301,11 @@ def run_store(data: bytes, folder: Path) -> None:
         recording.close()
 
 
+def run_forged_store(data: bytes, folder: Path) -> None:
+    """A stored recording whose checksums are right: the library believes what it says."""
+    run_store(reseal(data), folder)
+
+
 def run_catalogue(data: bytes, folder: Path) -> None:
     """The catalogue of a screened fleet."""
     for old in folder.glob(f"{CATALOGUE}*"):
@@ -353,9 +365,9 @@ def _seed_hdf5(folder: Path) -> Sequence[bytes]:
     return made
 
 
-def _seed_stores(folder: Path) -> Sequence[bytes]:
+def _seed_stores(folder: Path, n_samples: int = 300) -> Sequence[bytes]:
     """A recording of one sampled and one logic channel, as `misfire ingest` writes it."""
-    wav = files.make_wav(np.arange(-150, 150, dtype="<i2").reshape(-1, 1))
+    wav = files.make_wav((np.arange(n_samples) % 300 - 150).astype("<i2").reshape(-1, 1))
     (folder / "capture.wav").write_bytes(wav)
     rows = "".join(f"{i / 1000},{i % 2}\n" for i in range(12))
     (folder / "logic.csv").write_text("time,in1\n" + rows)
@@ -368,6 +380,11 @@ def _seed_stores(folder: Path) -> Sequence[bytes]:
     write_store(recording, folder / "rec.h5")
     recording.close()
     return [(folder / "rec.h5").read_bytes()]
+
+
+def _seed_chunks(folder: Path) -> Sequence[bytes]:
+    """A recording of one chunk, and one of two."""
+    return [*_seed_stores(folder), *_seed_stores(folder, 262_145)]
 
 
 def _seed_catalogue(folder: Path) -> Sequence[bytes]:
@@ -487,6 +504,7 @@ TARGETS: dict[str, Target] = {
         Target("text", make_file_run("a.csv", 1, rate_hz=None), lambda f: [_CSV, *_seed_texts(f)], _TEXT_TOKENS, 1),
         Target("HDF5", make_file_run("a.h5", "in1", rate_hz=8e3), _seed_hdf5, _BINARY_TOKENS, 1),
         Target("recording", run_store, _seed_stores, _BINARY_TOKENS, 0.5),
+        Target("forged recording", run_forged_store, _seed_chunks, _BINARY_TOKENS, 1),
         Target("W64", make_file_run("a.w64", 0, rate_hz=None), _seed_w64, _BINARY_TOKENS, 1),
         Target("MAT 5", make_file_run("a.mat", "in1", rate_hz=8e3), _seed_mat, _BINARY_TOKENS, 0.5),
         Target("MAT 7.3", make_file_run("a.mat", "in1", rate_hz=8e3), _seed_mat73, _BINARY_TOKENS, 0.5),

@@ -329,14 +329,15 @@ def test_a_process_inside_a_daemon(tmp_path):
         "from misfire.ingest.reading import open_raw\n"
         "def work(job, place):\n"
         "    recording = open_raw(job)\n"
-        "    place.put(recording.channels[0].n_samples)\n"
         "    recording.close()\n"
+        "    place.put(recording.channels[0].n_samples)\n"
         "if __name__ == '__main__':\n"
         "    spawn = multiprocessing.get_context('spawn')\n"
         "    place = spawn.Queue()\n"
         "    process = spawn.Process(target=work, args=(sys.argv[1], place), daemon=True)\n"
         "    process.start()\n"
         "    print(place.get(timeout=60))\n"
+        "    process.join()\n"
     )
     script = tmp_path / "pool.py"
     script.write_text(code)

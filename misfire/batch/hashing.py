@@ -1,0 +1,61 @@
+"""The hash of a recording's raw files, computed beside the work on them."""
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from threading import Event
+
+from misfire.batch.opening import is_stored
+from misfire.errors import FormatError
+from misfire.ingest.reading import compute_source_hash
+from misfire.records import Recording
+
+
+class _StoppedError(Exception):
+    """Ends a hash that nobody wants any more."""
+
+
+@contextmanager
+def hash_beside(recording: Recording) -> Iterator[Callable[[], str]]:
+    """Compute the SHA-256 of a recording's job card and raw files in a thread of its own.
+
+    It takes a third of the time of measuring all channels, and lets other threads run.
+
+    Parameters
+    ----------
+    recording : Recording
+        Opened without its hash; a stored one carries it already and is not looked at.
+
+    Yields
+    ------
+    wait : callable () -> str
+        Waits for the hash and gives it.
+
+    Raises
+    ------
+    FormatError
+        By `wait`, if a file vanished or cannot be read.
+    """
+    if recording.sha256 or is_stored(recording.path):
+        yield lambda: recording.sha256
+        return
+    job, stop = recording.job, Event()
+
+    def look(_stage: str, _part: float) -> None:
+        if stop.is_set():
+            raise _StoppedError
+
+    def compute() -> str:
+        try:
+            return compute_source_hash(job, progress=look)
+        except OSError as error:
+            raise FormatError(
+                f"{job.folder}: a file of the job card cannot be read ({error})"
+            ) from None
+
+    with ThreadPoolExecutor(1, thread_name_prefix="hash") as pool:
+        future = pool.submit(compute)
+        try:
+            yield future.result
+        finally:
+            stop.set()
