@@ -177,7 +177,8 @@ def _other_sources(diagnosis: Diagnosis, others: list[int]) -> list[Source]:
 def _time_sources(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) -> list[Source]:
     """When they came, and at which speeds."""
     numbers = [c.cylinder for c in suspects]
-    rows, judged = _lost(numbers), _judged(numbers)
+    whose = numbers if len(numbers) > 1 else numbers[0]
+    rows, judged = _lost(whose), _judged(whose)
     firings = gather_lost(diagnosis, numbers)
     lost_s, bouts = firings.time_s[firings.lost], firings.bouts
     if not bouts:

@@ -1,6 +1,5 @@
 """The page in a headless browser: console, network, choosing, zooming, paper, contrast."""
 
-import io
 import re
 import shutil
 from dataclasses import replace
@@ -13,6 +12,7 @@ from misfire.batch.chain import diagnose
 from misfire.records import FiringWaves
 from misfire.report.page import format_page
 from tests.builders.diagnoses import make_diagnosis, make_quiet_diagnosis
+from tests.builders.sheets import print_marked
 
 api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 BROWSER = next(
@@ -198,31 +198,13 @@ def test_axe_finds_nothing(visit, name, scheme):
 @pytest.mark.parametrize("name", ["demo", "misfire", "no_misfire", "inconclusive"])
 @pytest.mark.parametrize("paper", PAPERS_MM)
 def test_no_picture_is_cut_on_paper(visit, name, paper):
-    pdfium = pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed")
+    pytest.importorskip("pypdfium2", reason="pypdfium2 is not installed")
     page = visit(name)
-    # a mark at the upper and the lower end of every picture; both must come on the same sheet
-    page.emulate_media(media="print")
-    count = page.evaluate(
-        """() => { let n = 0; document.querySelectorAll("figure").forEach(f => {
-          if (getComputedStyle(f).display === "none") return;
-          [["beforebegin", "Qa"], ["afterend", "Qz"]].forEach(([place, mark]) => {
-            const s = [...f.querySelectorAll("svg")].filter(v => v.getAttribute("role") === "img"
-              && getComputedStyle(v).display !== "none").pop();
-            const t = document.createElement("i"); t.textContent = mark + n + "Q";
-            t.style.cssText = "font-size:4px;line-height:0;display:block;height:0";
-            if (s) s.insertAdjacentElement(place, t); });
-          n++; }); return n; }"""
-    )
-    document = pdfium.PdfDocument(io.BytesIO(page.pdf(format=paper)))
-    texts = [sheet.get_textpage().get_text_range() for sheet in document]
-    where = [
-        [next(k for k, t in enumerate(texts) if f"{mark}{n}Q" in t) for mark in ("Qa", "Qz")]
-        for n in range(count)
-    ]
-    assert count >= (5 if name in ("demo", "misfire") else 2)
-    assert [pair for pair in where if pair[0] != pair[1]] == []
+    texts, ends = print_marked(page, paper)
+    assert len(ends) >= (5 if name in ("demo", "misfire") else 2)
+    assert [pair for pair in ends if pair[0] != pair[1]] == []
     # page one holds all of its section, and nothing of the next
-    assert "Before anybody touches the vehicle" in texts[0].replace("\r\n", " ")
+    assert "Before anybody touches the vehicle" in texts[0]
     assert "Cylinders, ranked" not in texts[0]
     wide = page.evaluate(
         "Math.max(...[...document.querySelectorAll('main *')].filter(e => e.offsetParent)"
