@@ -164,6 +164,7 @@ class _Walk:
                     found[kind] = body
                 else:
                     _require(kind == 0)
+        _require(0x0A not in found or found[0x0A].data == bytes(2))
         if 0x15 in found:
             self._visit_dense(found[0x15], 8, depth)
         if 0x08 in found:
@@ -226,14 +227,13 @@ class _Walk:
         _require(info.left == 0)
         if heap == tree == _NOWHERE:
             return
-        objects, start, width = self._open_heap(heap)
+        objects, start, width = self._open_heap(heap, kind)
         n_id = 8 if kind == 8 else 7
         n_record = n_id + (9 if kind == 8 else 4)
         head = self._open(tree, 38, b"BTHD\0")
         head.expect(bytes([kind]))
-        n_node = head.number(4)
-        head.expect(n_record.to_bytes(2, "little"), b"\0\0")  # a tree of one leaf
-        head.take(2)
+        n_node = 512
+        head.expect(_code(n_node, 4), _code(n_record, 2), bytes(2), b"\x64\x28")  # of one leaf
         leaf_at, n_records, n_all = head.number(8), head.number(2), head.number(8)
         _require(n_records == n_all and 6 + n_records * n_record + 4 <= n_node)
         if n_records == 0:
@@ -255,28 +255,26 @@ class _Walk:
             else:
                 self._visit_link(body, depth)
 
-    def _open_heap(self, place: int) -> tuple[bytes, int, int]:
+    def _open_heap(self, place: int, kind: int) -> tuple[bytes, int, int]:
         """Give a fractal heap's only block, where its objects start, the bytes of an offset."""
+        n_id, n_bytes, n_bits = (8, 1024, 40) if kind == 8 else (7, 512, 32)
         head = self._open(place, 146, b"FRHP\0")
-        head.take(2)
-        head.expect(b"\0\0")  # not coded
-        flags = head.number(1)
-        _require(flags & ~2 == 0)
-        head.take(4 + 8)
-        _require(head.number(8) == _NOWHERE)  # no huge objects
-        head.take(8 + 8 + 8 + 8 + 8 + 8)
+        head.expect(_code(n_id, 2), bytes(2), b"\2", _code(4096, 4))  # not coded, with checksums
+        head.expect(bytes(8), b"\xff" * 8)  # no huge objects
+        head.take(8 + 8)  # free space, which only a writer wants
+        head.expect(_code(n_bytes, 8), _code(n_bytes, 8), bytes(8))
+        n_objects = head.number(8)
         head.expect(bytes(32))  # neither huge nor tiny objects
-        head.take(2)
-        n_bytes = head.number(8)
-        head.take(8)
-        width = (head.number(2) + 7) // 8
-        head.take(2)
-        root, n_rows = head.number(8), head.number(2)
-        _require(n_rows == 0 and 1 <= width <= 6)
+        head.expect(_code(4, 2), _code(n_bytes, 8), _code(1 << 16, 8), _code(n_bits, 2))
+        head.expect(_code(1, 2))
+        root = head.number(8)
+        head.expect(bytes(2))  # a heap of one block
+        _require(n_objects <= n_bytes)
         block = self._open(root, n_bytes, b"FHDB\0")
         _require(block.number(8) == place)
+        width = n_bits // 8
         block.expect(bytes(width))
-        block.take(4 if flags & 2 else 0)
+        block.take(4)
         return block.data, block.at, width
 
     def _visit_dataset(self, found: dict[int, _Block]) -> None:
@@ -316,14 +314,17 @@ class _Walk:
             _require(flags == 2 and n_chunks == 1)
             layout.take(12)
             self._open(layout.number(8), 0)
+            _require(layout.left == 0)
             return
         _require(index == 3 and flags == 0)
-        layout.take(1)
+        layout.expect(b"\x0a")
         place = layout.number(8)
+        _require(layout.left == 0)
         if place == _NOWHERE:
             return
         head = self._open(place, 28, b"FAHD\0\1")
-        n_entry, n_page = head.number(1), 1 << min(head.number(1), 63)
+        n_entry, n_page = head.number(1), 1 << 10
+        head.expect(b"\x0a")
         _require(head.number(8) == n_chunks and 13 <= n_entry <= 20)
         data_at = head.number(8)
         if data_at == _NOWHERE:
@@ -339,6 +340,11 @@ def _require(condition: bool) -> None:
     """Go on only if something is as in our own files."""
     if not condition:
         raise _UnknownError("not as our own files")
+
+
+def _code(number: int, n_bytes: int) -> bytes:
+    """Code an unsigned number."""
+    return number.to_bytes(n_bytes, "little")
 
 
 def _count_values(space: _Block) -> int:
