@@ -14,6 +14,7 @@ LEAST_LOST = 2
 DARK_SHARE = 0.85  # of a cylinder's firings lost: it is off
 TOGETHER = 0.5  # correlation, cycle by cycle, of cylinders that one switch turns off
 LEAST_CYCLES = 10
+LIKELY = 0.25  # share of the fault types that both plugs of a coil have together
 SHARED = ("weak_coil", "no_primary")  # faults of a coil, which all of its cylinders have
 OF_PAIR = (*SHARED, "open_secondary", "fouled_plug")  # and of the loop through both plugs
 
@@ -87,8 +88,9 @@ def _share_a_coil(cylinders: list[int], engine: Engine, faults: NDArray[np.float
     if engine.ignition == "distributor":
         return leads <= set(SHARED)
     if engine.ignition == "wasted_spark":
-        pairs = [set(p) for p in engine.waste_pairs]
-        return leads <= set(OF_PAIR) and any(set(cylinders) <= p for p in pairs)
+        of_pair = [FAULT_TYPES.index(t) for t in OF_PAIR]
+        likely = max(float(faults[c - 1, of_pair].sum()) for c in cylinders)
+        return likely >= LIKELY and any(set(cylinders) <= set(p) for p in engine.waste_pairs)
     return False
 
 

@@ -15,7 +15,8 @@ LEAST_SEEN = 8  # firings of a cylinder whose usual advance is asked for
 MOST_APART_DEG = 15.0  # usual advance of two cylinders; control differs by a few degrees
 MOST_SCATTER_DEG = 9.0  # of single sparks about their neighbours; idle control moves less
 MOST_STRAY = 0.15  # share of sparks that fall on no firing
-RESTRIKE_DEG = 60.0  # sparks this near after one that has its place are its strikes
+MANY = 1.3  # sparks a firing: several strikes
+RESTRIKE_DEG = 60.0  # sparks this near to one that has its place are its strikes
 CRANKING_RPM = 450.0  # while the starter turns, many a control unit fires every revolution
 
 
@@ -44,11 +45,9 @@ def check_spark_places(
     """
     if track.wheel.positions < 2:
         return []
-    text = (
-        _compare_cylinders(firings, engine)
-        or _measure_scatter(firings, engine)
-        or _count_strays(firings, trains, track, engine)
-    )
+    text = _count_strays(firings, trains, track, engine)
+    if not text and not _strikes_often(firings, trains):
+        text = _compare_cylinders(firings, engine) or _measure_scatter(firings, engine)
     if not text:
         return []
     text += (
@@ -61,6 +60,15 @@ def check_spark_places(
 def _running(firings: Firings) -> NDArray[np.bool_]:
     """Tell which firings were seen with the engine running by itself."""
     return firings.seen & np.isfinite(firings.advance_deg) & (firings.rpm > CRANKING_RPM)
+
+
+def _strikes_often(firings: Firings, trains: Sequence[StrokeTrain]) -> bool:
+    """Tell whether a channel has more sparks than firings: which of them is the first is open."""
+    for train in trains:
+        index = firings.stroke_index.get(train.channel.name)
+        if index is not None and train.strokes.size > MANY * (index >= 0).sum():
+            return True
+    return False
 
 
 def _compare_cylinders(firings: Firings, engine: Engine) -> str:
@@ -99,7 +107,7 @@ def _measure_scatter(firings: Firings, engine: Engine) -> str:
 def _count_strays(
     firings: Firings, trains: Sequence[StrokeTrain], track: CrankTrack, engine: Engine
 ) -> str:
-    """Count the sparks of each channel that belong to no firing, nor follow one that does."""
+    """Count the sparks of each channel that belong to no firing and are no strikes of one."""
     turn = 360.0 if engine.ignition == "wasted_spark" else 720.0
     for train in trains:
         index = firings.stroke_index.get(train.channel.name)
@@ -113,9 +121,12 @@ def _count_strays(
         base = np.sort(theta[placed & np.isfinite(theta)])
         if not base.size or known.sum() < LEAST_STROKES:
             continue
-        before = base[np.clip(np.searchsorted(base, theta, side="right") - 1, 0, base.size - 1)]
-        follows = (theta - before) % turn < RESTRIKE_DEG
-        share = float(np.mean(~(placed | follows)[known]))
+        after = np.clip(np.searchsorted(base, theta), 1, max(1, base.size - 1))
+        away = np.minimum(
+            np.abs(theta - base[after - 1]), np.abs(theta - base[np.minimum(after, base.size - 1)])
+        )
+        beside = np.minimum(away % turn, turn - away % turn) < RESTRIKE_DEG
+        share = float(np.mean(~(placed | beside)[known]))
         if share > MOST_STRAY:
             return (
                 f"{100 * share:.0f} % of the sparks of {train.channel.name!r} fall where none of "
