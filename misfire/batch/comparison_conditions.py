@@ -201,7 +201,7 @@ def _find_modes(side: Side) -> NDArray[np.int64]:
     rpm, time = side.column("rpm"), side.column("time_s")
     width = TREND_CYCLES * len(side.order)
     mode = np.zeros(rpm.size, np.int64)
-    if rpm.size < 3 * width:
+    if rpm.size < 3 * width or not np.isfinite(rpm).any():
         return mode
     smooth = np.convolve(np.nan_to_num(rpm, nan=float(np.nanmedian(rpm))), np.ones(width) / width)
     smooth = smooth[width // 2 : width // 2 + rpm.size]

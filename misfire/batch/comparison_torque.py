@@ -76,12 +76,12 @@ def measure_lack(side: Side) -> Lack | None:
     n = len(side.order)
     accel, rpm = side.column("segment_accel").copy(), side.column("rpm")
     number = side.column("cylinder").astype(np.int64)
-    accel[side.flagged("fuel_cut") | side.flagged("edge")] = np.nan
+    accel[side.flagged("fuel_cut") | side.flagged("edge") | ~(rpm > 0)] = np.nan
     if np.isfinite(accel).sum() < LEAST * n:
         return None
     reach = n * -(-LEAST_NEIGHBOURS // n)
     level = running_quantile(accel, reach=reach, skip_self=True)
-    lack = (level - accel) / np.square(rpm * np.pi / 30.0)
+    lack = (level - accel) / np.square(np.where(rpm > 0, rpm, np.nan) * np.pi / 30.0)
     own = np.full(lack.size, np.nan)
     for c in side.order:
         mine = (number == c) & np.isfinite(lack)

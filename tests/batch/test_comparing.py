@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -403,6 +404,27 @@ def test_recordings_that_number_a_pair_the_other_way_are_compared_as_a_pair():
     said = compare_sides(before, after)
     assert said["verdict"] == "cured"
     assert [c["cylinder"] for c in said["cylinders"] if c["suspect"]] == [2, 3]
+
+
+@pytest.mark.parametrize("absent", ["segment_accel", "burn_time_ms", "rpm", "misfire_probability"])
+@pytest.mark.parametrize("cylinders", [1, 2, 3, 6])
+def test_what_was_not_measured_is_no_obstacle(absent, cylinders):
+    """No warning (an error in tests) and no word that needs what is not there."""
+    order = tuple(range(1, cylinders + 1))
+    kinds = {"order": order, "lost_cylinder": 1, "cycles": 60}
+    before = make_side(lost=draw_lost(0.2, 60, 1), **kinds)
+    for share in (0.5, 1.0):
+        after = make_silent(make_side(seed=2, **kinds))
+        after.events.loc[np.random.default_rng(3).random(len(after.events)) < share, absent] = (
+            np.nan
+        )
+        said = compare_sides(before, after)
+        json.dumps(said, allow_nan=False)
+        if share == 1.0 and absent in ("rpm", "misfire_probability"):
+            assert said["verdict"] != "cured"
+    empty = make_side(**kinds)
+    empty = replace(empty, events=empty.events.iloc[:0])
+    assert compare_sides(before, empty)["verdict"] == "not comparable"
 
 
 def test_other_channels_and_engines_are_not_compared():
