@@ -84,7 +84,7 @@ def format_firing_picture(view: FiringView) -> str:
         Light colours only: it goes into tickets and onto paper.
     """
     row = f", row {view.row} of events.parquet" if view.row is not None else ""
-    speed = f", {view.rpm:.0f} rpm" if math.isfinite(view.rpm) else ""
+    speed = f", {view.rpm:.0f} rev/min" if math.isfinite(view.rpm) else ""
     title = f"{view.vehicle}: firing of cylinder {view.cylinder} at {view.time_s:.4f} s{speed}{row}"
     body = [svg.text(14, 26, title, css="title"), svg.text(14, 44, view.source)]
     y = 58.0

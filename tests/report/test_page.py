@@ -126,7 +126,7 @@ def test_page_one_answers_the_five_questions():
         "Largest bout: 14 lost within",
         "at 5:03",
         "Most at 1600 to 1800 rev/min",
-        "Likely (93 %): open or high-resistance secondary circuit",
+        "Very likely (over 90 %): open or high-resistance secondary circuit",
         "Very likely (98 %)",
         "What to do next",
         "swap the coil with its boot",

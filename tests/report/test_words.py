@@ -86,8 +86,9 @@ def test_certainty_in_words(probability, words):
 @pytest.mark.parametrize(
     ("share", "words", "number"),
     [
-        (1.0, "very likely", "over 95 %"),
-        (0.9499, "likely", "95 %"),
+        (1.0, "very likely", "over 90 %"),
+        (0.9, "very likely", "over 90 %"),
+        (0.8999, "likely", "90 %"),
         (0.8, "likely", "80 %"),
         (0.79, "possible", "79 %"),
         (0.1, "possible", "10 %"),
