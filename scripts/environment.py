@@ -6,6 +6,7 @@ comes to the version check.
 
 import hashlib
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -43,6 +44,46 @@ def _run(command: list[str | Path], *, advice: str) -> None:
     status = subprocess.run(command, cwd=ROOT, check=False).returncode
     if status:
         sys.exit(f"setting up {FOLDER} failed: {advice}")
+
+
+def list_lowest() -> list[str]:
+    """Give the least version of each library and extra that pyproject.toml names, as pins."""
+    import tomllib
+
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = project["optional-dependencies"].values()
+    pins = {}
+    for requirement in (*project["dependencies"], *(r for extra in extras for r in extra)):
+        found = re.match(r"([\w.-]+)>=([\w.]+)", requirement)
+        if found:
+            pins[found[1]] = f"{found[1]}=={found[2]}"
+    return sorted(pins.values())
+
+
+def prepare_lowest() -> Path:
+    """Give the Python of an environment with the least versions, for the tests alone.
+
+    Returns
+    -------
+    python : Path
+        Its interpreter.
+    """
+    folder = ROOT / ".venv-lowest"
+    python = folder / PYTHON.relative_to(FOLDER)
+    stamp = folder / "installed.txt"
+    if not stamp.is_file() or stamp.read_text() != _compute_stamp():
+        print(f"making {folder} (a few minutes, needs a network)", flush=True)
+        _run([sys.executable, "-m", "venv", "--clear", folder], advice="is the module venv there?")
+        pins = folder / "pins.txt"
+        pins.write_text("\n".join(list_lowest()) + "\n", encoding="utf-8")
+        everything = f"{ROOT}[png,cluster,fast,mdf,wav,test]"
+        install = [python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
+        _run(
+            [*install, "--constraint", pins, "--editable", everything],
+            advice="the least versions do not go together, or this Python is too new for them",
+        )
+        stamp.write_text(_compute_stamp())
+    return python
 
 
 def prepare(extra: str = "") -> Path:

@@ -1,9 +1,13 @@
-"""Set up the project and run every check: python3 scripts/test.py [pytest's arguments]."""
+"""Set up the project and run every check: python3 scripts/test.py [--lowest] [pytest's arguments].
+
+With --lowest the tests run in an environment of its own (.venv-lowest) that holds the least version
+of each library that pyproject.toml allows; format, lint and types are left out there.
+"""
 
 import subprocess
 import sys
 
-from environment import ROOT, prepare
+from environment import ROOT, prepare, prepare_lowest
 
 CHECKS = (
     ("ruff", "format", "--check", "."),
@@ -14,14 +18,18 @@ CHECKS = (
 
 def main() -> int:
     """Run format, lint, types and tests; all must pass. The last line is pytest's summary."""
-    python = prepare("test")
+    arguments = sys.argv[1:]
+    lowest = "--lowest" in arguments
+    if lowest:
+        arguments.remove("--lowest")
+    python = prepare_lowest() if lowest else prepare("test")
     failed = []
-    for check in CHECKS:
+    for check in () if lowest else CHECKS:
         print("$", *check, flush=True)
         if subprocess.run([python, "-m", *check], cwd=ROOT, check=False).returncode:
             failed.append(" ".join(check))
-    print("$ pytest", *sys.argv[1:], flush=True)
-    command = [python, "-m", "pytest", *sys.argv[1:]]
+    print("$ pytest", *arguments, flush=True)
+    command = [python, "-m", "pytest", *arguments]
     last = ""
     with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) as pytest:
         for line in pytest.stdout or ():
