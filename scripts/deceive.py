@@ -3,12 +3,12 @@
     .venv/bin/python scripts/deceive.py --each 16 -o deceive.json
     .venv/bin/python scripts/deceive.py --part unseen --each 16
 
-Every kind of deception is played on simulated vehicles; `scripts/deception` has the kinds in three
-parts: `first` and `tried`, with which fixes were made, and `unseen`, with which none was; `plain`
-vehicles, as recorded, show how often a sound one is accused without any deception. A wrong
-accusation is confident where the verdict is `misfire` and a cylinder that is not faulty has a
-probability of 0.8 or more. A refusal with a message, `inconclusive` and `no_misfire` are no
-accusation; `no_misfire` of a recording in which nothing of an engine is left (`blind`) is counted
+Every kind of deception is played on simulated vehicles; `scripts/deception` has the kinds in parts:
+`first` and `tried`, with which fixes were made; `unseen`, with which none was made before they were
+first counted; `later`, made after all fixes; `plain` vehicles show how often a sound one is accused
+without any deception. A wrong accusation is confident where the verdict is `misfire` and a cylinder
+that is not faulty has a probability of 0.8 or more. A refusal with a message, `inconclusive` and
+`no_misfire` are no accusation; `no_misfire` where nothing of an engine is left (`blind`) is counted
 by itself. Prints one line a kind, with the 95 % interval of the share of accusations
 (Clopper-Pearson); status 1 if more than 1 % are accused, or for anything else than a MisfireError.
 """
@@ -23,6 +23,7 @@ from typing import Any
 
 import numpy as np
 from deception.first import FIRST, make_first
+from deception.later import LATER
 from deception.tried import TRIED
 from deception.unseen import UNSEEN
 from deception.vehicles import Kind, Vehicle
@@ -39,8 +40,9 @@ PARTS: dict[str, tuple[str, ...]] = {
     "first": tuple(FIRST),
     "tried": tuple(TRIED),
     "unseen": tuple(UNSEEN),
+    "later": tuple(LATER),
 }
-DRAWN: dict[str, Kind] = {**PLAIN, **TRIED, **UNSEEN}
+DRAWN: dict[str, Kind] = {**PLAIN, **TRIED, **UNSEEN, **LATER}
 OUTCOMES = ("misfire", "no_misfire", "inconclusive", "refused", "fault")
 
 

@@ -1,4 +1,7 @@
-"""Kinds of deception that nothing was made with: they were looked at for the count only."""
+"""Kinds of deception that nothing was made with before they were first counted.
+
+First count: 8 of 210 accused. What was learned from it was mended after that.
+"""
 
 from dataclasses import replace
 from typing import Any

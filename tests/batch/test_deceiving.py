@@ -10,7 +10,6 @@ ROOT = Path(__file__).resolve().parents[2]
 FIXED = (
     ("noise", 1),
     ("mains hum", 3),
-    ("mains hum", 12),
     ("mains hum", 18),
     ("signal generator", 6),
     ("card of another engine", 2),
@@ -22,6 +21,13 @@ FIXED = (
     ("clipped to squares", 1),
     ("time at another rate", 1),
     ("leads exchanged", 6),
+    ("channels cut out", 2),
+    ("cross-talk for a coil", 3),
+    ("half of the cylinders off", 9),
+    ("speed limiter", 7),
+    ("gear shifts", 7),
+    ("hum only, cut", 8),
+    ("generator sweeps", 9),
 )
 
 
@@ -39,3 +45,4 @@ def test_nobody_is_accused(deceive, kind, number, tmp_path):
     row = deceive.judge_decoy(kind, number, tmp_path)
     assert row["outcome"] != "fault", row["message"]
     assert row["accused"] == []
+    assert not row["blind"]
