@@ -52,6 +52,7 @@ class TaskProcess:
         """Start nothing yet; the `main` of the module calls `serve`."""
         self._module = module
         self._process: subprocess.Popen[str] | None = None
+        self._owner = os.getpid()
         self._replies: queue.Queue[dict[str, Any] | None] = queue.Queue()
         self.faults: list[str] = []
         self.n_ended = 0
@@ -81,6 +82,8 @@ class TaskProcess:
         OSError
             If no process can be started.
         """
+        if self._owner != os.getpid():
+            self._forget()
         is_fresh = self._process is None
         reply = self._ask(task, tell)
         if reply["state"] == "crash" and not is_fresh:
@@ -150,15 +153,23 @@ class TaskProcess:
             start_new_session=True,  # Ctrl-C at the terminal is not for it
             creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
         )
-        self._process = process
+        self._process, self._owner = process, os.getpid()
         self._replies = queue.Queue()
         threading.Thread(
             target=_pass_replies, args=(process.stdout, self._replies), daemon=True
         ).start()
         return process
 
+    def _forget(self) -> None:
+        """Leave the process to the one that started it, of which this one is a fork."""
+        if self._process is not None:
+            self._process.returncode = 0  # else it would be asked how it ended
+        self._process = None
+
     def close(self) -> None:
         """End the process."""
+        if self._owner != os.getpid():
+            self._forget()
         process, self._process = self._process, None
         if process is None:
             return

@@ -101,6 +101,41 @@ def test_a_file_that_an_earlier_one_broke_is_read_anew(place):
     process.close()
 
 
+@posix
+def test_a_fork_leaves_the_process_to_its_starter(place):
+    code = (
+        "import os, sys\n"
+        "from misfire.align import storeprobe\n"
+        "from misfire.align.store import open_store\n"
+        "def look():\n"
+        "    try:\n"
+        "        open_store(sys.argv[1])\n"
+        "    except ValueError as error:\n"
+        "        return 7 if 'holds no' in str(error) or 'no recording' in str(error) else 8\n"
+        "assert look() == 7\n"
+        "child = os.fork()\n"
+        "if not child:\n"
+        "    status = look()\n"
+        "    storeprobe.PROCESS.close()\n"
+        "    os._exit(status)\n"
+        "assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 7\n"
+        "assert look() == 7\n"
+        "print(storeprobe.PROCESS.n_ended)\n"
+    )
+    path = place / "a.h5"
+    path.write_bytes(make_hdf5(path, in1=np.arange(9, dtype="<i2")))
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(path)],
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=120,
+    )
+    assert done.stdout.split() == ["0"]
+
+
 @pytest.mark.parametrize(
     "reader",
     [bad_readers.sleep, pytest.param(bad_readers.hang, marks=posix)],
