@@ -31,7 +31,7 @@ from misfire.report.story import (
     write_headline,
     write_lead,
 )
-from misfire.report.summary import read_version, to_plain
+from misfire.report.summary import LOST, read_version, to_plain
 from misfire.report.testimony import describe_separable, hear_witnesses, list_heard
 from misfire.report.timeline import STRIP_BINS, draw_strip, pack_timeline
 from misfire.report.waveforms import Marks
@@ -244,11 +244,20 @@ def _viewer_words(diagnosis: Diagnosis, waves: list[dict[str, Any]]) -> str:
     total = len(diagnosis.events)
     if kept >= total:
         return "The waveforms of all firings are in this page."
+    drawn = {int(r) for w in diagnosis.waves for r in w.row[: _count_kept(waves, w.channel)]}
+    lost = diagnosis.events.index[diagnosis.events["misfire_probability"] >= LOST]
+    missing = sum(int(row) not in drawn for row in lost)
+    which = f"{format_count(len(lost) - missing)} of the lost ones" if missing else "the lost ones"
     return (
         f"The page holds the waveforms of up to {format_count(kept)} firings of a channel (of "
-        f"{format_count(total)} in all): the lost ones, their neighbours and stretches of good "
-        "ones. Of the rest it gives time, speed and probability."
+        f"{format_count(total)} in all): {which}, their neighbours and stretches of good ones. "
+        "Of the rest it gives time, speed and probability."
     )
+
+
+def _count_kept(waves: list[dict[str, Any]], channel: str) -> int:
+    """Give how many waveforms of a channel are in the page."""
+    return next((int(w["count"]) for w in waves if w["channel"] == channel), 0)
 
 
 def _timeline_words(timeline: dict[str, Any]) -> str:

@@ -48,6 +48,7 @@
     channelBox.replaceChildren();
     usable.forEach(function (w) { channelBox.add(new Option(w.channel, w.channel, false, w.channel === wanted)); });
     channelBox.disabled = usable.length < 2;
+    channelBox.parentElement.hidden = !usable.length;
     const flags = k === undefined ? "" : details.flag_words[flagOf[k]];
     firingWords.textContent = "Cylinder " + c + " at " + clock(at[i], true) + ", row " + r + " of events.parquet: "
       + chanceWords(i) + (flags ? "; remarks: " + flags : "") + "."
@@ -214,9 +215,11 @@
   const dark = window.matchMedia ? window.matchMedia("(prefers-color-scheme: dark)") : null;
   if (dark && dark.addEventListener) dark.addEventListener("change", function () { draw(); drawFiring(); });
   resize();
-  // begin with the surest lost firing, else with the first one whose waveform is here
+  // begin with the surest lost firing, of those whose waveforms are here if there are such, else
+  // with the first one whose waveform is here
   let start = -1;
-  lost.forEach(function (i) { if (start < 0 || chance[i] > chance[start]) start = i; });
+  const drawn = lost.filter(function (i) { return waves.some(function (w) { return unpack(w).index.has(row[i]); }); });
+  (drawn.length ? drawn : lost).forEach(function (i) { if (start < 0 || chance[i] > chance[start]) start = i; });
   if (start < 0) start = entry.has(place.keys().next().value) ? entry.get(place.keys().next().value) : first(0);
   if (start >= 0 && start < at.length) select(start, true);
   root.dataset.scriptDone = String(lost.length);

@@ -221,6 +221,33 @@ def test_the_viewer_is_not_printed(visit):
     assert page.is_visible("figure.strip svg")
 
 
+def test_it_begins_with_a_lost_firing_whose_waveform_is_there(browser, demo, tmp_path):
+    # the surest of all is left out, as in a long recording with more losses than the page holds
+    events = demo.events.copy()
+    lost = events.index[events["misfire_probability"] >= 0.5]
+    surest = lost[0]
+    events.loc[lost, "misfire_probability"] = 0.9
+    events.loc[surest, "misfire_probability"] = 1.0
+    waves = tuple(
+        replace(w, row=w.row[w.row != surest], values=w.values[w.row != surest]) for w in demo.waves
+    )
+    # one more firing than there are waveforms, so that the page says what it holds
+    text = format_page(replace(demo, events=events, waves=waves))
+    (tmp_path / "some.html").write_text(text, encoding="utf-8")
+    page = browser.new_page()
+    page.goto((tmp_path / "some.html").as_uri())
+    assert page.is_visible("#firing-wave")
+    assert page.is_visible("#firing-channel")
+    assert f"row {surest} of" not in page.inner_text("#firing-words")
+    assert "judged lost" in page.inner_text("#firing-words")
+    assert f": {lost.size - 1} of the lost ones" in page.inner_text(".viewer .aside")
+    page.fill("#firing-row", str(surest))
+    page.press("#firing-row", "Enter")
+    assert "not in this page" in page.inner_text("#firing-words")
+    assert page.is_hidden("#firing-channel")
+    page.close()
+
+
 def make_long() -> object:
     """Make an hour's recording: 2.4 s of firings a hundred thousand times, with many waveforms."""
     made = make_diagnosis(cycles=25_000)
