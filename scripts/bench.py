@@ -9,7 +9,10 @@ something on any machine; other work on the machine at the same time spoils even
 
 `plain_read_s` is one thread reading every sample with h5py (a stored recording) or from the file
 (WAV). `stages` are the shares of a second run's time. `naive_s` is what scripts/naive_peer.py
-takes; it holds whole channels in memory and is left out of recordings too long for that.
+takes; it holds whole channels in memory, so of a recording too long for that it is given
+`naive_part` of it, and its seconds are divided by that. `cpu_s` are seconds of processors, which
+other work on the machine disturbs less. `grown` is what the time grew by since the line before of
+the same form, for each time that the recording grew.
 """
 
 import argparse
@@ -38,9 +41,14 @@ LONGEST_NAIVE = 1e8  # samples of a channel: some 3 GB in that script
 STAGES = """
 import json, sys, time
 marks = [(time.perf_counter(), "start")]
+from pathlib import Path
 from misfire.batch.chain import diagnose
 marks.append((time.perf_counter(), "opening"))
-diagnose(sys.argv[1], progress=lambda stage, part: marks.append((time.perf_counter(), stage)))
+mark = lambda stage, part: marks.append((time.perf_counter(), stage))
+done = diagnose(sys.argv[1], progress=mark)
+marks.append((time.perf_counter(), "writing"))
+from misfire.report.files import write_reports
+write_reports(done, Path(sys.argv[2]))
 marks.append((time.perf_counter(), ""))
 print(json.dumps(marks))
 """
@@ -48,19 +56,20 @@ QUIET = {**os.environ, "OMP_NUM_THREADS": "1"}
 
 
 def run_measured(command: list[str]) -> dict[str, Any]:
-    """Run a command; give its seconds and its peak memory (None where the system tells none)."""
+    """Run a command: seconds, those of processors and peak memory (None where not told)."""
     start = time.perf_counter()
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, env=QUIET)
-    peak_mb = None
+    peak_mb = cpu_s = None
     if hasattr(os, "wait4"):
         _, status, usage = os.wait4(process.pid, 0)
         process.returncode = os.waitstatus_to_exitcode(status)
         peak_mb = usage.ru_maxrss / (1e6 if sys.platform == "darwin" else 1e3)
+        cpu_s = usage.ru_utime + usage.ru_stime
     process.wait()
     seconds = time.perf_counter() - start
     if process.returncode:
         sys.exit(f"bench: {' '.join(map(str, command))} left with status {process.returncode}")
-    return {"seconds": seconds, "peak_mb": peak_mb}
+    return {"seconds": seconds, "cpu_s": cpu_s, "peak_mb": peak_mb}
 
 
 def list_sampled(file: h5py.File) -> dict[str, h5py.Dataset]:
@@ -184,9 +193,9 @@ def read_plainly(path: Path) -> tuple[float, int]:
     return best, n_samples
 
 
-def share_stages(target: Path) -> dict[str, float]:
+def share_stages(target: Path, out: Path) -> dict[str, float]:
     """Run the main job once more; give the share of each stage in its time."""
-    command = [sys.executable, "-c", STAGES, str(target)]
+    command = [sys.executable, "-c", STAGES, str(target), str(out)]
     done = subprocess.run(command, stdout=subprocess.PIPE, env=QUIET, check=True)
     marks = json.loads(done.stdout)
     total_s = marks[-1][0] - marks[0][0]
@@ -196,8 +205,13 @@ def share_stages(target: Path) -> dict[str, float]:
     return {stage: round(share, 3) for stage, share in shares.items()}
 
 
-def measure(folder: Path, seconds_long: float, *, form: str, naive: bool) -> dict[str, Any]:
-    """Measure the plain read of a tiled recording, the main job and the naive script."""
+def measure(
+    folder: Path, seconds_long: float, *, form: str, naive: tuple[Path, float] | None
+) -> dict[str, Any]:
+    """Measure the plain read of a tiled recording, the main job and the naive script.
+
+    `naive` is the stored recording that the naive script is given, and the part that it is.
+    """
     store = folder / "tiled.h5"
     target, raw = store, store
     if form == "wav":
@@ -212,19 +226,21 @@ def measure(folder: Path, seconds_long: float, *, form: str, naive: bool) -> dic
         "file_mb": round(raw.stat().st_size / 1e6, 1),
         "plain_read_s": round(plain_s, 6),
         "diagnose_s": round(job["seconds"], 3),
+        "cpu_s": job["cpu_s"] and round(job["cpu_s"], 3),
         "diagnose_msamples_per_s": round(n_samples / job["seconds"] / 1e6, 2),
         "diagnose_to_plain": round(job["seconds"] / plain_s, 2),
         "times_real_time": round(seconds_long / job["seconds"], 1),
         "peak_mb": job["peak_mb"] and round(job["peak_mb"], 1),
-        "stages": share_stages(target),
+        "stages": share_stages(target, folder / "again"),
+        "report_kb": round((folder / "out" / "report.html").stat().st_size / 1e3, 1),
     }
-    with h5py.File(store, "r") as file:
-        longest = max(d.size for d in list_sampled(file).values())
-    if naive and longest <= LONGEST_NAIVE:
+    if naive is not None:
         script = str(ROOT / "scripts" / "naive_peer.py")
-        peer = run_measured([sys.executable, script, str(store)])
-        row["naive_s"] = round(peer["seconds"], 3)
-        row["naive_to_diagnose"] = round(peer["seconds"] / job["seconds"], 2)
+        peer = run_measured([sys.executable, script, str(naive[0])])
+        row["naive_part"] = round(naive[1], 4)
+        row["naive_s"] = round(peer["seconds"] / naive[1], 3)
+        row["naive_cpu_s"] = peer["cpu_s"] and round(peer["cpu_s"] / naive[1], 3)
+        row["naive_to_diagnose"] = round(row["naive_s"] / row["diagnose_s"], 2)
         row["naive_peak_mb"] = peer["peak_mb"] and round(peer["peak_mb"], 1)
     return row
 
@@ -262,15 +278,27 @@ def main() -> None:
             shutil.copyfile(origin, source)
         with h5py.File(source, "r") as file:
             period_s = choose_period(file)
-            rate = sum(float(d.attrs["rate_hz"]) for d in list_sampled(file).values())
+            rates_hz = [float(d.attrs["rate_hz"]) for d in list_sampled(file).values()]
+            rate, highest_hz = sum(rates_hz), max(rates_hz)
         lengths_s = [60 * minutes for minutes in asked.minutes]
         if asked.gigabytes:
             lengths_s = [gigabytes * 1e9 / 2 / rate for gigabytes in asked.gigabytes]
         for length_s in lengths_s:
             n_copies = max(1, round(length_s / period_s))
             seconds_long = tile_store(source, folder / "tiled.h5", n_copies=n_copies)
+            naive = None
+            if not asked.no_naive:
+                naive = folder / "tiled.h5", 1.0
+                n_naive = max(1, min(n_copies, int(LONGEST_NAIVE / (period_s * highest_hz))))
+                if n_naive < n_copies:
+                    tile_store(source, folder / "naive.h5", n_copies=n_naive)
+                    naive = folder / "naive.h5", n_naive / n_copies
             for form in asked.form:
-                row = measure(folder, seconds_long, form=form, naive=not asked.no_naive)
+                row = measure(folder, seconds_long, form=form, naive=naive)
+                before = [old for old in rows if old["form"] == form][-1:]
+                for old in before:
+                    longer = row["recording_s"] / old["recording_s"]
+                    row["grown"] = round(row["diagnose_s"] / old["diagnose_s"] / longer, 3)
                 print("  ".join(f"{key} {value}" for key, value in row.items()), flush=True)
                 rows.append(row)
     if asked.out:

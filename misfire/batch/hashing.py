@@ -35,6 +35,8 @@ def hash_beside(recording: Recording) -> Iterator[Callable[[], str]]:
     ------
     FormatError
         By `wait`, if a file vanished or cannot be read.
+    MemoryError
+        If no thread can be started.
     """
     if recording.sha256 or is_stored(recording.path):
         yield lambda: recording.sha256
@@ -54,7 +56,10 @@ def hash_beside(recording: Recording) -> Iterator[Callable[[], str]]:
             ) from None
 
     with ThreadPoolExecutor(1, thread_name_prefix="hash") as pool:
-        future = pool.submit(compute)
+        try:
+            future = pool.submit(compute)
+        except RuntimeError as error:  # no thread can start
+            raise MemoryError(str(error)) from None
         try:
             yield future.result
         finally:

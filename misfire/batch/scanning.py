@@ -52,6 +52,8 @@ def scan_channels(
     ------
     MisfireError
         What `scan` raised; the other scans are broken off.
+    MemoryError
+        If no thread can be started.
     """
     total = sum(_estimate_cost(c) for c in channels)
     parts = dict.fromkeys(range(len(channels)), 0.0)
@@ -87,7 +89,13 @@ def scan_channels(
 
     order = sorted(range(len(channels)), key=lambda i: -_estimate_cost(channels[i]))
     with ThreadPoolExecutor(n_threads, thread_name_prefix="scan") as pool:
-        futures: dict[int, Future[Result]] = {i: pool.submit(run, i) for i in order}
+        futures: dict[int, Future[Result]] = {}
+        try:
+            for number in order:
+                futures[number] = pool.submit(run, number)
+        except RuntimeError as error:  # no thread can start
+            stop.set()
+            raise MemoryError(str(error)) from None
         waiting = set(futures.values())
         try:
             while waiting:

@@ -1,10 +1,12 @@
 """Long recordings: memory does not grow with their samples, work grows in proportion to them."""
 
+import os
 import re
 import struct
 import subprocess
 import sys
-from collections import defaultdict
+import threading
+from collections import Counter, defaultdict
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,6 +16,7 @@ import pytest
 from misfire.align import chunks
 from misfire.batch.chain import ingest
 from misfire.batch.detection import detect_events
+from misfire.batch.measuring import measure
 from misfire.batch.opening import open_recording
 from misfire.dsp.blocks import BLOCK_SAMPLES
 from misfire.dsp.levels import SURVEY_SAMPLES
@@ -22,8 +25,22 @@ from tests.builders.recordings import make_recording
 CHANNELS = ("primary 1", "primary 3", "feed", "crank")
 WHEEL = 'positions = 60\nmissing = 2\ntdc_deg = 84.0\nsensor = "vr"\n'  # else it is read twice
 MOST_MB = 400.0
+# glibc reserves addresses for each thread anew, by chance: not here
+STEADY = {
+    **os.environ,
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    "MALLOC_ARENA_MAX": "1",
+}
 ROW_BYTES, TOOTH_BYTES = 2500, 80  # one firing and one tooth in all tables, half of them copied
 
+LIMITED = """
+import resource, sys
+limit = int(sys.argv[1])
+resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
+from misfire.cli.app import main
+main(sys.argv[2:])
+"""
 PEAK = """
 import re, sys
 from misfire.cli.app import main
@@ -69,7 +86,7 @@ def make(tmp_path_factory):
 def find_peak_mb(path: Path, out: Path) -> float:
     """Diagnose in a process of its own and give the most memory it had resident."""
     command = [sys.executable, "-c", PEAK, "diagnose", str(path), "--quiet", "-o", str(out)]
-    done = subprocess.run(command, capture_output=True, text=True)
+    done = subprocess.run(command, capture_output=True, text=True, env=STEADY)
     assert done.returncode == 0, done.stderr
     return int(re.search(r"VmHWM (\d+)", done.stdout)[1]) / 1e3
 
@@ -92,6 +109,60 @@ def test_memory_grows_with_the_events_only(make, tmp_path, form):
     assert samples_mb > 2 * room_mb  # else this test could not tell
     assert peaks[1] <= peaks[0] + room_mb
     assert peaks[1] <= MOST_MB
+
+
+def runs_within(limit_mb: float, path: Path, out: Path) -> bool:
+    """Diagnose in a process that may use so many addresses; a lack of them is said in one line."""
+    arguments = ["diagnose", str(path), "--quiet", "-o", str(out)]
+    command = [sys.executable, "-c", LIMITED, str(int(limit_mb * 1e6)), *arguments]
+    done = subprocess.run(command, capture_output=True, text=True, env=STEADY)
+    return done.returncode == 0
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux keeps to a limit of addresses")
+@pytest.mark.parametrize("form", ["wav", "store"])
+def test_a_long_recording_needs_the_addresses_of_a_short_one(make, tmp_path, form):
+    paths = [make(6), make(96)]
+    samples_mb = paths[1].with_name("capture.wav").stat().st_size / 1e6
+    if form == "store":
+        stored = [tmp_path / "short.h5", tmp_path / "long.h5"]
+        for path, store in zip(paths, stored, strict=True):
+            ingest(path, store)
+        paths = stored
+    least_mb = next(mb for mb in range(100, 1100, 100) if runs_within(mb, paths[0], tmp_path / "a"))
+    assert least_mb > 100  # the limit holds: else this test could not tell
+    room_mb = 300.0  # tables of the firings, and what threads and libraries reserve by chance
+    assert samples_mb > 1.5 * room_mb
+    assert runs_within(least_mb + room_mb, paths[1], tmp_path / "b")
+
+
+def count_calls(job):
+    """Measure; give the calls of functions that Python made, in all threads, and the firings."""
+    n_calls = Counter()
+
+    def note(frame, event, argument):
+        if event in ("call", "c_call"):
+            n_calls[threading.get_ident()] += 1
+
+    recording = open_recording(job, hash_source=False)
+    measure(recording)  # what is loaded once is no part of the count
+    threading.setprofile(note)
+    sys.setprofile(note)
+    try:
+        evidence = measure(recording)
+    finally:
+        sys.setprofile(None)
+        threading.setprofile(None)
+        recording.close()
+    return n_calls.total(), evidence.firings.cylinder.size
+
+
+def test_calls_grow_no_faster_than_the_recording(make):
+    (n_6, _), (n_12, rows_12), (n_24, rows_24) = [count_calls(make(n)) for n in (6, 12, 24)]
+    assert rows_24 == pytest.approx(2 * rows_12, rel=0.02)
+    # twice the length adds twice the calls at most; a loop over firings would add many each
+    assert n_24 - n_12 <= 2.2 * (n_12 - n_6)
+    assert n_24 - n_12 <= 40 * (rows_24 - rows_12)
 
 
 def count_reads(job):

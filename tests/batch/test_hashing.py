@@ -72,3 +72,14 @@ def test_a_file_that_vanished_is_said_in_one_line(made):
     with pytest.raises(FormatError, match="capture.wav"), hash_beside(recording) as wait:
         wait()
     recording.close()
+
+
+def test_no_room_for_a_thread_is_a_lack_of_memory(made, monkeypatch):
+    def refuse(self, work):
+        raise RuntimeError("can't start new thread")
+
+    monkeypatch.setattr(hashing.ThreadPoolExecutor, "submit", refuse)
+    recording = open_recording(made.job, hash_source=False)
+    with pytest.raises(MemoryError, match="thread"), hash_beside(recording):
+        pass
+    recording.close()

@@ -86,3 +86,24 @@ def test_threads_do_not_change_the_events(tmp_path, monkeypatch):
         assert a.strokes.tobytes() == b.strokes.tobytes()
     assert_array_equal(one.track.time_s, three.track.time_s)
     assert_array_equal(one.track.angle_deg, three.track.angle_deg)
+
+
+def test_no_room_for_a_thread_is_a_lack_of_memory(monkeypatch):
+    submit, started = scanning.ThreadPoolExecutor.submit, []
+
+    def refuse_the_second(self, work, *arguments):
+        started.append(work)
+        if len(started) > 1:
+            raise RuntimeError("can't start new thread")
+        return submit(self, work, *arguments)
+
+    def scan(channel, report):
+        for _ in range(10_000):  # breaks off at the next report
+            report(0.5)
+            time.sleep(0.001)
+
+    monkeypatch.setattr(scanning.ThreadPoolExecutor, "submit", refuse_the_second)
+    begin = time.perf_counter()
+    with pytest.raises(MemoryError, match="thread"):
+        scan_channels(make_channels(), scan, n_threads=2)
+    assert time.perf_counter() - begin < 5
