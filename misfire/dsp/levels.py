@@ -110,10 +110,15 @@ def _find_kick_foot(counts: NDArray[np.int16], *, level: float) -> float:
     """Level from which most kicks rise, infinite where too few are to be seen."""
     above = counts > level
     onset = np.flatnonzero(above[1:] & ~above[:-1]) + 1
+    if onset.size > 1:  # the first rise of each stroke counts, not the swings that follow it
+        gap = np.diff(onset)
+        usual = np.sqrt(np.quantile(gap, 0.05) * np.quantile(gap, 0.95))
+        onset = onset[np.concatenate(([True], gap >= usual))]
     onset = onset[onset >= FOOT_SAMPLES]
     if onset.size < 5:
         return float("inf")
-    ahead = counts[onset[:, None] - np.arange(1, FOOT_SAMPLES + 1)].min(axis=1)
+    # The median: where the spark went out early, that first rise comes after a short trough.
+    ahead = np.median(counts[onset[:, None] - np.arange(1, FOOT_SAMPLES + 1)], axis=1)
     return float(np.median(ahead))
 
 

@@ -93,3 +93,23 @@ def test_a_supply_that_sags_is_not_taken_for_the_driver():
     assert levels is not None
     assert levels.low * 0.05 == pytest.approx(1.2, abs=0.2)
     assert levels.battery * 0.05 == pytest.approx(14.2, abs=0.3)
+
+
+def test_a_swing_higher_than_the_kick_does_not_come_out_of_earth():
+    # The spark goes out early: the coil then swings between 320 V and the driver's own diode, some
+    # 25 V below earth, more often and higher than the firing lines of 60 to 110 V (common practice)
+    rng = np.random.default_rng(6)
+    volts = np.full(600_000, 14.6)
+    for at in range(5_000, 590_000, 6_000):
+        volts[at : at + 200] = 1.6
+        volts[at + 200 : at + 203] = rng.uniform(60.0, 110.0)
+        volts[at + 203 : at + 430] = np.linspace(26.0, 38.0, 227)
+        for swing, high in enumerate((320.0, 220.0, 150.0, 100.0)):
+            start = at + 430 + 32 * swing
+            volts[start : start + 14] = -25.0
+            volts[start + 14 : start + 32] = high * np.sin(np.pi * np.arange(18) / 18)
+    counts = np.round((volts + 0.4 * rng.standard_normal(volts.size)) / 0.2).astype(np.int16)
+    levels = find_coil_levels(counts)
+    assert levels is not None
+    assert levels.low * 0.2 == pytest.approx(1.6, abs=0.3)
+    assert levels.battery * 0.2 == pytest.approx(14.6, abs=0.3)
