@@ -37,6 +37,7 @@ from misfire.resources import find_resource
 
 ROOT = Path(__file__).resolve().parent.parent
 BLOCK = 1 << 20  # samples in memory at a time, here and in the plain read
+VERSIONS = ("v110", "v110")  # of the file format, as misfire writes it
 LONGEST_NAIVE = 1e8  # samples of a channel: some 3 GB in that script
 STAGES = """
 import json, sys, time
@@ -87,7 +88,7 @@ def choose_period(file: h5py.File) -> float:
 
 def tile_store(source: Path, target: Path, *, n_copies: int) -> float:
     """Write a stored recording that repeats another one, block by block; give its seconds."""
-    with h5py.File(source, "r") as old, h5py.File(target, "w") as new:
+    with h5py.File(source, "r") as old, h5py.File(target, "w", libver=VERSIONS) as new:
         period_s = choose_period(old)
         new.attrs.update(old.attrs)
         for name, part in old.items():
