@@ -1,6 +1,7 @@
 """MAT files of version 5: variables read in place, or unpacked into scratch files."""
 
 import difflib
+import math
 import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ import numpy as np
 
 from misfire.errors import FormatError
 from misfire.ingest.counts import map_counts
+from misfire.ingest.inplace import open_in_place
 from misfire.ingest.scratch import Scratch, ScratchFile
 from misfire.ingest.source import Progress, RawColumn, Request, Source, read_array, truncated
 from misfire.records import Finding
@@ -188,7 +190,7 @@ def _read_rate(file: IO[bytes], variables: list[Variable]) -> float | None:
     """Read the rate from a variable of one number."""
     for variable in variables:
         dtype = variable.dtype
-        is_single = int(np.prod(variable.shape)) == 1 and variable.n_bytes <= 8
+        is_single = math.prod(variable.shape) == 1 and variable.n_bytes <= 8
         if dtype is None or not is_single or variable.name.lower() not in _RATE_NAMES:
             continue
         if variable.packed_at is None:
@@ -257,7 +259,7 @@ def _open_variable(
 ) -> Source:
     """Open one variable: mapped from the file, or unpacked block by block."""
     name, dtype = request.card.name, variable.dtype or np.dtype(np.float64)
-    total = int(np.prod(variable.shape))
+    total = math.prod(variable.shape)
     if variable.n_bytes != total * dtype.itemsize:
         raise FormatError(
             f"{path}: variable {variable.name!r} contradicts itself ({total} numbers in "
@@ -266,8 +268,6 @@ def _open_variable(
     if variable.packed_at is None:
         there = max(0, path.stat().st_size - variable.start) // dtype.itemsize
         n_there = min(total, there)
-        if n_there:
-            values: Any = np.memmap(path, dtype, "r", offset=variable.start, shape=(n_there,))
     else:
         kept = scratch.new_file()
         n_there = _unpack(file, variable, variable.packed_at, kept) // dtype.itemsize
@@ -283,7 +283,10 @@ def _open_variable(
             "are used"
         )
         findings = (truncated(name, message),)
-    column = RawColumn(n_there, dtype, read_array(values))
+    if variable.packed_at is None:
+        column = open_in_place(path, dtype, variable.start, n_there, name=name, scratch=scratch)
+    else:
+        column = RawColumn(n_there, dtype, read_array(values))
     return Source(map_counts(column, name=name, scratch=scratch), rate_hz, findings=findings)
 
 

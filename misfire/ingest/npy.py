@@ -1,18 +1,20 @@
 """NumPy files: NPY mapped from disk, members of NPZ streamed from the archive."""
 
 import difflib
+import math
 import tokenize
 import zipfile
 import zlib
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from misfire.errors import FormatError
 from misfire.ingest.counts import map_counts
+from misfire.ingest.inplace import open_in_place
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import (
     Progress,
@@ -41,7 +43,7 @@ _HEADER_ERRORS = (  # the header is a Python literal, so that damage shows in ma
 def open_npy(
     path: Path, requests: Sequence[Request], *, scratch: Scratch, progress: Progress | None = None
 ) -> list[Source]:
-    """Open columns of an NPY file, mapped from disk.
+    """Open columns of an NPY file, read in place.
 
     Parameters
     ----------
@@ -68,7 +70,15 @@ def open_npy(
         start = file.tell()
     if len(shape) not in (1, 2):
         raise FormatError(f"{path}: has {len(shape)} dimensions; save one or two")
-    columns, trouble = _map_columns(path, start, shape, is_fortran, dtype)
+    n_there, total = (path.stat().st_size - start) // dtype.itemsize, math.prod(shape)
+    if n_there <= 0:
+        raise FormatError(f"{path}: ends with its header; copy or save it again")
+    columns = _find_columns(n_there, shape, is_fortran)
+    if not columns:
+        raise FormatError(f"{path}: holds no whole row; copy or save it again")
+    trouble = ""
+    if n_there < total:
+        trouble = f"the file ends after {n_there} of {total} numbers; those are used"
     sources = []
     for request in requests:
         index = request.card.column
@@ -79,9 +89,16 @@ def open_npy(
                 "column",
                 f"{index!r}: {path.name} has {len(columns)} columns; give the index, from 0",
             )
-        values = columns[index]
-        column = RawColumn(values.size, dtype, read_array(values))
-        name = request.card.name
+        found, name = columns[index], request.card.name
+        column = open_in_place(
+            path,
+            dtype,
+            start + found.first * dtype.itemsize,
+            found.n_samples,
+            name=name,
+            scratch=scratch,
+            stride=found.stride,
+        )
         findings = (truncated(name, f"{path.name}: {trouble}"),) if trouble else ()
         counts = map_counts(column, name=name, scratch=scratch, progress=progress)
         sources.append(Source(counts, findings=findings))
@@ -137,39 +154,34 @@ def _read_header(file: IO[bytes], place: str) -> tuple[tuple[int, ...], bool, np
         raise FormatError(f"{place}: has no readable NPY header; save it again") from None
     if dtype.hasobject or dtype.kind not in "biuf":
         raise FormatError(f"{place}: holds {dtype}, not real numbers; save integers or floats")
-    if 0 in shape or not shape:
+    if not shape or min(shape) <= 0:
         raise FormatError(f"{place}: holds no samples; save it again")
     return shape, is_fortran, dtype
 
 
-def _map_columns(
-    path: Path, start: int, shape: tuple[int, ...], is_fortran: bool, dtype: np.dtype[Any]
-) -> tuple[list[NDArray[Any]], str]:
-    """Map what is there of an array; give its columns and what is missing."""
-    n_there = (path.stat().st_size - start) // dtype.itemsize
-    total = int(np.prod(shape))
-    if n_there <= 0:
-        raise FormatError(f"{path}: ends with its header; copy or save it again")
-    flat: NDArray[Any] = np.memmap(path, dtype, "r", offset=start, shape=(min(n_there, total),))
-    rows, width = (shape[0], 1) if len(shape) == 1 else (shape[0], shape[1])
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """A column of an array: its first number, the way to the next, how many; counted in numbers."""
+
+    first: int
+    stride: int
+    n_samples: int
+
+
+def _find_columns(n_there: int, shape: tuple[int, ...], is_fortran: bool) -> list[_Column]:
+    """Find the columns of an array of which so many numbers are there."""
+    if len(shape) == 1:
+        return [_Column(0, 1, min(n_there, shape[0]))]
+    rows, width = shape
     if is_fortran:
         rows, width = width, rows  # the same bytes, read as the transposed array
-    # From here on `flat` is `rows` runs of `width`; time runs along the longer side.
-    columns: list[NDArray[Any]]
-    if len(shape) == 1:
-        columns = [flat]
-    elif rows >= width:
-        n_rows = flat.size // width
-        columns = list(flat[: n_rows * width].reshape(n_rows, width).T)
-    else:
-        columns = [flat[i * width : (i + 1) * width] for i in range(rows)]
-    columns = [column for column in columns if column.size]
-    if not columns:
-        raise FormatError(f"{path}: holds no whole row; copy or save it again")
-    trouble = ""
-    if n_there < total:
-        trouble = f"the file ends after {n_there} of {total} numbers; those are used"
-    return columns, trouble
+    # The file holds `rows` runs of `width`; time runs along the longer side.
+    n_there = min(n_there, rows * width)
+    if rows >= width:
+        n_rows = n_there // width
+        return [_Column(i, width, n_rows) for i in range(width)] if n_rows else []
+    whole = [min(width, n_there - i * width) for i in range(-(-n_there // width))]
+    return [_Column(i * width, 1, n) for i, n in enumerate(whole)]
 
 
 def _stream_member(
@@ -193,7 +205,7 @@ def _stream_member(
                 f"{request.card.column!r} of {path.name} has the shape {shape}; save each channel "
                 "as a variable of one dimension",
             )
-        total = int(np.prod(shape)) * dtype.itemsize
+        total = math.prod(shape) * dtype.itemsize
         rest = b""
         while n_done < total:
             try:

@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import importlib.util
 import math
-import os
-import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from misfire.childprocess import TaskProcess
 from misfire.errors import ChannelError, FormatError, JobCardError, MisfireError, ParameterError
 from misfire.ingest.counts import map_counts
+from misfire.ingest.inplace import open_in_place
 from misfire.ingest.scratch import Scratch
-from misfire.ingest.source import Counts, Progress, RawColumn, Request, Source, Stored, read_array
+from misfire.ingest.source import Counts, Progress, Request, Source, Stored, read_array
 from misfire.records import Finding
 
 _MOST_TEXT = 4000
@@ -220,7 +218,12 @@ def _parse_source(
     if type(n_samples) is not int or n_samples < 0 or not (unit is None or isinstance(unit, str)):
         raise ValueError("no number of samples")
     if stored is not None:
-        column = _open_stored(path, stored["dtype"], stored["place"], n_samples, request, scratch)
+        form = Stored(np.dtype(str(stored["dtype"])), stored["place"])
+        if type(form.place) is not int:
+            raise ValueError("no place")
+        column = open_in_place(
+            path, form.dtype, form.place, n_samples, name=request.card.name, scratch=scratch
+        )
         counts = map_counts(column, name=request.card.name, scratch=scratch, progress=progress)
     else:
         told = one["counts"]
@@ -272,31 +275,3 @@ def _parse_findings(values: Any) -> tuple[Finding, ...]:
         if finding.severity not in _SEVERITIES or not all(isinstance(text, str) for text in texts):
             raise ValueError("no findings")
     return findings
-
-
-def _open_stored(
-    path: Path, kind: Any, place: Any, n_samples: int, request: Request, scratch: Scratch
-) -> RawColumn:
-    """Open numbers that stand in the file as they are, to be read in place."""
-    form = Stored(np.dtype(str(kind)), place)
-    dtype = form.dtype
-    end = form.place + n_samples * dtype.itemsize if type(place) is int else -1
-    file = path.open("rb")
-    scratch.own(file.close)
-    if dtype.kind not in "iuf" or not 0 <= place <= end <= os.fstat(file.fileno()).st_size:
-        raise ValueError("numbers that are not in the file")
-    lock = threading.Lock()
-
-    def read(start: int, stop: int) -> NDArray[Any]:
-        values = np.empty(stop - start, dtype)
-        with lock:
-            file.seek(place + start * dtype.itemsize)
-            n_bytes = file.readinto(values.view(np.uint8).data) if values.size else 0
-        if n_bytes != values.nbytes:
-            raise FormatError(
-                f"{path}: channel {request.card.name!r}, samples {start} to {stop}: the file has "
-                "changed while it was read; copy or export it again"
-            )
-        return values
-
-    return RawColumn(n_samples, dtype, read)

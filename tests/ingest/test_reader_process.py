@@ -19,8 +19,8 @@ from misfire.ingest.reading import open_file, open_raw
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import Request
 from misfire.records import ChannelCard
-from tests.builders.exports import make_mat73
-from tests.builders.files import make_hdf5, write_job
+from tests.builders.exports import make_mat, make_mat73
+from tests.builders.files import make_hdf5, make_npy, write_job
 from tests.ingest import bad_readers
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -335,6 +335,32 @@ def test_plain_hdf5_is_read_in_place(how, form, place):
     path.write_bytes(path.read_bytes()[:300])
     with pytest.raises(FormatError, match="has changed while it was read"):
         recording.read("crank", 0, channel.n_samples)
+    recording.close()
+
+
+@pytest.mark.parametrize("form", ["npy", "columns.npy", "fortran.npy", "mat"])
+def test_a_file_cut_while_it_is_read_does_not_end_the_process(form, place):
+    """A file mapped into memory would: its lost pages end the process (mmap, POSIX.1)."""
+    table = np.arange(200_000, dtype="<i2").reshape(-1, 2)
+    path = place / ("a.mat" if form == "mat" else "a.npy")
+    column = "in1" if form == "mat" else 0
+    if form == "mat":
+        path.write_bytes(make_mat(False, in1=table[:, 0].copy()))
+    else:
+        array = {
+            "npy": table[:, 0].copy(),
+            "columns.npy": table,
+            "fortran.npy": np.asfortranarray(table),
+        }
+        path.write_bytes(make_npy(array[form]))
+    job = write_job(place, {"role": "crank", "file": path.name, "column": column, "rate_hz": 9})
+    recording = open_raw(job)
+    assert np.array_equal(recording.read("crank", 0, 100_000), table[:, 0])
+    assert recording.read("crank", 5, 5).size == 0
+    with path.open("rb+") as file:
+        file.truncate(5000)
+    with pytest.raises(FormatError, match=r"a\.\w+: .*has changed while it was read"):
+        recording.read("crank", 90_000, 100_000)
     recording.close()
 
 
