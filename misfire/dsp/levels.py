@@ -155,7 +155,9 @@ def _find_peaks(
             continue
         centre = float(np.average(grid[near], weights=mass))
         noise = 1.25 * float(np.average(np.abs(grid[near] - centre), weights=mass))
-        reach = max(1.2, 4 * noise, 0.6 * LEAST_STEP * span)
+        # A level that sags looks noisy and must not swallow the one beside it.
+        steady = min(noise, peaks[0][1]) if peaks else noise
+        reach = max(1.2, 4 * steady, 0.6 * LEAST_STEP * span)
         inside = np.abs(grid - at) <= reach
         # A level of its own is parted from those already taken by a valley.
         parted = all(

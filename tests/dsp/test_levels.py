@@ -113,3 +113,19 @@ def test_a_swing_higher_than_the_kick_does_not_come_out_of_earth():
     assert levels is not None
     assert levels.low * 0.2 == pytest.approx(1.6, abs=0.3)
     assert levels.battery * 0.2 == pytest.approx(14.6, abs=0.3)
+
+
+def test_a_supply_that_swings_under_the_starter_does_not_hide_the_driver():
+    # 15 V, for a sixth of the time 6.5 to 10 V with each compression; dwell at 2.4 V, kicks 350 V
+    rng = np.random.default_rng(7)
+    at = np.arange(800_000)
+    volts = np.where(at < 140_000, 8.3 + 1.8 * np.sin(at / 1500.0), 15.0)
+    for start in range(145_000, 790_000, 4_500):
+        volts[start : start + 250] = 2.4
+        volts[start + 250 : start + 253] = rng.uniform(110.0, 350.0)
+        volts[start + 253 : start + 370] = np.linspace(36.0, 32.0, 117)
+    counts = np.round((volts + 1.0 * rng.standard_normal(volts.size)) / 0.0122).astype(np.int16)
+    levels = find_coil_levels(counts)
+    assert levels is not None
+    assert levels.low * 0.0122 == pytest.approx(2.4, abs=0.5)
+    assert levels.battery * 0.0122 == pytest.approx(15.0, abs=0.3)
