@@ -51,3 +51,27 @@ def compute_contrast(one, other):
     """Give the contrast of two colours, 1 to 21 (WCAG 2.2, definition; from memory)."""
     low, high = sorted(map(compute_luminance, (one, other)))
     return (high + 0.05) / (low + 0.05)
+
+
+# Texts of a picture that lie outside of it, and pairs that lie on one another.
+CLASH = """() => { const bad = []; document.querySelectorAll("svg[role=img]").forEach(s => {
+  if (!s.getClientRects().length) return;
+  const f = s.getBoundingClientRect(), k = f.width / (s.viewBox.baseVal.width || f.width);
+  const t = [...s.querySelectorAll("text")].map(e => [e.textContent, e.getBoundingClientRect()])
+    .filter(x => x[1].width);
+  t.forEach(([words, r], i) => {
+    if (Math.min(r.left - f.left, f.right - r.right, r.top - f.top, f.bottom - r.bottom) < -2)
+      bad.push(["outside", words]);
+    t.slice(i + 1).forEach(([others, o]) => {
+      const across = Math.min(r.right, o.right) - Math.max(r.left, o.left);
+      const down = Math.min(r.bottom, o.bottom) - Math.max(r.top, o.top);
+      if (across > 1.5 && down > 3.5 * k) bad.push([words, others]); }); }); });
+  return bad; }"""
+
+
+def find_clashes(page):
+    """Find words in a page's pictures that are cut off or lie on other words.
+
+    The boxes of letters hold their accents and descents, so a few units of height may overlap.
+    """
+    return page.evaluate(CLASH)

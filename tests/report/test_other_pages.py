@@ -3,19 +3,30 @@
 import re
 import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from misfire.batch.chain import diagnose
 from misfire.batch.comparing import compare
 from misfire.batch.fleet_summary import build_fleet
 from misfire.batch.hookup import HookupWish, make_engine, plan_hookup
+from misfire.batch.showing import show_firing
 from misfire.report.comparison_page import format_comparison_page
 from misfire.report.files import write_reports
+from misfire.report.firing_files import write_picture
 from misfire.report.fleet_page import format_fleet_page
 from misfire.report.hookup_page import format_hookup
+from misfire.report.page import format_page
 from tests.builders.diagnoses import make_diagnosis, make_quiet_diagnosis
-from tests.builders.sheets import compute_contrast, compute_luminance, print_marked, read_colours
+from tests.builders.sheets import (
+    compute_contrast,
+    compute_luminance,
+    find_clashes,
+    print_marked,
+    read_colours,
+)
 from tests.report.test_fleet_page import FAILED, make_many
 
 api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
@@ -25,6 +36,7 @@ BROWSER = next(
 pytestmark = pytest.mark.skipif(BROWSER is None, reason="no chromium found on PATH")
 
 PAGES = ("cured", "unchanged", "fleet", "hookup")
+DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "job.toml"
 PICTURES = {"cured": 3, "unchanged": 3, "fleet": 1, "hookup": 3}  # at least so many
 
 
@@ -50,6 +62,11 @@ def pages(tmp_path_factory):
         "fleet": format_fleet_page(build_fleet(make_many(30), [FAILED])),
         "hookup": format_hookup(plan),
     }
+    if DEMO.is_file():
+        made["report"] = format_page(diagnose(DEMO))
+        view = show_firing(DEMO, time_s=24.09)
+        write_picture(view, folder / "show.svg")
+        made["show"] = f"<!DOCTYPE html>{(folder / 'show.svg').read_text(encoding='utf-8')}"
     for name, text in made.items():
         (folder / f"{name}.html").write_text(text, encoding="utf-8")
     return {name: (folder / f"{name}.html").as_uri() for name in made}
@@ -112,6 +129,26 @@ def test_no_picture_is_cut_on_paper(visit, name, paper):
     assert len(ends) >= PICTURES[name]
     assert [pair for pair in ends if pair[0] != pair[1]] == []
     assert all(re.sub(r"Q[az]\d+Q", "", text).strip() for text in texts)  # no empty sheet
+
+
+@pytest.mark.parametrize("name", [*PAGES, "report", "show"])
+@pytest.mark.parametrize("width", [1200, 390])
+def test_no_word_in_a_picture_is_cut_or_lies_on_another(visit, pages, name, width):
+    if name not in pages:
+        pytest.skip("data_demo holds no recording yet")
+    assert find_clashes(visit(name, width=width)) == []
+
+
+def test_words_that_clash_would_be_noticed(visit):
+    page = visit("hookup")
+    page.evaluate(
+        """() => { const t = document.querySelectorAll("svg[role=img] text"), a = t[3], b = t[4];
+        b.setAttribute("x", a.getAttribute("x")); b.setAttribute("y", a.getAttribute("y"));
+        t[5].setAttribute("x", "-300"); }"""
+    )
+    found = find_clashes(page)
+    assert any(pair[0] == "outside" for pair in found)
+    assert any(pair[0] != "outside" for pair in found)
 
 
 @pytest.mark.parametrize("name", ["cured", "fleet"])
