@@ -1,4 +1,4 @@
-"""Output files made whole: under a temporary name beside their place, then renamed."""
+"""Output files made whole under a temporary name that is then renamed; texts that are no formula."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import tempfile
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 OLD = "old"  # name of what a folder replaces, as long as both are there
 
 
@@ -64,6 +65,30 @@ def write_together(folder: Path, contents: Mapping[str, bytes]) -> None:
             os.replace(part, folder / name)
     finally:
         _remove(parts)
+
+
+def guard_cell(text: str) -> str:
+    """Keep a spreadsheet from running a text of a CSV file as a formula.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    text : str
+        With an apostrophe before it where a spreadsheet would take it for a formula.
+
+    Notes
+    -----
+    Source: OWASP, "CSV Injection", from memory.
+
+    Examples
+    --------
+    >>> guard_cell("=1+1"), guard_cell("van 1")
+    ("'=1+1", 'van 1')
+    """
+    return f"'{text}" if text.startswith(FORMULA_STARTS) else text
 
 
 def replace_folder(made: Path, folder: Path) -> None:

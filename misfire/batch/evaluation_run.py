@@ -26,7 +26,7 @@ from misfire.batch.shipped import load_shipped
 from misfire.classify.bundle import load_bundle
 from misfire.classify.model import Model
 from misfire.errors import FormatError, ModelError, OutputError
-from misfire.publishing import write_whole
+from misfire.publishing import guard_cell, write_whole
 from misfire.records import FAULT_TYPES
 from misfire.report.reliability import draw_reliability
 
@@ -195,7 +195,7 @@ def _list_cases(judged: Sequence[Judged]) -> Iterator[list[Any]]:
         kind = int(j.faults[first].argmax())
         cylinders = sorted(j.case.faulty)
         yield [
-            j.case.group,
+            guard_cell(j.case.group),
             " ".join(map(str, cylinders)),
             " ".join(j.case.faulty[c] for c in cylinders)
             + (" crank_signal" if j.case.crank_fault else ""),

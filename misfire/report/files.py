@@ -9,7 +9,7 @@ import json
 from pathlib import Path
 
 from misfire.errors import OutputError
-from misfire.publishing import write_together
+from misfire.publishing import guard_cell, write_together
 from misfire.records import EVENT_COLUMNS, Diagnosis
 from misfire.report.page import format_page
 from misfire.report.summary import LOST, build_summary
@@ -21,7 +21,6 @@ MISFIRES = "misfires.csv"
 REPORT = "report.html"
 NAMES = (EVENTS, MISFIRES, REPORT, RESULT)  # in the order of publication: the result comes last
 ABNORMAL_FLAGS = ("no_breakdown", "no_dwell")
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
 def write_reports(diagnosis: Diagnosis, folder: Path) -> tuple[Path, ...]:
@@ -153,7 +152,7 @@ def format_csv(diagnosis: Diagnosis) -> str:
     for k, i in enumerate(rows):
         reason = "lost" if lost[i] else "abnormal"
         numbers = [_cell(values[name][k]) for name in EVENT_COLUMNS[:-1]]
-        writer.writerow((reason, *numbers, _safe(flags[i])))
+        writer.writerow((reason, *numbers, guard_cell(flags[i])))
     return stream.getvalue()
 
 
@@ -174,8 +173,3 @@ def _cell(value: float) -> str:
     if value != value:
         return ""
     return str(int(value)) if value.is_integer() and abs(value) < 1e15 else f"{value:.9g}"
-
-
-def _safe(text: str) -> str:
-    """Keep a spreadsheet from running a text as a formula."""
-    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
