@@ -1,4 +1,4 @@
-"""Output files made whole under a temporary name that is then renamed; texts that are no formula."""
+"""Output files, whole under a temporary name that is then renamed; cells that are no formula."""
 
 from __future__ import annotations
 

@@ -53,7 +53,7 @@ def test_no_file_can_run_code(path):
 
 @pytest.mark.parametrize(
     "line",
-    ["np.load(f)", "np.load(f, allow_pickle=True)", "eval(t)", "pd.read_pickle(f)", 
+    ["np.load(f)", "np.load(f, allow_pickle=True)", "eval(t)", "pd.read_pickle(f)",
      "joblib.load(f)", "run(c, shell=True)", "loads(d, trusted=found)"],
 )  # fmt: skip
 def test_a_danger_is_found(line):
