@@ -2,6 +2,7 @@
 
 import difflib
 import math
+import struct
 import tokenize
 import zipfile
 import zlib
@@ -26,6 +27,15 @@ from misfire.ingest.source import (
 )
 
 _BLOCK_BYTES = 1 << 22
+_ARCHIVE_ERRORS = (  # also: encrypted, names that are no text, made by a later version
+    zipfile.BadZipFile,
+    RuntimeError,  # NotImplementedError is one
+    OSError,
+    ValueError,
+    OverflowError,
+    MemoryError,
+    struct.error,
+)
 _HEADER_ERRORS = (  # the header is a Python literal, so that damage shows in many ways
     ValueError,
     EOFError,
@@ -131,7 +141,7 @@ def open_npz(
     """
     try:
         archive = zipfile.ZipFile(path)
-    except (zipfile.BadZipFile, OSError):
+    except _ARCHIVE_ERRORS:
         raise FormatError(f"{path}: is cut short or no NPZ file; copy or export it again") from None
     with archive:
         sources = []
@@ -194,8 +204,10 @@ def _stream_member(
     file = scratch.new_file()
     trouble, n_done = "", 0
     try:
+        if archive.getinfo(member).compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+            raise NotImplementedError("a coding that can make anything of a few bytes")
         stream = archive.open(member)
-    except (zipfile.BadZipFile, RuntimeError, NotImplementedError, OSError):
+    except _ARCHIVE_ERRORS:
         raise FormatError(f"{place}: cannot be unpacked; copy or save the file again") from None
     with stream:
         shape, _, dtype = _read_header(stream, place)

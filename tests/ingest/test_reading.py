@@ -3,6 +3,7 @@
 import hashlib
 import struct
 import tempfile
+import zipfile
 from pathlib import Path
 
 import h5py
@@ -304,3 +305,18 @@ def test_progress_is_told(tmp_path: Path) -> None:
     assert ("read text", 1.0) in told
     assert ("hash", 1.0) in told
     assert all(0 <= share <= 1 for _, share in told)
+
+
+def test_archives_that_are_no_npz(tmp_path: Path) -> None:
+    """APPNOTE 4.4: "version needed to extract" stands 6 bytes into the central header."""
+    job = write_job(tmp_path, {"role": "crank", "file": "a.npz", "column": "in1", "rate_hz": 9})
+    data = bytearray(make_npz(in1=np.arange(5)))
+    data[data.index(b"PK\1\2") + 6] = 84
+    (tmp_path / "a.npz").write_bytes(bytes(data))
+    with pytest.raises(FormatError, match=r"a\.npz: is cut short or no NPZ file"):
+        open_raw(job)
+    with zipfile.ZipFile(tmp_path / "a.npz", "w", zipfile.ZIP_BZIP2) as archive:
+        archive.writestr("in1.npy", make_npy(np.zeros(10**6)))
+    assert (tmp_path / "a.npz").stat().st_size < 1000  # 8 MB come out of it
+    with pytest.raises(FormatError, match=r"a\.npz: variable 'in1': cannot be unpacked"):
+        open_raw(job)
