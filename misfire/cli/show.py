@@ -42,6 +42,8 @@ def show(
     measured first, to count the firings as events.parquet does. A PNG needs the extra `png`
     (pip install '.[png]' in the program's folder).
     """
+    if (time_s is None) == (firing is None):
+        raise typer.BadParameter("give either --time T or --firing N")
     check_file(out)
     from misfire.batch.showing import show_firing
     from misfire.report.firing_files import check_picture, write_picture
