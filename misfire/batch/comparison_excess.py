@@ -14,6 +14,8 @@ PLAIN = 1e-3  # chance below which odd firings are no accident
 SURE = 1e-5  # chance below which they need not become fewer to be believed
 PLAIN_STEP = 1e-2  # the same of a level, which is asked to be off before and to move
 PLAIN_AFTER = 5e-3  # chance below which a fault is still at work
+APART = 1e-4  # chance below which another cylinder is at fault as well
+LEAST_KEPT = 3  # other cylinders that tell how much sound ones differ
 MOST_FELL = 0.05  # chance that odd firings are as many after
 
 
@@ -21,24 +23,19 @@ MOST_FELL = 0.05  # chance that odd firings are as many after
 class Excess:
     """Odd firings of one cylinder (or pair) beside those of the others.
 
-    `chance`: of so many by accident, from 0 to 1.
+    `chance`: of so many by accident, from 0 to 1. `lost`: how many are beyond what the others have.
     """
 
     own: Count
     others: Count
     bound: float
     chance: float
+    lost: Count = Count(0, 0)
 
     @property
     def is_plain(self) -> bool:
         """Whether accident is ruled out."""
         return self.chance <= PLAIN
-
-    @property
-    def lost(self) -> Count:
-        """Firings beyond what the others have."""
-        usual = self.others.rate * self.own.judged if self.others.judged else 0.0
-        return Count(max(0, round(self.own.lost - usual)), self.own.judged, self.own.bunching)
 
 
 NO_EXCESS = Excess(Count(0, 0), Count(0, 0), 0.0, 1.0)
@@ -101,6 +98,21 @@ class View:
         return self.after.chance <= PLAIN_AFTER
 
 
+def count_beyond(own: Count, others: Count) -> Count:
+    """Take from a count what the others would have in its place.
+
+    Parameters
+    ----------
+    own, others : Count
+
+    Returns
+    -------
+    lost : Count
+    """
+    usual = others.rate * own.judged if others.judged else 0.0
+    return Count(max(0, round(own.lost - usual)), own.judged, own.bunching)
+
+
 def compute_fisher(count: Count, other: Count) -> float:
     """Chance of so many in the first of two counts, were their shares alike.
 
@@ -141,6 +153,39 @@ def compute_tail(lost: int, judged: int, share: float) -> float:
     from scipy.stats import binom
 
     return float(binom.sf(lost - 1, judged, share)) if judged else 1.0
+
+
+def compute_overdispersed(count: Count, each: list[Count]) -> float:
+    """Chance of so many in one of several counts whose shares differ more than accident makes them.
+
+    Parameters
+    ----------
+    count : Count
+    each : list of Count
+        Those of the others. One that is plainly apart from the rest of them does not count.
+
+    Returns
+    -------
+    chance : float [0..1]
+        Negative binomial law with the mean and the variance of the others; 0 where they are too
+        few to tell, or differ no more than by accident.
+    """
+    from scipy.stats import nbinom
+
+    kept = []
+    for i, one in enumerate(each):
+        rest = [c for j, c in enumerate(each) if j != i]
+        total = Count(sum(c.lost for c in rest), sum(c.judged for c in rest))
+        if compute_fisher(one, total) > APART:
+            kept.append(one)
+    if len(kept) < LEAST_KEPT:
+        return 0.0
+    scaled = np.array([c.lost * count.judged / c.judged for c in kept])
+    mean, variance = float(scaled.mean()), float(scaled.var(ddof=1))
+    if variance <= mean:
+        return 0.0
+    size = mean**2 / (variance - mean)
+    return float(nbinom.sf(count.lost - 1, size, size / (size + mean)))
 
 
 def compute_outlying(

@@ -7,13 +7,15 @@ from typing import Any, Literal
 
 from misfire.batch.comparison_excess import PLAIN_AFTER, Excess, View
 from misfire.batch.comparison_features import FeatureChange
-from misfire.batch.comparison_rates import Count, compute_chance_unseen
+from misfire.batch.comparison_rates import RISK, Count, compute_chance_unseen, is_more_than
 from misfire.batch.comparison_signature import Alike
 from misfire.report.summary import to_plain
 
 Direction = Literal["better", "same", "worse"]
 
+CHANCE = 0.01  # of calling firings alike to lost ones that are not
 DOUBTFUL = 0.3  # as in the verdict of one recording
+USUAL_ALARMS = Count(3, 1000)  # sound firings called lost on simulated vehicles: fewer than this
 FEW_LOST = 3  # fewer lost firings before: the fault is judged by what was measured
 
 
@@ -53,7 +55,7 @@ class Group:
         What was judged lost comes first, then the torque, which is what a lost firing lacks; a
         spark unlike the usual one has not always lost its firing.
         """
-        if self.matched_before.lost < FEW_LOST:
+        if not is_more_than(self.matched_before, USUAL_ALARMS, risk=RISK):
             for view in self.views:
                 if view.before.chance <= PLAIN_AFTER and view.before.lost.lost >= FEW_LOST:
                     return view.quantity
@@ -62,18 +64,29 @@ class Group:
     @property
     def seen_before(self) -> Count:
         """Lost firings before: those judged lost, or odd ones in their place."""
-        found = [v.before.lost for v in self.views if v.quantity == self.seen_by]
-        return found[0] if found else self.matched_before
+        return self._see()[0]
 
     @property
     def seen_after(self) -> Count:
         """Lost firings after: those judged lost, or odd ones, if more; by torque, or as before."""
-        counts = [self.matched_after] + [
-            v.like.lost
+        return self._see()[1]
+
+    def _see(self) -> tuple[Count, Count]:
+        """Count losses on both sides by the same sign."""
+        found = [v.before.lost for v in self.views if v.quantity == self.seen_by]
+        before = found[0] if found else self.matched_before
+        pairs = [(before, self.matched_after)] + [
+            (before, v.like.lost)
             for v in self.views
             if v.quantity in ("segment_accel", self.seen_by) and v.is_left
         ]
-        return max(counts, key=lambda c: c.rate if c.judged else -1.0)
+        if not found:  # what looks like the lost ones counts on both sides alike
+            pairs += [
+                (a.own_before, a.own)
+                for a in self.alike
+                if is_more_than(a.own, a.others, risk=CHANCE)
+            ]
+        return max(pairs, key=lambda p: p[1].rate if p[1].judged else -1.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,11 +27,12 @@ LEAST_ALIKE = 0.6  # share of the lost firings that must
 
 @dataclass(frozen=True, slots=True)
 class Alike:
-    """Firings after that look like the lost ones before, by one quantity."""
+    """Firings after that look like the lost ones before, by one quantity; and those before."""
 
     quantity: str
     own: Count
     others: Count
+    own_before: Count
 
 
 def find_alike(before: Side, after: Side, cylinders: tuple[int, ...]) -> tuple[Alike, ...]:
@@ -49,48 +51,64 @@ def find_alike(before: Side, after: Side, cylinders: tuple[int, ...]) -> tuple[A
         the same in the other cylinders of both recordings: what chance does.
     """
     found = []
+    mine = np.isin(before.column("cylinder"), cylinders)
+    probability = before.column("misfire_probability")
     for quantity in QUANTITIES:
-        values, probability = before.column(quantity), before.column("misfire_probability")
+        values = before.column(quantity)
         usable = np.isfinite(values) & np.isfinite(probability) & ~before.flagged("fuel_cut")
-        own = usable & np.isin(before.column("cylinder"), cylinders)
-        lost = values[own & (probability >= LOST)]
-        good = values[own & (probability < LOST)]
-        if lost.size < LEAST_LOST or good.size < LEAST_GOOD:
+        lost = values[usable & mine & (probability >= LOST)]
+        good = values[usable & mine & (probability < LOST)]
+        rest = values[usable & ~mine & (probability < LOST)]
+        middle = float(np.median(rest)) if rest.size >= LEAST_GOOD else math.nan
+        if lost.size < LEAST_LOST:
             continue
-        usual = float(np.median(good))
+        sound = good if good.size >= LEAST_GOOD else rest  # none left: as the others
+        if sound.size < LEAST_GOOD:
+            continue
+        usual = float(np.median(sound))
         step = float(np.median(lost)) - usual
-        spread = 1.4826 * float(np.median(np.abs(good - usual)))
+        spread = 1.4826 * float(np.median(np.abs(sound - usual)))
         if quantity == "segment_accel" and step >= 0:
             continue
         if abs(step) < APART * spread or abs(step) < 0.1 * abs(usual):
             continue
         if _count_beyond(lost, usual, step) < LEAST_ALIKE * lost.size:
             continue
-        mine, rest = _count(after, quantity, cylinders, step)
-        usually = _count(before, quantity, cylinders, step)[1]
-        others = Count(rest.lost + usually.lost, rest.judged + usually.judged)
+        off = usual - middle
+        counts = [_count(side, quantity, cylinders, step, off) for side in (before, after)]
+        (first, usually), (own, other) = counts
+        others = Count(other.lost + usually.lost, other.judged + usually.judged)
         if not others.judged:  # no other cylinder shows it: allow for rare odd values
-            strange = _count_beyond(good, usual, step)
-            others = Count(strange + round(ODD * ODD_FIRINGS), good.size + ODD_FIRINGS)
+            strange = _count_beyond(sound, usual, step)
+            others = Count(strange + round(ODD * ODD_FIRINGS), sound.size + ODD_FIRINGS)
         if others.lost > MOST_ODD * others.judged:
             continue
-        found.append(Alike(quantity, mine, others))
+        found.append(Alike(quantity, own, others, first))
     return tuple(found)
 
 
 def _count(
-    side: Side, quantity: str, cylinders: tuple[int, ...], step: float
+    side: Side, quantity: str, cylinders: tuple[int, ...], step: float, off: float
 ) -> tuple[Count, Count]:
-    """Count firings off their cylinder's usual value like the lost ones were: own, others'."""
+    """Count firings off the usual value like the lost ones were: own, others'.
+
+    The usual value is that of the other cylinders, and `off` what the cylinder's sound firings
+    differ from it; its own middle value where no other was measured.
+    """
     values, number = side.column(quantity), side.column("cylinder")
     usable = np.isfinite(values) & ~side.flagged("fuel_cut") & ~side.flagged("edge")
     lost, judged = [0, 0], [0, 0]
+    rest = values[usable & ~np.isin(number, cylinders)]
+    sound = float(np.median(rest)) + off if rest.size >= LEAST_GOOD else math.nan
     for cylinder in side.order:
         part = values[usable & (number == cylinder)]
         if part.size < LEAST_GOOD:
             continue
         to = 0 if cylinder in cylinders else 1
-        lost[to] += _count_beyond(part, float(np.median(part)), step)
+        usual = float(np.median(part))
+        if to == 0 and math.isfinite(sound):
+            usual = sound
+        lost[to] += _count_beyond(part, usual, step)
         judged[to] += int(part.size)
     return Count(lost[0], judged[0]), Count(lost[1], judged[1])
 

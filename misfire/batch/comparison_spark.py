@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ from misfire.batch.comparison_excess import (
     View,
     compute_fisher,
     compute_outlying,
+    count_beyond,
 )
 from misfire.batch.comparison_features import USUAL, compute_offset
 from misfire.batch.comparison_rates import Count, compute_bunching
@@ -119,18 +120,23 @@ def compare_sparks(
         beside = first_rest if first_rest.judged else second
         odd_after = NO_EXCESS
         if second_rest.judged:
-            odd_after = Excess(second, second_rest, 0.0, compute_fisher(second, second_rest))
+            odd_after = _make_excess(second, second_rest)
         views.append(
             View(
                 quantity=quantity,
-                before=Excess(first, beside, 0.0, compute_fisher(first, beside)),
+                before=_make_excess(first, beside),
                 after=odd_after,
-                like=Excess(like, like_rest, 0.0, odd_after.chance),
+                like=replace(_make_excess(like, like_rest), chance=odd_after.chance),
                 again=like,
                 step=_find_step(before, after, match, cylinders, quantity),
             )
         )
     return tuple(views)
+
+
+def _make_excess(own: Count, others: Count) -> Excess:
+    """Set a count against that of the others."""
+    return Excess(own, others, 0.0, compute_fisher(own, others), count_beyond(own, others))
 
 
 def _count(

@@ -17,7 +17,9 @@ from misfire.batch.comparison_excess import (
     View,
     compute_fisher,
     compute_outlying,
+    compute_overdispersed,
     compute_tail,
+    count_beyond,
 )
 from misfire.batch.comparison_rates import Count, compute_bunching
 from misfire.batch.comparison_side import Side
@@ -127,7 +129,13 @@ def compare_torque(
         quantity="segment_accel",
         before=odd_before,
         after=odd_after,
-        like=Excess(mine, rest, odd_after.bound, odd_after.chance),
+        like=Excess(
+            mine,
+            rest,
+            odd_after.bound,
+            odd_after.chance,
+            count_lost(second, cylinders, match.after),
+        ),
         again=as_before,
         step=_find_step(first, second, match, cylinders),
     )
@@ -160,7 +168,8 @@ def find_excess(
     -----
     R. A. Fisher's exact test of the shares, times the number of bounds tried (Bonferroni). Some
     cylinders of a sound engine run rougher than others: more than all but one of them is asked
-    for, and more weak firings than strong ones.
+    for, more than their differences explain (negative binomial law), and more weak firings than
+    strong ones.
     """
     use = np.ones(lack.z.size, bool) if own is None else own
     best = NO_EXCESS
@@ -170,29 +179,52 @@ def find_excess(
         if beside is not None:
             all_of_it = np.ones(beside.z.size, bool)
             rest = count_weak(beside, cylinders, all_of_it, bound=bound)[0]
-            strong_rest, each = 0, [rest.rate]
+            strong_rest, each = 0, [rest]
         if not mine.judged or not rest.judged:
             continue
-        usual = sorted(each)[-2] if len(each) > 1 else each[0]
-        chance = compute_fisher(mine, rest)
+        rates = sorted(c.rate for c in each)
+        usual = rates[-2] if len(rates) > 1 else rates[0]
+        chance = max(compute_fisher(mine, rest), compute_overdispersed(mine, each))
         # A rough cylinder has more strong firings as well, a failing one hardly any. (An only
-        # cylinder makes up for each lost firing in its next.)
+        # cylinder makes up for each lost firing in its next; of two, the other one does as well.)
         if beside is None and (bound < CLEAR or mine.lost < LEAN * strong):
             lean = (rest.lost + 1) / (rest.lost + strong_rest + 2)
             lean = min(max(lean, 0.5), MOST_LEAN)
-            chance = max(chance, compute_tail(mine.lost, mine.lost + strong, lean))
+            askew = compute_tail(mine.lost, mine.lost + strong, lean)
+            if len(lack.order) == 2:
+                sides = Count(rest.lost, rest.lost + strong_rest)
+                askew = min(askew, compute_fisher(Count(mine.lost, mine.lost + strong), sides))
+            chance = max(chance, askew)
         chance = min(1.0, len(BOUNDS) * chance)
         if mine.rate <= usual:
             chance = 1.0
         if chance < best.chance or not best.own.judged:
             best = Excess(mine, rest, bound, chance)
-    return best
+    return replace(best, lost=count_lost(lack, cylinders, use))
+
+
+def count_lost(lack: Lack, cylinders: tuple[int, ...], use: NDArray[np.bool_]) -> Count:
+    """Count the weak firings beyond what the others have, at the bound that shows most of them.
+
+    Parameters
+    ----------
+    lack : Lack
+    cylinders : tuple of int
+    use : bool array [shape=(n_firings,)]
+
+    Returns
+    -------
+    lost : Count
+        None lost where there is nothing to set it against.
+    """
+    counts = [count_weak(lack, cylinders, use, bound=bound)[:2] for bound in BOUNDS]
+    return max((count_beyond(*c) for c in counts), key=lambda c: c.lost)
 
 
 def count_weak(
     lack: Lack, cylinders: tuple[int, ...], use: NDArray[np.bool_], *, bound: float
-) -> tuple[Count, Count, list[float]]:
-    """Count weak firings: the cylinder's, those of all others, and the share of each other.
+) -> tuple[Count, Count, list[Count]]:
+    """Count weak firings: the cylinder's, those of all others, and of each other by itself.
 
     Parameters
     ----------
@@ -205,20 +237,20 @@ def count_weak(
     Returns
     -------
     own, others : Count
-    shares : list of float
+    each : list of Count
     """
     judged = use & np.isfinite(lack.z)
     weak = judged & lack.is_weak & (lack.z > bound)
     mine = np.isin(lack.cylinder, cylinders)
-    shares = []
+    each = []
     for c in np.unique(lack.cylinder[judged & ~mine]):
         its = judged & (lack.cylinder == c)
-        shares.append(float(weak[its].mean()))
+        each.append(Count(int(weak[its].sum()), int(its.sum())))
     own = weak[judged & mine]
     return (
         Count(int(own.sum()), int(own.size), compute_bunching(own)),
         Count(int((weak & ~mine).sum()), int((judged & ~mine).sum())),
-        shares,
+        each,
     )
 
 

@@ -7,7 +7,15 @@ from dataclasses import dataclass
 from typing import Any
 
 from misfire.batch.comparison_features import FeatureChange
-from misfire.batch.comparison_group import DOUBTFUL, FEW_LOST, Direction, Group, Judged
+from misfire.batch.comparison_group import (
+    CHANCE,
+    DOUBTFUL,
+    FEW_LOST,
+    USUAL_ALARMS,
+    Direction,
+    Group,
+    Judged,
+)
 from misfire.batch.comparison_rates import (
     RISK,
     Count,
@@ -29,12 +37,13 @@ from misfire.report.wording import format_percent
 CURED, IMPROVED, UNCHANGED, NOT_COMPARABLE = "cured", "improved", "unchanged", "not comparable"
 FAULTY = 0.5  # as in the verdict of one recording
 LEAST_CYCLES = 15
+FEWEST_CYCLES, BEYOND_DOUBT = 8, 1e-4  # so many do where the chance of seeing nothing is so small
 SURE = 0.975
 DROP = 0.4  # a rate or a deviation that fell by less is no improvement worth the word
 RISE = 1.5
-USUAL_ALARMS = Count(3, 1000)  # sound firings called lost on simulated vehicles: fewer than this
+SAME = 0.2
+LIFTED = 1.0  # spreads by which a cylinder under suspicion lay below the others
 RISK_LEFT = 0.01  # of odd firings being as many after, above which nothing is called cured
-CHANCE = 0.01  # of calling firings alike to lost ones that are not
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,11 +137,12 @@ def _judge_silence(group: Group) -> Judged:
     before, after = group.seen_before, group.matched_after
     words = write_rates(before, after, group.seen_by)
     more = compute_cycles_needed(before, after.judged)
-    if after.judged < LEAST_CYCLES:
-        more = max(more or 0, LEAST_CYCLES - after.judged)
     chance = compute_chance_unseen(before, after.judged)
+    least = LEAST_CYCLES if chance > BEYOND_DOUBT else FEWEST_CYCLES
+    if after.judged < least:
+        more = max(more or 0, least - after.judged)
     still = [v for v in group.views if v.before.is_plain and v.again.lost and v.fell > RISK_LEFT]
-    left = [f for f in group.features if f.was_off and f.is_off]
+    left = [f for f in group.features if f.was_off and f.is_off and not _is_trait(f)]
     if more == 0:
         seen: tuple[str, ...] = ()
         if not after.lost:
@@ -156,7 +166,9 @@ def _judge_silence(group: Group) -> Judged:
         if after.lost and not unlike and not group.background.rate >= after.rate / 2:
             some = f"{after.lost} of {after.judged} firings is still judged lost"
             return Judged(group, IMPROVED, False, "better", (words, some), after.judged)
-        if group.probability_after >= DOUBTFUL:
+        # A mere suspicion counts only as long as the torque does not speak against it.
+        calm = any(v.before.is_plain and v.after.chance > RISK for v in group.views[:1])
+        if group.probability_after >= (FAULTY if calm else DOUBTFUL):
             doubt = (
                 "it is still under suspicion after the repair "
                 f"({format_percent(group.probability_after)})"
@@ -181,6 +193,7 @@ def _judge_features(group: Group, signs: list[str]) -> Judged:
     """Judge a fault that hardly loses a firing by what was measured."""
     off = sorted((f for f in group.features if f.was_off), key=_weigh, reverse=True)
     mended = [f for f in off if _is_mended(f)]
+    lifted = any(_is_lifted(f) for f in group.features)
     left = [f for f in off if f.is_off]
     words = tuple(write_feature(f) for f in (off or group.features)[:3])
     stepped = any(v.has_step for v in group.views)
@@ -194,7 +207,7 @@ def _judge_features(group: Group, signs: list[str]) -> Judged:
     # Where both recordings show the way back, the second need not prove by itself that it is sound.
     back = stepped and group.verdict_after != "misfire"
     calm = group.probability_after < DOUBTFUL and (group.verdict_after == "no_misfire" or back)
-    if calm and not left and enough and (mended or stepped or _has_fallen(group)):
+    if calm and not left and enough and (mended or stepped or lifted or _has_fallen(group)):
         gone = (
             "it is no longer under suspicion "
             f"({format_percent(group.probability_before)} before, "
@@ -245,7 +258,7 @@ def judge_vehicle(
     -------
     whole : Whole
     """
-    suspects = [j for j in judged if j.group.is_suspect]
+    suspects = _drop_shadows([j for j in judged if j.group.is_suspect])
     new = [j for j in judged if j.is_new]
     if reasons:
         extra = tuple(
@@ -291,6 +304,21 @@ def judge_vehicle(
         return Whole(UNCHANGED, settled, "same", line, own, more)
     line = f"Improved, not cured: {names}" if settled else f"Improved, not yet proven: {names}"
     return Whole(IMPROVED, settled, "better", line, own, more)
+
+
+def _drop_shadows(suspects: list[Judged]) -> list[Judged]:
+    """Leave out suspects that showed nothing of their own, where another one did.
+
+    A cylinder that fires next to a failing one is easily suspected with it.
+    """
+    own = [j for j in suspects if _has_shown(j.group) or j.settled]
+    return own if own and any(_has_shown(j.group) for j in own) else suspects
+
+
+def _has_shown(group: Group) -> bool:
+    """Whether a suspect lost firings before, or stood apart by what was measured."""
+    lost = group.seen_before.lost >= FEW_LOST and _is_established(group)
+    return lost or any(f.was_off for f in group.features) or any(v.has_step for v in group.views)
 
 
 def _is_cured_together(judged: list[Judged], suspects: list[Judged]) -> bool:
@@ -413,6 +441,15 @@ def _weigh(feature: FeatureChange) -> float:
     return abs(feature.off_before) * scale
 
 
+def _is_trait(feature: FeatureChange) -> bool:
+    """Whether a firing voltage is as it was: a gap or a lead of its own, as no loss came of it.
+
+    Cylinders differ much in it, and on a waste-spark coil the two plugs do by their polarity.
+    """
+    same = abs(feature.off_after - feature.off_before) <= SAME * abs(feature.off_before)
+    return feature.quantity == "firing_voltage_kv" and same
+
+
 def _is_mended(feature: FeatureChange) -> bool:
     """Whether a quantity went back towards the others, beyond chance."""
     if not (math.isfinite(feature.off_before) and math.isfinite(feature.off_after)):
@@ -420,3 +457,13 @@ def _is_mended(feature: FeatureChange) -> bool:
     sure = feature.low > 0 or feature.high < 0
     back = feature.off_after * feature.off_before <= 0
     return sure and (back or abs(feature.off_after) <= (1 - DROP) * abs(feature.off_before))
+
+
+def _is_lifted(feature: FeatureChange) -> bool:
+    """Whether a cylinder under suspicion works plainly more than before, and as the others do."""
+    return (
+        feature.quantity == "segment_accel"
+        and feature.off_before <= -LIFTED
+        and feature.low > 0
+        and abs(feature.off_after) <= (1 - DROP) * abs(feature.off_before)
+    )
