@@ -90,7 +90,11 @@ def open_screen(
         mark = sha256(os.fsencode(os.path.realpath(out))).hexdigest()[:12]
         scratch = _make_scratch(f"misfire-screen-{mark}")
         sweep(out)
-        catalogue = Catalogue(out)
+        try:
+            catalogue = Catalogue(out)
+        except OutputError:
+            shutil.rmtree(scratch, ignore_errors=True)
+            raise
         try:
             pool = _make_pool(settings, scratch)
             try:
