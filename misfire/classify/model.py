@@ -286,11 +286,12 @@ def share_faults(
     Notes
     -----
     The ensemble knows simulated engines only, and the physics scores keep a fixed say beside it:
-    they hold on engines that no simulator drew.
+    they hold on engines that no simulator drew. The temperature is of both together: it makes the
+    shares as sure as they are right on vehicles not seen in training.
     """
     scores = inputs[:, -len(FAULT_TYPES) :]
     picked = scores[:, [FAULT_TYPES.index(t) for t in fault_types]]
-    logits = raw / temperature + RULE_SAY * picked
+    logits = (raw + RULE_SAY * picked) / temperature
     logits = logits - logits.max(axis=1, keepdims=True)
     share = np.exp(logits)
     return np.asarray(share / share.sum(axis=1, keepdims=True))

@@ -232,7 +232,7 @@ def _remove_pitch_error(
     relative[: engine.cylinders] = np.nan
     relative[-engine.cylinders :] = np.nan
     inverse = 1.0 / speed2
-    corrected = energy.copy()
+    constants = dict.fromkeys(engine.firing_order, 0.0)
     for c in engine.firing_order:
         rows = np.flatnonzero((cylinder == c) & np.isfinite(relative))
         if rows.size < 3 * SPEED_BINS:
@@ -246,10 +246,24 @@ def _remove_pitch_error(
         design = np.column_stack((np.ones(SPEED_BINS), np.array(x) / np.mean(x)))
         constant = _fit_constant(design, np.array(y), np.array(spread))
         # Never more than a few times what wheels have: the rest is torque.
-        constant = float(np.clip(constant, -4 * PITCH_PRIOR, 4 * PITCH_PRIOR))
+        constants[c] = float(np.clip(constant, -4 * PITCH_PRIOR, 4 * PITCH_PRIOR))
+    corrected = energy.copy()
+    for c, constant in _share_by_place(constants, engine).items():
         own = cylinder == c
         corrected[own] -= constant * speed2[own]
     return _remove_repeating(corrected, speed2, cylinder, engine)
+
+
+def _share_by_place(constants: dict[int, float], engine: Engine) -> dict[int, float]:
+    """Leave to cylinders at one place of the wheel, 360 degrees apart, what both show."""
+    angle = dict(zip(engine.firing_order, engine.firing_angles_deg, strict=True))
+    shared = dict(constants)
+    for a in engine.firing_order:
+        for b in engine.firing_order:
+            if a != b and abs(abs(angle[a] - angle[b]) - 360.0) < 1.0:
+                alike = constants[a] * constants[b] > 0
+                shared[a] = min(constants[a], constants[b], key=abs) if alike else 0.0
+    return shared
 
 
 def _fit_constant(
