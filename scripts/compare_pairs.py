@@ -218,9 +218,21 @@ def list_words_of_rates(pair: dict, worst: dict) -> set[str]:
     c = str(worst["cylinder"])
     k = (before["lost"][c], after["lost"][c])
     n = (worst["cycles"], after["cycles"])
+    # With bouts counted as one loss each, and by single losses: what either allows is right.
     bouts = max(before["bunching"][c], after["bunching"][c])
-    few = [round(x / bouts) for x in (*k, *n)]
-    same = stats.hypergeom(few[2] + few[3], few[0] + few[1], few[3]).cdf(few[1])
+    words: set[str] = set()
+    for each in {1.0, bouts}:
+        lost = [round(x / each) for x in (*k, *n)]
+        same = stats.hypergeom(lost[2] + lost[3], lost[0] + lost[1], lost[3]).cdf(lost[1])
+        words |= list_words_of_chance(pair, k, n, float(same))
+    return words
+
+
+def list_words_of_chance(
+    pair: dict, k: tuple[int, int], n: tuple[int, int], same: float
+) -> set[str]:
+    """Say which words losses `k` of `n` allow; `same`: chance of so few, were it as before."""
+    after = pair["after"]
     if pair["kind"] == "moved":
         return {"unchanged", "improved"}
     if not after["faulty"]:

@@ -84,9 +84,11 @@ def _check_job(job: JobCard) -> None:
         _require(_is_whole(wheel.positions, 2, MAX_POSITIONS), "crank_wheel positions")
         flat = [at for gap in wheel.gaps for at in gap]
         in_range = all(_is_whole(at, 1, wheel.positions) for at in flat) and all(wheel.gaps)
-        runs = all(list(gap) == list(range(gap[0], gap[0] + len(gap))) for gap in wheel.gaps)
-        rising = flat == sorted(set(flat)) and len(flat) < wheel.positions
-        _require(in_range and runs and rising, "crank_wheel gaps")
+        runs = in_range and all(
+            list(gap) == list(range(gap[0], gap[0] + len(gap))) for gap in wheel.gaps
+        )
+        rising = runs and flat == sorted(set(flat)) and len(flat) < wheel.positions
+        _require(rising, "crank_wheel gaps")
         tdc = wheel.tdc_deg
         _require(tdc is None or (_is_number(tdc) and 0 <= tdc <= 360), "crank_wheel tdc_deg")
         _require(wheel.sensor in (None, "vr", "hall"), "crank_wheel sensor")

@@ -48,7 +48,11 @@ SEVERITIES = ("info", "warning", "error")
 
 
 def write_store(
-    recording: Recording, path: Path | str, *, progress: Progress | None = None
+    recording: Recording,
+    path: Path | str,
+    *,
+    progress: Progress | None = None,
+    check: Callable[[], None] | None = None,
 ) -> None:
     """Write a recording into one HDF5 file.
 
@@ -59,6 +63,8 @@ def write_store(
         Replaced when it is there already, in one step at the end; a run that fails leaves what
         was there before.
     progress : callable (stage, fraction), optional
+    check : callable () -> None, optional
+        Called when all is written but not yet under its name; what it raises leaves nothing.
 
     Raises
     ------
@@ -74,8 +80,14 @@ def write_store(
     """
     path = Path(path)
     _refuse_own_source(recording, path)
+
+    def write(part: Path) -> None:
+        _write_file(recording, part, progress)
+        if check is not None:
+            check()
+
     try:
-        write_whole(path, lambda part: _write_file(recording, part, progress))
+        write_whole(path, write)
     except (OSError, RuntimeError) as error:
         if isinstance(error, OutputError):
             raise

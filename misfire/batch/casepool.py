@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -70,6 +71,8 @@ def measure_cases(
             take(done, _measure(call))
         return cases, failures
     spawn = multiprocessing.get_context("spawn")  # forked threads of numerical libraries hang
+    # Else the working folder, perhaps a stranger's, could hold a module that is taken for another.
+    os.environ["PYTHONSAFEPATH"] = "1"
     try:
         with ProcessPoolExecutor(min(workers, n), mp_context=spawn) as pool:
             for done, got in enumerate(pool.map(_measure, calls), 1):

@@ -17,6 +17,7 @@ from misfire.batch.hashing import hash_beside
 from misfire.batch.measuring import measure
 from misfire.batch.opening import open_recording
 from misfire.batch.shipped import load_shipped
+from misfire.batch.unchanged import watch_sources
 from misfire.batch.verdict import decide
 from misfire.classify.bundle import load_bundle
 from misfire.classify.model import Model
@@ -61,9 +62,11 @@ def diagnose(
         path, progress=progress, hash_source=False, allow_outside=allow_outside
     )
     try:
+        check_unchanged = watch_sources(recording)
         with hash_beside(recording) as wait:  # from here on: libraries and model load meanwhile
             chosen = load_shipped() if model is None else load_bundle(Path(model))
             diagnosis = diagnose_recording(recording, model=chosen, progress=progress)
+            check_unchanged()
             return replace(diagnosis, sha256=wait())
     finally:
         recording.close()
@@ -93,7 +96,7 @@ def ingest(
     """
     recording = open_recording(job, progress=progress, allow_outside=allow_outside)
     try:
-        write_store(recording, Path(out), progress=progress)
+        write_store(recording, Path(out), progress=progress, check=watch_sources(recording))
         return {
             "recording": str(out),
             "vehicle": recording.job.vehicle_id,

@@ -78,7 +78,7 @@ class Group:
         pairs = [(before, self.matched_after)] + [
             (before, v.like.lost)
             for v in self.views
-            if v.quantity in ("segment_accel", self.seen_by) and v.is_left
+            if v.quantity in ("segment_accel", "spark_line", self.seen_by) and v.is_left
         ]
         if not found:  # what looks like the lost ones counts on both sides alike
             pairs += [

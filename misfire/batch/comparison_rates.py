@@ -12,6 +12,7 @@ from misfire.classify.scores import compute_clopper_pearson
 from misfire.errors import ParameterError
 
 RISK = 0.05  # of calling a fault gone that would not have shown
+RISK_CURED = 0.025  # the same where that is to be called cured: one side of a 95 % interval
 LONGEST_LAG = 60  # cycles over which lost firings are looked at for hanging together
 MOST_CYCLES = 10_000_000
 

@@ -14,6 +14,7 @@ UNITS = {
     "peak_current_a": ("peak primary current", "A", 2),
     "firing_voltage_kv": ("firing voltage", "kV", 1),
     "burn_time_ms": ("burn time", "ms", 2),
+    "spark_line": ("spark line", "", 0),
     "burn_voltage_kv": ("burn voltage", "kV", 2),
     "segment_accel": ("segment acceleration", "1/s²", 0),
 }
@@ -74,6 +75,8 @@ def write_odd(quantity: str, odd: Excess) -> str:
     """
     what = "lack torque" if quantity == "segment_accel" else f"have no usual {UNITS[quantity][0]}"
     line = f"{odd.own.lost} of {odd.own.judged} firings after the repair {what}"
+    if quantity == "spark_line":
+        return line
     return f"{line}, of the other cylinders {odd.others.lost} of {odd.others.judged}"
 
 

@@ -99,7 +99,9 @@ def _count(
     usable = np.isfinite(values) & ~side.flagged("fuel_cut") & ~side.flagged("edge")
     lost, judged = [0, 0], [0, 0]
     rest = values[usable & ~np.isin(number, cylinders)]
-    sound = float(np.median(rest)) + off if rest.size >= LEAST_GOOD else math.nan
+    middle = float(np.median(rest)) if rest.size >= LEAST_GOOD else math.nan
+    # What is as the other cylinders are is sound, also where the sound firings before were not.
+    sound = middle + math.copysign(max(0.0, off * math.copysign(1.0, step)), step)
     for cylinder in side.order:
         part = values[usable & (number == cylinder)]
         if part.size < LEAST_GOOD:

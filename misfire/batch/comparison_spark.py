@@ -33,6 +33,10 @@ LEAST_OTHERS = 2  # cylinders that tell how much levels scatter
 SCATTER = {"burn_time_ms": 0.08, "dwell_ms": 0.03, "peak_current_a": 0.03}
 WEIGHT = 20  # cylinders for which that knowledge counts
 MEASURED = 0.02  # least scatter that is believed
+SPARK_LINE = "spark_line"
+SOUND_LINES = Count(50, 1000)  # strokes without one of a sound coil, under any load: fewer
+UNLIT = 0.3  # share of its usual time below which a spark line is none
+MOSTLY = 0.9  # share of the strokes that have one in one of the recordings
 BACK = 0.5  # a level has come back that lost this share of its offset
 
 
@@ -83,7 +87,30 @@ def find_odd(side: Side, other: Side) -> dict[str, Odd]:
                 odd |= absent
                 judged |= absent
         found[quantity] = Odd(odd, judged)
+    found[SPARK_LINE] = _find_unlit(side, other, usable & watched)
     return found
+
+
+def _find_unlit(side: Side, other: Side, usable: NDArray[np.bool_]) -> Odd:
+    """Find strokes with hardly any spark line, where the cylinder's strokes have one.
+
+    How long one lasts is taken from the recording in which it lasts longer: a coil that fails most
+    of the time must not be its own measure.
+    """
+    values, number = side.column("burn_time_ms"), side.column("cylinder")
+    others, there = other.column("burn_time_ms"), other.column("cylinder")
+    odd, judged = np.zeros(values.size, bool), np.zeros(values.size, bool)
+    for c in side.order:
+        mine = usable & (number == c)
+        sides = values[mine], others[there == c]
+        usual = [float(np.nanmedian(v)) for v in sides if np.isfinite(v).sum() >= LEAST]
+        most = max(float(np.isfinite(v).mean()) if v.size else 0.0 for v in sides)
+        if not usual or most < MOSTLY:
+            continue
+        short = ~np.isfinite(values) | (values < UNLIT * max(usual))
+        odd |= mine & short
+        judged |= mine
+    return Odd(odd, judged)
 
 
 def compare_sparks(
@@ -131,7 +158,35 @@ def compare_sparks(
                 step=_find_step(before, after, match, cylinders, quantity),
             )
         )
-    return tuple(views)
+    return (*_look_at_line(odds, own, match), *views)
+
+
+def _look_at_line(
+    odds: tuple[dict[str, Odd], dict[str, Odd]],
+    own: list[NDArray[np.bool_]],
+    match: Match,
+) -> tuple[View, ...]:
+    """Say what strokes without a spark line tell.
+
+    Sound coils make next to none: no other cylinder is needed to say so, and where all share one
+    coil none could.
+    """
+    first, second = (_count(odds[i][SPARK_LINE], own[i])[0] for i in (0, 1))
+    before = _count(odds[0][SPARK_LINE], own[0], match.before)[0]
+    like = _count(odds[1][SPARK_LINE], own[1], match.after)[0]
+    if not first.judged or not second.judged or not before.judged:
+        return ()
+    left = _make_excess(second, SOUND_LINES)
+    return (
+        View(
+            quantity=SPARK_LINE,
+            before=_make_excess(before, SOUND_LINES),
+            after=left,
+            like=replace(_make_excess(like, SOUND_LINES), chance=left.chance),
+            again=like,
+            step=NO_STEP,
+        ),
+    )
 
 
 def _make_excess(own: Count, others: Count) -> Excess:

@@ -18,6 +18,7 @@ from misfire.batch.comparison_group import (
 )
 from misfire.batch.comparison_rates import (
     RISK,
+    RISK_CURED,
     Count,
     compute_chance_lower,
     compute_chance_unseen,
@@ -35,6 +36,7 @@ from misfire.batch.comparison_sentences import (
 from misfire.report.wording import format_percent
 
 CURED, IMPROVED, UNCHANGED, NOT_COMPARABLE = "cured", "improved", "unchanged", "not comparable"
+CERTAIN = 0.8
 FAULTY = 0.5  # as in the verdict of one recording
 LEAST_CYCLES = 15
 FEWEST_CYCLES, BEYOND_DOUBT = 8, 1e-4  # so many do where the chance of seeing nothing is so small
@@ -123,7 +125,7 @@ def _judge_rate(group: Group, signs: list[str]) -> Judged:
     """Fault still to be seen: fewer lost firings than before, or not."""
     before, after = group.seen_before, group.seen_after
     words = write_rates(before, after, group.seen_by)
-    fell = after.rate <= (1 - DROP) * before.rate
+    fell = after.rate <= (1 - DROP) * before.rate and not _is_hidden(group, after)
     if group.chance_lower >= SURE and fell:
         return Judged(group, IMPROVED, True, "better", (*signs, words))
     rose = after.rate >= RISE * before.rate and after.lost >= FEW_LOST
@@ -132,11 +134,20 @@ def _judge_rate(group: Group, signs: list[str]) -> Judged:
     return Judged(group, UNCHANGED, True, "same", (*signs, words))
 
 
+def _is_hidden(group: Group, after: Count) -> bool:
+    """Tell whether losses after are only not counted: none to be seen, but accused as before."""
+    alike = any(
+        f.was_off and f.is_off and abs(f.off_after) >= (1 - DROP) * abs(f.off_before)
+        for f in group.features
+    )
+    return after.lost < FEW_LOST and group.probability_after >= FAULTY and alike
+
+
 def _judge_silence(group: Group) -> Judged:
     """No sign of the fault after: was the recording long enough to have shown it."""
     before, after = group.seen_before, group.matched_after
     words = write_rates(before, after, group.seen_by)
-    more = compute_cycles_needed(before, after.judged)
+    more = compute_cycles_needed(before, after.judged, risk=RISK_CURED)
     chance = compute_chance_unseen(before, after.judged)
     least = LEAST_CYCLES if chance > BEYOND_DOUBT else FEWEST_CYCLES
     if after.judged < least:
@@ -167,7 +178,7 @@ def _judge_silence(group: Group) -> Judged:
             some = f"{after.lost} of {after.judged} firings is still judged lost"
             return Judged(group, IMPROVED, False, "better", (words, some), after.judged)
         # A mere suspicion counts only as long as the torque does not speak against it.
-        calm = any(v.before.is_plain and v.after.chance > RISK for v in group.views[:1])
+        calm = not after.lost and any(v.after.chance > RISK for v in group.views[:1])
         if group.probability_after >= (FAULTY if calm else DOUBTFUL):
             doubt = (
                 "it is still under suspicion after the repair "
@@ -180,7 +191,7 @@ def _judge_silence(group: Group) -> Judged:
         f"firings with a chance of {format_percent(chance)}"
     )
     once = Count(before.lost, before.judged)
-    if after.judged >= LEAST_CYCLES and compute_chance_unseen(once, after.judged) <= RISK:
+    if after.judged >= LEAST_CYCLES and compute_chance_unseen(once, after.judged) <= RISK_CURED:
         bouts = (
             f"the losses came in bouts: they tell as little as {before.lost / before.bunching:.0f} "
             "single ones"
@@ -223,7 +234,9 @@ def _judge_features(group: Group, signs: list[str]) -> Judged:
 
 def _judge_other(group: Group) -> Judged:
     """Say whether a cylinder that nobody suspected before is at fault now."""
-    accused = group.verdict_after == "misfire" and group.probability_after >= FAULTY
+    # Without a lost firing a mere suspicion is no new fault: the same vehicle had none before.
+    least = FAULTY if group.after.lost >= FEW_LOST else CERTAIN
+    accused = group.verdict_after == "misfire" and group.probability_after >= least
     fell = group.before.lost >= FEW_LOST and group.after.rate < group.before.rate
     words = write_rates(group.before, group.after)
     # One that lost more before is not new, though nobody named it then.
@@ -336,7 +349,7 @@ def _is_cured_together(judged: list[Judged], suspects: list[Judged]) -> bool:
     )
     judged_after = min(j.group.matched_after.judged for j in suspects)
     chance = compute_chance_unseen(total, judged_after * len(suspects))
-    return chance <= RISK and judged_after >= LEAST_CYCLES
+    return chance <= RISK_CURED and judged_after >= LEAST_CYCLES
 
 
 def _has_fallen_together(suspects: list[Judged]) -> bool:

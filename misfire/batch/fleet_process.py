@@ -143,7 +143,8 @@ class IsolatedWorker:
             "HDF5_USE_FILE_LOCKING": os.environ.get("HDF5_USE_FILE_LOCKING", "BEST_EFFORT"),
         }
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "misfire.batch.fleet_worker"],
+            # -P: else a folder of recordings could hold a module that is taken for one of ours.
+            [sys.executable, "-P", "-m", "misfire.batch.fleet_worker"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=self._errors,

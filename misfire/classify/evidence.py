@@ -94,7 +94,7 @@ def write_evidence(
         if here - there > 0.15:
             sentences.append(
                 f"the current ramp starts with a step of {here:.1f} A"
-                + (f" against {there:.1f} A in the other cylinders" if rest.size else "")
+                + (f" against {max(there, 0.0):.1f} A in the other cylinders" if rest.size else "")
                 + " (the coil works into a load)"
             )
     if disturbed_share > 0.005:

@@ -4,6 +4,7 @@ import difflib
 import math
 import struct
 import tokenize
+import warnings
 import zipfile
 import zlib
 from collections.abc import Sequence
@@ -155,11 +156,13 @@ def open_npz(
 def _read_header(file: IO[bytes], place: str) -> tuple[tuple[int, ...], bool, np.dtype[Any]]:
     """Read the header of an NPY stream: shape, order and type."""
     try:
-        version = np.lib.format.read_magic(file)
-        if version == (1, 0):
-            shape, is_fortran, dtype = np.lib.format.read_array_header_1_0(file)
-        else:
-            shape, is_fortran, dtype = np.lib.format.read_array_header_2_0(file)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)  # a header as older Pythons wrote it
+            version = np.lib.format.read_magic(file)
+            if version == (1, 0):
+                shape, is_fortran, dtype = np.lib.format.read_array_header_1_0(file)
+            else:
+                shape, is_fortran, dtype = np.lib.format.read_array_header_2_0(file)
     except _HEADER_ERRORS:
         raise FormatError(f"{place}: has no readable NPY header; save it again") from None
     if dtype.hasobject or dtype.kind not in "biuf":

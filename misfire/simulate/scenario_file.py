@@ -62,6 +62,8 @@ def read_scenario(path: Path) -> Scenario:
         return parse_scenario(text)
     except tomllib.TOMLDecodeError as error:
         raise FormatError(f"{path}: not valid TOML: {error}") from error
+    except RecursionError:
+        raise FormatError(f"{path}: is nested too deeply for a scenario") from None
     except ParameterError as error:
         raise ParameterError(f"{path}: {error}") from error
 

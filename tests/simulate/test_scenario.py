@@ -106,3 +106,10 @@ def test_unreadable_files(tmp_path):
     path.write_text("speed = 3")
     with pytest.raises(ParameterError, match=r"bad.toml: scenario: no field"):
         read_scenario(path)
+
+
+def test_nested_too_deeply(tmp_path):
+    path = tmp_path / "deep.toml"
+    path.write_text("a = " + "[" * 20_000 + "]" * 20_000, encoding="utf-8")
+    with pytest.raises(FormatError, match="nested too deeply"):
+        read_scenario(path)

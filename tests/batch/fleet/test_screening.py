@@ -471,3 +471,24 @@ def test_the_worker_takes_up_again_after_a_failure(fleet, tmp_path):
     finally:
         worker.close()
     assert list(tmp_path.iterdir()) == []  # its temporary folders are gone
+
+
+def test_modules_in_the_working_folder_are_not_run(tmp_path):
+    # a stranger's folder may hold files named like the libraries that a worker loads
+    make_good(tmp_path / "in" / "one", 1)
+    mark = tmp_path / "it ran"
+    for name in ("jinja2", "pandas", "h5py"):
+        (tmp_path / f"{name}.py").write_text(
+            f"open({str(mark)!r}, 'w').close()\n", encoding="utf-8"
+        )
+    package = os.path.dirname(os.path.dirname(misfire.__file__))
+    done = subprocess.run(
+        [sys.executable, "-P", "-m", "misfire", "screen", "in", "-o", "out", "--quiet", "--json"],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": package},
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr
+    assert not mark.exists()
+    assert '"judged": 1' in done.stdout
