@@ -32,8 +32,8 @@ class Model:
     """Three ensembles with their calibration; `manifest` is what the bundle says of itself.
 
     `*_knots` [shape=(2, n)]: log odds in, log odds out, straight between. `fault_types` are the
-    classes of the fault ensemble, `temperature` divides its log probabilities. `lost_share`: of the
-    candidate firings that the event ensemble was trained on.
+    classes of the fault ensemble, `temperature` divides its log probabilities and the physics
+    scores. `lost_share`: of the candidate firings that the event ensemble was trained on.
     """
 
     event: Trees
