@@ -73,12 +73,19 @@ def _try_store(task: dict[str, Any], replies: Replies) -> dict[str, Any]:
     path = Path(task["path"])
     if find_broken_heap(path) is not None:
         raise FormatError(f"{path}: its texts are damaged; run `misfire ingest` again")
-    recording = open_checked(path)
     try:
-        for channel in recording.channels:
-            _read_all(recording.read, channel)
-    finally:
-        recording.close()
+        recording = open_checked(path)
+        try:
+            for channel in recording.channels:
+                _read_all(recording.read, channel)
+        finally:
+            recording.close()
+    except RuntimeError as error:  # the library lost count of its own objects
+        words = (str(error).splitlines() or ["unknown error"])[0][:120]
+        raise FormatError(
+            f"{path}: the HDF5 library cannot read it ({words}); it is damaged: run "
+            "`misfire ingest` again"
+        ) from None
     return {}
 
 
