@@ -60,11 +60,12 @@ def draw_pair(rng: np.random.Generator) -> tuple[str, Scenario, Scenario]:
     )
     length = float(rng.uniform(16.0, 40.0))
     before = replace(before, instrument=instruments, format="h5", duration_s=length)
+    before = replace(before, vehicle_seed=before.seed)  # one wheel, the same cylinders
     other = int(rng.integers(0, 2**31))
     after = replace(before, seed=other, duration_s=length * float(rng.uniform(0.8, 1.6)))
     sound = replace(after, fault=())
-    if kind == "repaired":  # half of them the very same vehicle: wheel and cylinders alike
-        return kind, before, replace(sound, seed=before.seed if rng.random() < 0.5 else other)
+    if kind == "repaired":
+        return kind, before, sound
     if kind == "less":
         less = replace(fault, rate=fault.rate / float(rng.uniform(4, 8)))
         if fault.pattern == "always":

@@ -72,7 +72,8 @@ def simulate(scenario: Scenario) -> SimulatedRecording:
     strokes = list_strokes(run.firings)
     signals = CoilSignals(scenario.coil, strokes, run.coil_of, streams[1])
     digitizer = Digitizer(streams[2])
-    wheel = Wheel(scenario.crank_wheel, scenario.fault, streams[3])
+    own = scenario.make_vehicle_rng(2, streams[3])
+    wheel = Wheel(scenario.crank_wheel, scenario.fault, own)
     grids = [make_grid(i, scenario.duration_s) for i in scenario.instrument]
     channels = []
     for number, model in enumerate(scenario.channel):

@@ -90,8 +90,9 @@ class EngineRun:
             for b, a in zip(self.begin, self.angles, strict=True)
         ]
         spread = engine.cylinder_spread
-        self.charge = np.exp(spread * rng.standard_normal(n)).tolist()
-        self.fuel = np.exp(spread * rng.standard_normal(n)).tolist()
+        own = scenario.make_vehicle_rng(1, rng)
+        self.charge = np.exp(spread * own.standard_normal(n)).tolist()
+        self.fuel = np.exp(spread * own.standard_normal(n)).tolist()
         self._lay_out_coils(card.waste_pairs)
         self._lay_out_inertia()
         clocks = [FaultClock(f, rng) for f in scenario.fault if f.cylinder]

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+import numpy as np
+
 from misfire.errors import ParameterError
 from misfire.records import FAULT_TYPES, IGNITIONS, ROLES, Engine
 
@@ -317,9 +319,14 @@ def _default_channels() -> tuple[ChannelModel, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """One vehicle and one recording; the same scenario gives the same bytes."""
+    """One vehicle and one recording; the same scenario gives the same bytes.
+
+    `vehicle_seed` draws what stays with the vehicle, the errors of its wheel and the balance of its
+    cylinders: two recordings of one vehicle share it and differ in `seed`. -1: drawn by `seed`.
+    """
 
     seed: int = 0
+    vehicle_seed: int = -1
     duration_s: float = _number(20.0, 0.5, 600.0)
     vehicle: str = "simulated"
     note: str = ""
@@ -334,11 +341,22 @@ class Scenario:
     channel: tuple[ChannelModel, ...] = field(default_factory=_default_channels)
     fault: tuple[FaultModel, ...] = ()
 
+    def make_vehicle_rng(self, part: int, drawn: np.random.Generator) -> np.random.Generator:
+        """Give what draws a part of the vehicle; `drawn` where no vehicle is named."""
+        if self.vehicle_seed < 0:
+            return drawn
+        return np.random.default_rng([self.vehicle_seed, part])
+
     def __post_init__(self) -> None:
         """Check what only the parts together can tell."""
         check_fields(self, "scenario")
         if isinstance(self.seed, bool) or not isinstance(self.seed, int) or self.seed < 0:
             raise ParameterError(f"scenario.seed: need a whole number from 0, got {self.seed!r}")
+        vehicle = self.vehicle_seed
+        if isinstance(vehicle, bool) or not isinstance(vehicle, int) or vehicle < -1:
+            raise ParameterError(
+                f"scenario.vehicle_seed: need a whole number from 0, or -1, got {vehicle!r}"
+            )
         numbers = set(self.engine.firing_order)
         for i, fault in enumerate(self.fault, 1):
             if fault.cylinder and fault.cylinder not in numbers:

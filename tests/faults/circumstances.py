@@ -114,8 +114,11 @@ def list_circumstances():
         ("shrinks to nothing", f"os.truncate({capture!r}, 0)", ("became shorter",)),
         ("shrinks", f"os.truncate({capture!r}, 3001)", ("became shorter",)),
         ("grows", f"open({capture!r}, 'ab').write(bytes(999))", ("changed while it was read",)),
-        ("is another one now", f"os.replace('sound/capture.wav', {capture!r})",
-         ("changed while it was read",)),
+        (
+            "is another one now",
+            f"os.replace('sound/capture.wav', {capture!r})",
+            ("changed while it was read",),
+        ),
     ):
         made.append(
             Circumstance(f"input {what} while it is read", "ingest", TARGETS["ingest"], words,

@@ -10,6 +10,7 @@ from scipy.io import wavfile
 
 from misfire.errors import OutputError, ParameterError
 from misfire.simulate import Scenario, draw_scenario, simulate, write_recording
+from misfire.simulate import recording as recording_module
 from misfire.simulate.scenario import (
     CamModel,
     ChannelModel,
@@ -268,3 +269,30 @@ def test_refusals(recording, tmp_path):
     long = dataclasses.replace(SHORT, duration_s=25.0, channel=SHORT.channel[:1])
     with pytest.raises(ParameterError, match="rows; choose wav"):
         write_recording(simulate(long), tmp_path / "long", fmt="csv")
+
+
+def test_two_recordings_of_one_vehicle(monkeypatch):
+    wheels, engines = [], []
+
+    class KeptWheel(recording_module.Wheel):
+        def __init__(self, *given):
+            super().__init__(*given)
+            wheels.append(self.tooth_deg)
+
+    class KeptEngine(recording_module.EngineRun):
+        def __init__(self, *given):
+            super().__init__(*given)
+            engines.append((self.charge, self.fuel))
+
+    monkeypatch.setattr(recording_module, "Wheel", KeptWheel)
+    monkeypatch.setattr(recording_module, "EngineRun", KeptEngine)
+    crank = [
+        simulate(Scenario(duration_s=2.0, seed=seed, vehicle_seed=vehicle)).channels[1].counts
+        for seed, vehicle in ((1, 7), (2, 7), (2, 8), (2, -1))
+    ]
+    assert np.array_equal(wheels[0], wheels[1])
+    assert engines[0] == engines[1]
+    assert not np.array_equal(crank[0], crank[1])  # another drive all the same
+    for other in (2, 3):
+        assert not np.array_equal(wheels[1], wheels[other])
+        assert engines[1] != engines[other]
