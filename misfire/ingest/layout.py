@@ -64,6 +64,18 @@ class TextLayout:
     changes_each_row: bool = False  # hardly a row of the head repeats the one before, time apart
 
 
+def split_lines(text: str) -> list[str]:
+    r"""Split at line feeds alone; str.splitlines() knows a dozen more ends, some found in titles.
+
+    Examples
+    --------
+    >>> split_lines("time\x1ds;K1\r\n0;1\n")
+    ['time\x1ds;K1', '0;1']
+    """
+    lines = [line.removesuffix("\r") for line in text.split("\n")]
+    return lines[:-1] if lines[-1] == "" else lines
+
+
 def find_layout(head: str) -> TextLayout | None:
     r"""Work out the layout from the first lines of a file.
 
@@ -93,7 +105,7 @@ def find_layout(head: str) -> TextLayout | None:
     >>> layout.delimiter, layout.decimal, layout.first_line, layout.names, layout.time_unit_s
     (';', ',', 3, ('Zeit', 'K1'), 0.001)
     """
-    lines = head.splitlines()
+    lines = split_lines(head)
     best: tuple[tuple[int, int, int], str, str, int, int] | None = None
     for rank, delimiter in enumerate(DELIMITERS):
         if delimiter != " " and not any(delimiter in line for line in lines):
@@ -125,7 +137,7 @@ def find_layout(head: str) -> TextLayout | None:
 
 def split_row(line: str, delimiter: str) -> list[str]:
     """Cut a line into cells without blanks and quotes around them."""
-    line = line.rstrip("\r\n")
+    line = line.rstrip("\r\n").replace("\r", " ")
     if delimiter == " ":
         return line.replace('"', "").split()
     if '"' in line:

@@ -15,6 +15,7 @@ from misfire.ingest.layout import (
     TextLayout,
     find_layout,
     is_number,
+    split_lines,
     split_row,
 )
 from misfire.ingest.lines import TextLines
@@ -185,7 +186,7 @@ class _Table:
 
     def _drop_cut_line(self, text: str) -> str:
         """Drop a last line without an end, unless its form shows that it is whole."""
-        lines = text[text.rfind("\n", 0, len(text) - 20_000) + 1 :].splitlines()
+        lines = split_lines(text[text.rfind("\n", 0, len(text) - 20_000) + 1 :])
         lines = [line for line in lines if line.strip()]
         if not lines:
             return text
@@ -259,7 +260,7 @@ class _Table:
     def _clean(self, number: int, text: str, is_last: bool) -> str:
         """Put over-range marks into numbers; name the first cell that is none of both."""
         rows: list[str] = []
-        lines = text.splitlines()
+        lines = split_lines(text)
         delimiter, decimal = self.layout.delimiter, self.layout.decimal
         for offset, line in enumerate(lines):
             if not line.strip():
