@@ -22,6 +22,7 @@ from misfire.batch.comparison_excess import (
 from misfire.batch.comparison_features import USUAL, compute_offset
 from misfire.batch.comparison_rates import Count, compute_bunching
 from misfire.batch.comparison_side import Side
+from misfire.dsp.running import robust_spread
 
 # Quantity -> the ratio to its usual value, as a log, from which a stroke is odd.
 ODD = {"burn_time_ms": 0.5, "dwell_ms": 0.25, "peak_current_a": 0.25}
@@ -36,6 +37,7 @@ MEASURED = 0.02  # least scatter that is believed
 SPARK_LINE = "spark_line"
 SOUND_LINES = Count(50, 1000)  # strokes without one of a sound coil, under any load: fewer
 UNLIT = 0.3  # share of its usual time below which a spark line is none
+SURE = 3.0  # errors by which unlit strokes must fall behind
 MOSTLY = 0.9  # share of the strokes that have one in one of the recordings
 BACK = 0.5  # a level has come back that lost this share of its offset
 
@@ -108,9 +110,28 @@ def _find_unlit(side: Side, other: Side, usable: NDArray[np.bool_]) -> Odd:
         if not usual or most < MOSTLY:
             continue
         short = ~np.isfinite(values) | (values < UNLIT * max(usual))
-        odd |= mine & short
         judged |= mine
+        if not _has_worked(side, mine & short, usable & ~(mine & short)):
+            odd |= mine & short
     return Odd(odd, judged)
+
+
+def _has_worked(side: Side, unlit: NDArray[np.bool_], rest: NDArray[np.bool_]) -> bool:
+    """Tell whether strokes without a spark line did their work: then it was only not measured.
+
+    Against the cylinder's other firings, where it has some, since cylinders differ.
+    """
+    gained, number = side.column("segment_accel"), side.column("cylinder")
+    own = rest & np.isin(number, number[unlit])
+    known = np.isfinite(gained)
+    beside = own if (own & known).sum() >= LEAST else rest
+    here, there = gained[unlit & known], gained[beside & known]
+    if here.size < LEAST or there.size < LEAST:
+        return False
+    error = sum(
+        (1.25 * robust_spread(part)) ** 2 / part.size for part in (here, there)
+    )  # of medians, normal distribution
+    return bool(np.median(there) - np.median(here) < SURE * math.sqrt(error))
 
 
 def compare_sparks(

@@ -376,12 +376,26 @@ def test_a_coil_that_all_cylinders_share_is_judged_without_others():
     rng = np.random.default_rng(3)
     for side in (before, after):
         side.events["dwell_ms"] = 3.0
+        side.events["segment_accel"] = np.nan  # no crank recorded
     before.events.loc[rng.random(len(before.events)) < 0.2, "burn_time_ms"] = 0.05
     said = compare_sides(before, after)
     assert said["verdict"] == "cured"
     assert [c["cylinder"] for c in said["cylinders"] if c["suspect"]] == [1, 2, 3, 4]
     after.events.loc[rng.random(len(after.events)) < 0.1, "burn_time_ms"] = 0.05
     assert compare_sides(before, after)["verdict"] == "improved"
+
+
+def test_strokes_that_did_their_work_had_a_spark():
+    """A line that is too low to be measured is no lost spark where the crank shows the work."""
+    before, after = make_side(seed=1), make_side(seed=2)
+    rng = np.random.default_rng(3)
+    for side in (before, after):
+        side.events["dwell_ms"] = 3.0
+    unlit = rng.random(len(before.events)) < 0.2
+    before.events.loc[unlit, "burn_time_ms"] = 0.05
+    assert compare_sides(before, after)["verdict"] == "unchanged"  # nothing was ever wrong
+    before.events.loc[unlit, "segment_accel"] -= 60.0
+    assert compare_sides(before, after)["verdict"] == "cured"
 
 
 def test_a_mere_suspicion_after_is_no_new_fault():
