@@ -94,16 +94,18 @@ def compute_torque(track: CrankTrack, firings: Firings, *, engine: Engine) -> To
     gain = (middle**2 - before**2) / 2.0
     approach = (before**2 - ahead**2) / 2.0
     speed2 = before**2
-    whole = (_speed_around(track, tdc + span, half) ** 2 - speed2) / 2.0
     disturbed = _disturbed(track, tdc - half, tdc + span + half)
-    for values in (whole, work, gain, approach):
-        values[disturbed] = np.nan
-    whole = _remove_pitch_error(whole, speed2, firings.cylinder, engine)
-    work = _remove_pitch_error(work, speed2, firings.cylinder, engine)
-    gain = _remove_pitch_error(gain, speed2, firings.cylinder, engine)
-    approach = _remove_pitch_error(approach, speed2, firings.cylinder, engine)
+
+    def correct(energy: NDArray[np.float64]) -> NDArray[np.float64]:
+        energy[disturbed] = np.nan
+        return _remove_pitch_error(energy, speed2, firings.cylinder, engine)
+
+    work, gain, approach = correct(work), correct(gain), correct(approach)
+    whole = work
+    if (span > followed).any():
+        whole = correct((_speed_around(track, tdc + span, half) ** 2 - speed2) / 2.0)
     lack = _against_neighbours(approach, firings.cylinder, engine)
-    shares = _share_work(tdc, firings.cylinder, engine, half)
+    shares = _share_work(tdc, followed, half)
     deficit = _against_neighbours(work, firings.cylinder, engine, shares)
     early = _against_neighbours(gain, firings.cylinder, engine)
     sided = _gather(_against_either_side(work, engine), shares)
@@ -155,23 +157,23 @@ def _turn_back(engine: Engine, firings: Firings) -> NDArray[np.float64]:
 
 
 def _share_work(
-    tdc_deg: NDArray[np.float64], cylinder: NDArray[np.int64], engine: Engine, half_deg: float
+    tdc_deg: NDArray[np.float64], followed_deg: NDArray[np.float64], half_deg: float
 ) -> NDArray[np.float64]:
     """Share of each combustion's work seen in its own stroke and in the ones after.
 
     [shape=(n_firings, n_strokes)]; 0 where the row that follows is not the next stroke.
     """
-    next_deg = _intervals(engine)
-    followed = np.minimum([next_deg[int(c)] for c in cylinder], WORK_DEG)
     within = np.linspace(-half_deg, half_deg, 31)  # the speed is a mean over the window
     at_deg = np.arange(0.0, 2.0 * WORK_DEG)
     seen = np.interp(at_deg[:, None] + within, DONE_DEG, DONE_SHARE).mean(axis=1)
-    n_strokes = int(np.ceil(WORK_DEG / min(next_deg.values()) - 1e-9))
+    shortest = float(followed_deg.min(initial=WORK_DEG))
+    n_strokes = int(np.ceil(WORK_DEG / shortest - 1e-9))
     shares = np.zeros((tdc_deg.size, n_strokes))
     for number in range(min(n_strokes, tdc_deg.size)):
         n = tdc_deg.size - number
         start = tdc_deg[number:] - tdc_deg[:n]
-        share = np.interp(start + followed[number:], at_deg, seen) - np.interp(start, at_deg, seen)
+        stop = start + followed_deg[number:]
+        share = np.interp(stop, at_deg, seen) - np.interp(start, at_deg, seen)
         shares[:n, number] = np.where((start >= 0) & (start < WORK_DEG), share, 0.0)
     shares[:, 1:][shares[:, 1:] < LEAST_SHARE] = 0.0
     return shares
@@ -256,14 +258,26 @@ def _remove_pitch_error(
 
 def _share_by_place(constants: dict[int, float], engine: Engine) -> dict[int, float]:
     """Leave to cylinders at one place of the wheel, 360 degrees apart, what both show."""
-    angle = dict(zip(engine.firing_order, engine.firing_angles_deg, strict=True))
     shared = dict(constants)
-    for a in engine.firing_order:
-        for b in engine.firing_order:
-            if a != b and abs(abs(angle[a] - angle[b]) - 360.0) < 1.0:
-                alike = constants[a] * constants[b] > 0
-                shared[a] = min(constants[a], constants[b], key=abs) if alike else 0.0
+    for a, b in _list_pairs(engine):
+        shared[a] = shared[b] = _find_common(constants[a], constants[b])
     return shared
+
+
+def _list_pairs(engine: Engine) -> list[tuple[int, int]]:
+    """List the cylinders 360 degrees apart: their TDC are at one place of the wheel."""
+    angle = dict(zip(engine.firing_order, engine.firing_angles_deg, strict=True))
+    return [
+        (a, b)
+        for a in engine.firing_order
+        for b in engine.firing_order
+        if a < b and abs(abs(angle[a] - angle[b]) - 360.0) < 1.0
+    ]
+
+
+def _find_common(one: float, other: float) -> float:
+    """Give what two numbers have in common; 0 where they differ in sign or one is unknown."""
+    return min(one, other, key=abs) if one * other > 0 else 0.0
 
 
 def _fit_constant(
@@ -291,7 +305,6 @@ def _remove_repeating(
 
     One faulty cylinder has no twin. Only as much is taken as a wheel's errors can be.
     """
-    angle = dict(zip(engine.firing_order, engine.firing_angles_deg, strict=True))
     reference = running_quantile(energy, reach=engine.cylinders, skip_self=True)
     relative = (energy - reference) / speed2
     usual = {}
@@ -299,14 +312,11 @@ def _remove_repeating(
         own = relative[(cylinder == c) & np.isfinite(relative)]
         usual[c] = float(np.median(own)) if own.size >= 5 else np.nan
     corrected = energy.copy()
-    for a in engine.firing_order:
-        for b in engine.firing_order:
-            apart = abs(abs(angle[a] - angle[b]) - 360.0) < 1.0
-            if a < b and apart and usual[a] * usual[b] > 0:
-                shared = min((usual[a], usual[b]), key=abs)
-                shared = float(np.clip(shared, -4 * PITCH_PRIOR, 4 * PITCH_PRIOR))
-                own = (cylinder == a) | (cylinder == b)
-                corrected[own] -= shared * speed2[own]
+    for a, b in _list_pairs(engine):
+        common = _find_common(usual[a], usual[b])
+        common = float(np.clip(common, -4 * PITCH_PRIOR, 4 * PITCH_PRIOR))
+        own = (cylinder == a) | (cylinder == b)
+        corrected[own] -= common * speed2[own]
     return corrected
 
 
