@@ -1,6 +1,20 @@
 """The errors of the package; every one a user can meet is a `MisfireError`."""
 
 
+def find_first_line(error: BaseException) -> str:
+    """Give the first line of a library's message, 120 characters at most; empty if there is none.
+
+    Parameters
+    ----------
+    error : exception
+
+    Returns
+    -------
+    line : str
+    """
+    return (str(error).splitlines() or [""])[0][:120]
+
+
 class MisfireError(Exception):
     """No trustworthy answer exists; the message says what, where and what to do."""
 

@@ -18,7 +18,7 @@ from misfire.align.packing import LEVEL, pack
 from misfire.align.storeprobe import probe_store
 from misfire.align.storeshape import has_known_shape, has_signature
 from misfire.dsp.heaps import find_broken_heap
-from misfire.errors import ChannelError, FormatError, OutputError
+from misfire.errors import ChannelError, FormatError, OutputError, find_first_line
 from misfire.publishing import write_whole
 from misfire.records import LEVEL_FIELDS, ROLES, UNITS, Channel, Finding, Recording
 
@@ -274,7 +274,7 @@ def open_checked(path: Path) -> Recording:
         raise
     except _DAMAGE as error:
         file.close()
-        detail = (str(error).splitlines() or [""])[0][:120]
+        detail = find_first_line(error)
         raise FormatError(
             f"{path}: is damaged or was changed by another program ({detail}); run `misfire "
             "ingest` again"

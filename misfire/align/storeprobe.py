@@ -15,7 +15,7 @@ from typing import Any
 
 from misfire.childprocess import Replies, TaskProcess, serve
 from misfire.dsp.heaps import find_broken_heap
-from misfire.errors import FormatError
+from misfire.errors import FormatError, find_first_line
 from misfire.records import Channel
 
 LIMIT_S = 30.0
@@ -81,7 +81,7 @@ def _try_store(task: dict[str, Any], replies: Replies) -> dict[str, Any]:
         finally:
             recording.close()
     except RuntimeError as error:  # the library lost count of its own objects
-        words = (str(error).splitlines() or ["unknown error"])[0][:120]
+        words = find_first_line(error) or "unknown error"
         raise FormatError(
             f"{path}: the HDF5 library cannot read it ({words}); it is damaged: run "
             "`misfire ingest` again"

@@ -12,7 +12,7 @@ from misfire.dsp.heaps import is_sound_heap
 
 _MOST_BLOCKS = 10_000  # of one file: some ten a channel are used
 _NOWHERE = (1 << 64) - 1
-_SIGNATURE = b"\x89HDF\r\n\x1a\n"
+SIGNATURE = b"\x89HDF\r\n\x1a\n"
 _TEXT = bytes.fromhex("19010100 10000000 10000000 01000000 00000800")
 _FLOAT = bytes.fromhex("11203f00 08000000 00004000 340b0034 ff030000")
 _INT8 = bytes.fromhex("10080000 01000000 00000800")
@@ -72,7 +72,7 @@ def has_signature(path: Path) -> bool:
         If the file cannot be read.
     """
     with path.open("rb") as file:
-        return file.read(len(_SIGNATURE)) == _SIGNATURE
+        return file.read(len(SIGNATURE)) == SIGNATURE
 
 
 class _Block:
@@ -116,7 +116,7 @@ class _Walk:
     def visit_file(self) -> None:
         """Walk through all."""
         block = self._open(0, 48)
-        block.expect(_SIGNATURE, b"\3\x08\x08\0", bytes(8))
+        block.expect(SIGNATURE, b"\3\x08\x08\0", bytes(8))
         _require(block.number(8) == _NOWHERE)  # no extension
         block.take(8)  # the end of the file: the library compares it
         self._visit_object(block.number(8), depth=0)

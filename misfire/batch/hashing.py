@@ -5,7 +5,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from threading import Event
 
-from misfire.batch.opening import is_stored
+from misfire.align.storeshape import has_signature
 from misfire.errors import FormatError
 from misfire.ingest.reading import compute_source_hash
 from misfire.records import Recording
@@ -38,7 +38,7 @@ def hash_beside(recording: Recording) -> Iterator[Callable[[], str]]:
     MemoryError
         If no thread can be started.
     """
-    if recording.sha256 or is_stored(recording.path):
+    if recording.sha256 or has_signature(recording.path):
         yield lambda: recording.sha256
         return
     job, stop = recording.job, Event()

@@ -3,12 +3,11 @@
 from pathlib import Path
 
 from misfire.align.store import open_store
+from misfire.align.storeshape import SIGNATURE
 from misfire.errors import FormatError
 from misfire.ingest.reading import open_raw
 from misfire.ingest.source import Progress
 from misfire.records import Recording
-
-_HDF5 = b"\x89HDF\r\n\x1a\n"
 
 
 def open_recording(
@@ -53,19 +52,13 @@ def open_recording(
         raise FormatError(f"{path}: is a folder; give the job card (TOML file) in it") from None
     except OSError as error:
         raise FormatError(f"{path}: cannot be read ({error.strerror})") from None
-    if start == _HDF5:
+    if start == SIGNATURE:
         return open_store(path)
     if path.suffix.lower() != ".toml" and (b"\0" in start or _is_raw(path)):
         raise FormatError(
             f"{path}: raw data need a job card; describe the file in a job.toml and give that"
         )
     return open_raw(path, progress=progress, hash_source=hash_source, allow_outside=allow_outside)
-
-
-def is_stored(path: Path) -> bool:
-    """Tell whether a file that can be read is HDF5, by its first bytes."""
-    with path.open("rb") as file:
-        return file.read(len(_HDF5)) == _HDF5
 
 
 def _is_raw(path: Path) -> bool:

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from pathlib import Path
 
-from misfire.batch.opening import is_stored
+from misfire.align.storeshape import has_signature
 from misfire.errors import FormatError
 from misfire.ingest.parts import list_files
 from misfire.records import Recording
@@ -23,7 +23,7 @@ def watch_sources(recording: Recording) -> Callable[[], None]:
         Raises FormatError if one of the files is another now. One that is gone is none: what was
         opened can be read to its end, and what was not is refused anyway.
     """
-    if is_stored(recording.path):
+    if has_signature(recording.path):
         return lambda: None
     job = recording.job
     before = {path: _identify(path) for path in (job.folder / f for f in list_files(job))}

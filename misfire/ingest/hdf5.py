@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.dsp.heaps import find_broken_heap
-from misfire.errors import FormatError
+from misfire.errors import FormatError, find_first_line
 from misfire.ingest.counts import map_counts
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import (
@@ -122,7 +122,7 @@ def _open_dataset(
         except _DAMAGE as error:
             raise FormatError(
                 f"{path}: channel {name!r}, samples {start} to {stop}: cannot be read "
-                f"({_first_line(error)}); copy or export it again"
+                f"({find_first_line(error)}); copy or export it again"
             ) from None
         return np.asarray(values)
 
@@ -302,8 +302,3 @@ def _read_number(
             "number; export the file again"
         )
     return number
-
-
-def _first_line(error: Exception) -> str:
-    """Give the first line of a library's message."""
-    return (str(error).splitlines() or [""])[0][:120]

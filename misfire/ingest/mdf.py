@@ -13,7 +13,7 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.errors import FormatError
+from misfire.errors import FormatError, find_first_line
 from misfire.ingest.counts import map_counts
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import Progress, RawColumn, Request, Source, read_array, truncated
@@ -81,7 +81,7 @@ def open_mdf(
     except damage as error:
         _close_half_open(error)
         raise FormatError(
-            f"{path}: is cut short or damaged ({_first_line(error)}); copy or export it again"
+            f"{path}: is cut short or damaged ({find_first_line(error)}); copy or export it again"
         ) from None
     try:
         started_s = _read_start(file)
@@ -165,7 +165,7 @@ def _stream(
                 line = (1.0, 0.0)
             samples, times = np.asarray(signal.samples), np.asarray(signal.timestamps, np.float64)
         except damage as error:
-            reason = _first_line(error)
+            reason = find_first_line(error)
             break
         if samples.ndim != 1 or samples.dtype.kind not in "biuf":
             raise request.error(
@@ -224,8 +224,3 @@ def _read_line(conversion: Any) -> tuple[float, float] | None:
     if a is None or b is None or kind not in (0, 1) or not a:
         return None
     return float(a), float(b)
-
-
-def _first_line(error: BaseException) -> str:
-    """Give the first line of a library's message."""
-    return (str(error).splitlines() or [""])[0][:120]

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.errors import FormatError
+from misfire.errors import FormatError, find_first_line
 from misfire.ingest.counts import map_counts
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import (
@@ -100,8 +100,8 @@ def open_parquet(
         except damage as error:
             if n_done == 0:
                 raise FormatError(
-                    f"{path}: not one row can be read ({_first_line(error)}); copy or export it "
-                    "again"
+                    f"{path}: not one row can be read ({find_first_line(error)}); copy or "
+                    "export it again"
                 ) from None
     values = {name: kept[name].map(dtypes[name]) for name in wanted}
     base = _fit_time(path, schema, time_name, values, requests) if time_name else None
@@ -233,8 +233,3 @@ def _read_number(meta: dict[str, str], key: str) -> float | None:
         return None
     bad = not math.isfinite(value) or (key == "rate_hz" and value <= 0)
     return None if bad or (key == "scale" and value == 0) else value
-
-
-def _first_line(error: BaseException) -> str:
-    """Give the first line of a library's message."""
-    return (str(error).splitlines() or [""])[0][:120]
