@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from misfire.cli import output, progress
-from misfire.cli.app import app, main
+from misfire.cli.app import app
 from misfire.cli.simulate import Format
 from misfire.simulate.scenario import FORMATS
 
@@ -37,21 +37,6 @@ cylinders = [1]
 unit = "V"
 scale = 0.02
 """
-
-
-@pytest.fixture
-def run(capsys, monkeypatch):
-    """Run a command in this process: (exit status, standard output, standard error)."""
-    monkeypatch.setattr(sys, "excepthook", sys.excepthook)  # main sets it; restored at the end
-    monkeypatch.setattr("warnings.showwarning", lambda *_: None)
-
-    def call(*arguments):
-        with pytest.raises(SystemExit) as stop:
-            main([str(argument) for argument in arguments])
-        said = capsys.readouterr()
-        return stop.value.code or 0, said.out, said.err
-
-    return call
 
 
 @pytest.fixture

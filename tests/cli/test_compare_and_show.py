@@ -2,33 +2,16 @@
 
 import json
 import re
-import sys
 import xml.etree.ElementTree as ElementTree
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from misfire.cli.app import main
 from misfire.report.files import write_reports
 from tests.builders.diagnoses import make_diagnosis, make_quiet_diagnosis
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "job.toml"
-
-
-@pytest.fixture
-def run(capsys, monkeypatch):
-    """Run a command in this process: (exit status, standard output, standard error)."""
-    monkeypatch.setattr(sys, "excepthook", sys.excepthook)
-    monkeypatch.setattr("warnings.showwarning", lambda *_: None)
-
-    def call(*arguments):
-        with pytest.raises(SystemExit) as stop:
-            main([str(argument) for argument in arguments])
-        said = capsys.readouterr()
-        return stop.value.code or 0, said.out, said.err
-
-    return call
 
 
 @pytest.fixture(scope="module")

@@ -1,35 +1,18 @@
 """The commands that learn: confirm, evaluate, train; what they print, write and refuse."""
 
 import json
-import sys
 
 import pytest
 
 from misfire.batch import learning
 from misfire.batch.evaluating import BETTER
 from misfire.batch.training import fit_model
-from misfire.cli.app import main
 from misfire.cli.confirm import FaultType
 from misfire.records import FAULT_TYPES
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario import FaultModel, Scenario
 from misfire.simulate.writer import write_recording
 from tests.builders.models import make_cases
-
-
-@pytest.fixture
-def run(capsys, monkeypatch):
-    """Run a command in this process: (exit status, standard output, standard error)."""
-    monkeypatch.setattr(sys, "excepthook", sys.excepthook)  # main sets it; restored at the end
-    monkeypatch.setattr("warnings.showwarning", lambda *_: None)
-
-    def call(*arguments):
-        with pytest.raises(SystemExit) as stop:
-            main([str(argument) for argument in arguments])
-        said = capsys.readouterr()
-        return stop.value.code or 0, said.out, said.err
-
-    return call
 
 
 @pytest.fixture(scope="module")

@@ -2,7 +2,6 @@
 
 import json
 import re
-import shutil
 import time
 
 import numpy as np
@@ -14,9 +13,6 @@ from misfire.records import FAULT_TYPES
 from misfire.report.fleet_page import format_fleet_page
 from misfire.report.fleet_table import format_fleet_csv, format_fleet_lines
 
-BROWSER = next(
-    filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
-)
 FAILED = {"name": "lane 3/bad.h5", "kind": "store", "code": "format", "message": "is cut short"}
 
 
@@ -133,18 +129,6 @@ def test_no_recording_at_all():
     assert "No vehicle could be judged" in format_fleet_page(fleet)
     assert format_fleet_lines(fleet).count("\n") == 1
     assert list_rows(fleet) == []
-
-
-@pytest.fixture
-def browser():
-    """Start the system's browser."""
-    library = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if BROWSER is None:
-        pytest.skip("no chromium found on PATH")
-    with library.sync_playwright() as driver:
-        started = driver.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
-        yield started
-        started.close()
 
 
 def test_five_thousand_vehicles_stay_usable(tmp_path, browser):

@@ -1,7 +1,6 @@
 """The comparison, fleet and connection pages in a browser: quiet, usable, whole on paper."""
 
 import re
-import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -29,23 +28,9 @@ from tests.builders.sheets import (
 )
 from tests.report.test_fleet_page import FAILED, make_many
 
-api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-BROWSER = next(
-    filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
-)
-pytestmark = pytest.mark.skipif(BROWSER is None, reason="no chromium found on PATH")
-
 PAGES = ("cured", "unchanged", "fleet", "hookup")
 DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "job.toml"
 PICTURES = {"cured": 3, "unchanged": 3, "fleet": 1, "hookup": 3}  # at least so many
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with api.sync_playwright() as play:
-        started = play.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
-        yield started
-        started.close()
 
 
 @pytest.fixture(scope="module")
@@ -70,29 +55,6 @@ def pages(tmp_path_factory):
     for name, text in made.items():
         (folder / f"{name}.html").write_text(text, encoding="utf-8")
     return {name: (folder / f"{name}.html").as_uri() for name in made}
-
-
-@pytest.fixture
-def visit(browser, pages):
-    """Open a page; at the end nothing may have been said on the console or asked of a network."""
-    opened = []
-
-    def go(name, *, width=1200, **options):
-        context = browser.new_context(viewport={"width": width, "height": 900}, **options)
-        page = context.new_page()
-        said, asked = [], []
-        page.on("console", lambda message: said.append(message.text))
-        page.on("pageerror", lambda error: said.append(str(error)))
-        page.on("request", lambda request: asked.append(request.url))
-        page.goto(pages[name])
-        opened.append((context, said, asked, pages[name]))
-        return page
-
-    yield go
-    for context, said, asked, address in opened:
-        context.close()
-        assert said == []
-        assert asked == [address]
 
 
 @pytest.mark.parametrize("name", PAGES)

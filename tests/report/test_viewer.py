@@ -1,7 +1,6 @@
 """The page in a headless browser: console, network, choosing, zooming, paper, contrast."""
 
 import re
-import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,23 +13,9 @@ from misfire.report.page import format_page
 from tests.builders.diagnoses import make_diagnosis, make_quiet_diagnosis
 from tests.builders.sheets import print_marked
 
-api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-BROWSER = next(
-    filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
-)
-pytestmark = pytest.mark.skipif(BROWSER is None, reason="no chromium found on PATH")
-
 DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "job.toml"
 MARGIN_MM = (13.0, 14.0)  # of @page in page.css: top and bottom, left and right
 PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}  # ISO 216; ANSI/ASME Y14.1
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with api.sync_playwright() as play:
-        started = play.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
-        yield started
-        started.close()
 
 
 @pytest.fixture(scope="module")
@@ -51,29 +36,6 @@ def pages(demo, tmp_path_factory):
     for name, diagnosis in made.items():
         (folder / f"{name}.html").write_text(format_page(diagnosis), encoding="utf-8")
     return {name: (folder / f"{name}.html").as_uri() for name in made}
-
-
-@pytest.fixture
-def visit(browser, pages):
-    """Open a page; at the end nothing may have been said on the console or asked of a network."""
-    opened = []
-
-    def go(name, **options):
-        context = browser.new_context(**({"viewport": {"width": 1200, "height": 900}} | options))
-        page = context.new_page()
-        said, asked = [], []
-        page.on("console", lambda message: said.append(message.text))
-        page.on("pageerror", lambda error: said.append(str(error)))
-        page.on("request", lambda request: asked.append(request.url))
-        page.goto(pages[name])
-        opened.append((context, said, asked, pages[name]))
-        return page
-
-    yield go
-    for context, said, asked, address in opened:
-        context.close()
-        assert said == []
-        assert asked == [address]
 
 
 @pytest.mark.parametrize("name", ["demo", "misfire", "no_misfire", "inconclusive"])
