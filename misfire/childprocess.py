@@ -126,7 +126,7 @@ class TaskProcess:
                 continue
             if reply is None:
                 process.wait()
-                return {"state": "crash", "message": _name_end(process.returncode)}
+                return {"state": "crash", "message": name_end(process.returncode)}
             if reply["state"] == "loaded":
                 deadline = time.monotonic() + time_s
             elif reply["state"] != "progress":
@@ -192,8 +192,18 @@ def _pass_replies(stream: IO[str], replies: queue.Queue[dict[str, Any] | None]) 
     replies.put(None)
 
 
-def _name_end(code: int) -> str:
-    """Name how a process ended: the signal, or its status."""
+def name_end(code: int) -> str:
+    """Name how a process ended: the signal, or its status.
+
+    Parameters
+    ----------
+    code : int
+        As `subprocess` gives it: below 0 the signal.
+
+    Returns
+    -------
+    name : str
+    """
     try:
         return signal.Signals(-code).name if code < 0 else f"status {code:#x}"
     except ValueError:

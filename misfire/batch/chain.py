@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -14,11 +14,11 @@ from misfire.batch.firingwaves import build_waves
 from misfire.batch.fitness import check_quickly
 from misfire.batch.fitness_scale import correct_recording
 from misfire.batch.hashing import hash_beside
-from misfire.batch.measuring import measure
+from misfire.batch.measuring import Evidence, measure
 from misfire.batch.opening import open_recording
 from misfire.batch.shipped import load_shipped
 from misfire.batch.unchanged import watch_sources
-from misfire.batch.verdict import decide
+from misfire.batch.verdict import Verdict, decide
 from misfire.classify.bundle import load_bundle
 from misfire.classify.model import Model
 from misfire.classify.separability import find_separable
@@ -144,7 +144,33 @@ def diagnose_recording(
         progress("cutting out waveforms", 1.0)
     moving = np.isfinite(firings.rpm)
     quick = check_quickly(recording, evidence)
-    word, notes, cylinders = verdict.verdict, verdict.notes, verdict.cylinders
+    verdict = _doubt(verdict, evidence, quick)
+    return Diagnosis(
+        vehicle=recording.job.vehicle_id,
+        note=recording.job.note,
+        job=recording.job,
+        source=recording.path.name,
+        sha256=recording.sha256,
+        verdict=verdict.verdict,
+        duration_s=evidence.detected.duration_s,
+        cycles=int(np.unique(firings.cycle).size),
+        cylinders=verdict.cylinders,
+        findings=_unique((*evidence.findings, *quick, *verdict.findings)),
+        notes=verdict.notes,
+        events=verdict.events,
+        extras=verdict.extras,
+        rpm_s=firings.spark_s[moving],
+        rpm=firings.rpm[moving],
+        panels=verdict.panels,
+        witnesses=verdict.witnesses,
+        settings=verdict.settings,
+        waves=waves,
+        separable={c: tuple(sorted(find_separable(w))) for c, w in verdict.witnesses.items()},
+    )
+
+
+def _doubt(verdict: Verdict, evidence: Evidence, quick: Sequence[Finding]) -> Verdict:
+    """Take back what was said of cylinders where the signals are not those of the job card."""
     wrong = [
         f"{f.message}: correct the job card and diagnose again"
         for f in quick
@@ -157,33 +183,14 @@ def diagnose_recording(
             for f in evidence.findings
             if f.code == "no_sync"
         ]
-    if wrong:  # whoever is named may be another
-        cylinders = tuple(replace(c, probability=0.5 * c.probability) for c in cylinders)
-    misplaced = any(f.code == "sparks_misplaced" for f in quick)
-    if wrong and (word == "misfire" or misplaced):
-        word, notes = "inconclusive", (wrong[0], *notes)
-    return Diagnosis(
-        vehicle=recording.job.vehicle_id,
-        note=recording.job.note,
-        job=recording.job,
-        source=recording.path.name,
-        sha256=recording.sha256,
-        verdict=word,
-        duration_s=evidence.detected.duration_s,
-        cycles=int(np.unique(firings.cycle).size),
-        cylinders=cylinders,
-        findings=_unique((*evidence.findings, *quick, *verdict.findings)),
-        notes=notes,
-        events=verdict.events,
-        extras=verdict.extras,
-        rpm_s=firings.spark_s[moving],
-        rpm=firings.rpm[moving],
-        panels=verdict.panels,
-        witnesses=verdict.witnesses,
-        settings=verdict.settings,
-        waves=waves,
-        separable={c: tuple(sorted(find_separable(w))) for c, w in verdict.witnesses.items()},
-    )
+    if not wrong:
+        return verdict
+    # whoever is named may be another
+    halved = tuple(replace(c, probability=0.5 * c.probability) for c in verdict.cylinders)
+    verdict = replace(verdict, cylinders=halved)
+    if verdict.verdict != "misfire" and not any(f.code == "sparks_misplaced" for f in quick):
+        return verdict
+    return replace(verdict, verdict="inconclusive", notes=(wrong[0], *verdict.notes))
 
 
 def _unique(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:

@@ -80,7 +80,7 @@ def find_odd(side: Side, other: Side) -> dict[str, Odd]:
                 continue
             logs = np.log(values[have])
             usual = float(np.median(logs))
-            spread = 1.4826 * float(np.median(np.abs(logs - usual)))
+            spread = robust_spread(logs)
             if not alone:  # by itself it may only follow the load
                 odd[have] = np.abs(logs - usual) > max(ODD[quantity], SPREADS * spread)
             judged |= have

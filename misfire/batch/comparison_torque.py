@@ -23,7 +23,7 @@ from misfire.batch.comparison_excess import (
 )
 from misfire.batch.comparison_rates import Count, compute_bunching
 from misfire.batch.comparison_side import Side
-from misfire.dsp.running import running_quantile
+from misfire.dsp.running import robust_spread, running_quantile
 
 LEAST_NEIGHBOURS = 4  # firings on each side against which one is judged
 LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
@@ -309,8 +309,7 @@ def _find_levels(lack: Lack, use: NDArray[np.bool_]) -> dict[int, tuple[float, f
         values = lack.lack[use & (lack.cylinder == c) & np.isfinite(lack.lack)]
         if values.size >= LEAST:
             middle = float(np.median(values))
-            spread = TO_SIGMA * float(np.median(np.abs(values - middle)))
-            levels[int(c)] = (middle, 1.2533 * spread / math.sqrt(values.size))
+            levels[int(c)] = (middle, 1.2533 * robust_spread(values) / math.sqrt(values.size))
     return levels
 
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.batch.fitness_engine import CRANKING_RPM
 from misfire.dsp.track import angle_at
 from misfire.records import CrankTrack, Engine, Finding, Firings, StrokeTrain
 
@@ -17,7 +18,6 @@ MOST_SCATTER_DEG = 9.0  # of single sparks about their neighbours; idle control 
 MOST_STRAY = 0.15  # share of sparks that fall on no firing
 MANY = 1.3  # sparks a firing: several strikes
 RESTRIKE_DEG = 60.0  # sparks this near to one that has its place are its strikes
-CRANKING_RPM = 450.0  # while the starter turns, many a control unit fires every revolution
 
 
 def check_spark_places(

@@ -7,7 +7,6 @@ import json
 import os
 import queue
 import shutil
-import signal
 import subprocess
 import sys
 import tempfile
@@ -17,6 +16,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
+
+from misfire.childprocess import name_end
 
 GIBI = 1 << 30
 _POLL_S = 0.2
@@ -188,11 +189,7 @@ class IsolatedWorker:
             last = lines[-1].strip() if lines else ""
         code = None if self._process is None else self._process.returncode
         if code is not None and code < 0:
-            try:
-                name = signal.Signals(-code).name
-            except ValueError:
-                name = f"signal {-code}"
-            words = f"the process that worked on it was ended by the system ({name})"
+            words = f"the process that worked on it was ended by the system ({name_end(code)})"
             return {"state": "failed", "code": "crash", "message": words}
         if any(sign in last for sign in _SHORT_OF_MEMORY):
             words = "needs more memory than it is allowed"

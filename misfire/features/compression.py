@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 
 from misfire.dsp.running import robust_spread
 from misfire.dsp.track import time_at
+from misfire.features.cylinders import CRANKING_RPM
 from misfire.records import CrankTrack, Engine, Firings
 
-CRANKING_RPM = 400.0  # below this the starter turns the engine (common practice)
 STEP_DEG = 6.0
 LEAST_STROKES = 2  # compressions of each cylinder
 LOW_SHARE = 0.85  # of the other cylinders': worth saying

@@ -243,7 +243,10 @@ def describe_separable(diagnosis: Diagnosis, cylinder: int) -> str:
     if not names:
         return "With these channels no kind of fault can be told from the others."
     if not hidden:
-        return "With these channels every kind of fault can be told from the others."
+        return (
+            "These channels show the signs by which each kind of fault differs from the others; "
+            "how sure the kind named is stands in its share."
+        )
     return (
         f"With these channels can be told from the others: {'; '.join(names)}. "
         f"Not told from one another: {'; '.join(hidden)}. A probability among the latter leans on "
