@@ -311,7 +311,9 @@ class TestFailuresOfTheSystem:
     @pytest.mark.skipif(os.name == "nt", reason="sends a POSIX signal")
     def test_a_real_interrupt(self, tmp_path):
         code = (
-            "import sys, time\n"
+            "import signal, sys, time\n"
+            # shells start what runs in the background with interrupts ignored
+            "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
             "import misfire.batch.chain as chain\n"
             "def wait(*_, **__): print('ready', file=sys.stderr, flush=True); time.sleep(60)\n"
             "chain.ingest = wait\n"
