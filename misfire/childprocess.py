@@ -14,6 +14,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any, TextIO
@@ -22,19 +23,40 @@ from misfire.errors import MisfireError
 
 GRACE_S = 5.0  # the starter ends what takes too long; the system does, if nobody is left to
 _POLL_S = 0.2
-_START_S = 120.0  # to start a process and load a library, on a machine that is busy
+_START_S = 600.0  # to start a process and load the libraries, on a machine that is busy
 _ENDS = ("done", "refused", "unreadable")
 _START = """
 import json, sys
 sys.path[:] = json.loads(sys.argv[1])
-import importlib
-importlib.import_module(sys.argv[2]).main()
+from misfire.childprocess import serve
+serve(sys.argv[2])
 """
+_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS")
 _QUIET = {
-    **dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1"),
+    **dict.fromkeys(_THREADS, "1"),
     "MALLOC_ARENA_MAX": "2",  # an arena takes 64 MB of address space, which is limited
     "ARROW_DEFAULT_MEMORY_POOL": "system",  # its own takes address space in advance
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What reading one file may take: a floor, and more with its size."""
+
+    time_s: float = 30.0
+    bytes_per_s: float = 1e6  # a slow share in a network
+    memory_bytes: int = 1 << 30
+    memory_times: int = 8  # of the file's size: a library may unpack a part of it in memory
+    mapped_bytes: int = 8 << 30  # address space for files that are mapped
+    mapped_times: int = 64
+
+    def fit(self, size: int) -> dict[str, Any]:
+        """Give the limits for a file of a size [bytes], as a task has them."""
+        return {
+            "time_s": self.time_s + size / self.bytes_per_s,
+            "memory_bytes": self.memory_bytes + self.memory_times * size,
+            "mapped_bytes": self.mapped_bytes + self.mapped_times * size,
+        }
 
 
 class TaskProcess:
@@ -49,7 +71,7 @@ class TaskProcess:
     """
 
     def __init__(self, module: str) -> None:
-        """Start nothing yet; the `main` of the module calls `serve`."""
+        """Start nothing yet; the module has a function `do_task`, see `serve`."""
         self._module = module
         self._process: subprocess.Popen[str] | None = None
         self._owner = os.getpid()
@@ -60,7 +82,39 @@ class TaskProcess:
     def do(
         self, task: dict[str, Any], tell: Callable[[dict[str, Any]], None] | None = None
     ) -> dict[str, Any]:
-        """Do one task.
+        """Do one task; a process that dies of it may have been broken by an earlier one.
+
+        Parameters
+        ----------
+        task : dict
+            As for `do_once`.
+        tell : callable, optional
+            Called with each reply of the state `progress`.
+
+        Returns
+        -------
+        reply : dict
+            As of `do_once`.
+
+        Raises
+        ------
+        OSError
+            If no process can be started.
+        """
+        is_fresh = self._process is None or self._owner != os.getpid()
+        reply = self.do_once(task, tell)
+        if reply["state"] == "crash" and not is_fresh:
+            reply = self.do_once(task, tell)
+        return reply
+
+    def do_once(
+        self,
+        task: dict[str, Any],
+        tell: Callable[[dict[str, Any]], None] | None = None,
+        *,
+        stopped: Callable[[], bool] = lambda: False,
+    ) -> dict[str, Any]:
+        """Send a task to the process and wait for how it ends.
 
         Parameters
         ----------
@@ -70,12 +124,15 @@ class TaskProcess:
             this process dies.
         tell : callable, optional
             Called with each reply of the state `progress`.
+        stopped : callable
+            Asked again and again; once it is true the process is ended.
 
         Returns
         -------
         reply : dict
             Its `state`: `done`, `refused` (with `code` and `message`), `unreadable` (`message`),
-            `memory`, `timeout`, `crash` (`message`: how it ended), `fault` (`message`).
+            `memory`, `timeout`, `stopped`, `crash` (`message`: how it ended; `signal`: whether by
+            one), `fault` (`message`), `unstarted` (`message`).
 
         Raises
         ------
@@ -84,16 +141,6 @@ class TaskProcess:
         """
         if self._owner != os.getpid():
             self._forget()
-        is_fresh = self._process is None
-        reply = self._ask(task, tell)
-        if reply["state"] == "crash" and not is_fresh:
-            reply = self._ask(task, tell)  # perhaps an earlier task had broken it
-        return reply
-
-    def _ask(
-        self, task: dict[str, Any], tell: Callable[[dict[str, Any]], None] | None
-    ) -> dict[str, Any]:
-        """Send a task to the process and wait for how it ends."""
         process = self._process or self._start()
         is_sound = False
         try:
@@ -101,7 +148,7 @@ class TaskProcess:
                 if process.stdin is not None:
                     process.stdin.write(json.dumps(task) + "\n")
                     process.stdin.flush()
-            reply = self._wait(process, task["time_s"], tell)
+            reply = self._wait(process, task["time_s"], tell, stopped)
             is_sound = reply["state"] in _ENDS
             if reply["state"] == "fault":
                 self.faults.append(str(reply.get("message")))
@@ -116,37 +163,40 @@ class TaskProcess:
         process: subprocess.Popen[str],
         time_s: float,
         tell: Callable[[dict[str, Any]], None] | None,
+        stopped: Callable[[], bool],
     ) -> dict[str, Any]:
         """Wait for the last reply to a task."""
+        late = {"state": "unstarted", "message": f"did not start within {_START_S:g} s"}
         deadline = time.monotonic() + _START_S
         while time.monotonic() < deadline:
             try:
                 reply = self._replies.get(timeout=_POLL_S)
             except queue.Empty:
+                if stopped():
+                    return {"state": "stopped"}
                 continue
             if reply is None:
-                process.wait()
-                return {"state": "crash", "message": name_end(process.returncode)}
+                code = process.wait()
+                return {"state": "crash", "message": name_end(code), "signal": code < 0}
             if reply["state"] == "loaded":
+                late = {"state": "timeout"}
                 deadline = time.monotonic() + time_s
             elif reply["state"] != "progress":
                 return reply
             elif tell is not None:
                 tell(reply)
-        return {"state": "timeout"}
+        return late
 
     def _start(self) -> subprocess.Popen[str]:
         """Start a process that finds the same packages as this one, and a thread that listens."""
-        root = str(Path(__file__).resolve().parents[1])
-        paths = [*dict.fromkeys([*filter(None, sys.path), root])]
         loud = os.environ.get("MISFIRE_TRACEBACK") == "1"
-        # -P: else a folder of recordings could hold a module that is taken for one of ours.
+        locking = {"HDF5_USE_FILE_LOCKING": "BEST_EFFORT"}  # not every network has locks
         process = subprocess.Popen(
-            [sys.executable, "-P", "-c", _START, json.dumps(paths), self._module],
+            [sys.executable, "-P", "-c", _START, json.dumps(_list_paths()), self._module],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=None if loud else subprocess.DEVNULL,
-            env={**os.environ, **_QUIET},
+            env={**locking, **os.environ, **_QUIET},
             text=True,
             encoding="ascii",
             errors="replace",
@@ -179,6 +229,14 @@ class TaskProcess:
             if stream is not None:
                 with contextlib.suppress(OSError):
                     stream.close()
+
+
+def _list_paths() -> list[str]:
+    """List where this process finds packages, without a folder of recordings it may stand in."""
+    root, here = str(Path(__file__).resolve().parents[1]), None
+    with contextlib.suppress(OSError):
+        here = os.getcwd()
+    return [*dict.fromkeys([*(p for p in sys.path if p and (p == root or p != here)), root])]
 
 
 def _pass_replies(stream: IO[str], replies: queue.Queue[dict[str, Any] | None]) -> None:
@@ -227,13 +285,14 @@ class Replies:
         self.send("progress", stage=stage, fraction=fraction)
 
 
-def serve(do: Callable[[dict[str, Any], Replies], dict[str, Any]]) -> None:
+def serve(module: str) -> None:
     """Do the tasks that a `TaskProcess` sends, until it is closed or its process dies.
 
     Parameters
     ----------
-    do : callable (task, replies)
-        Gives the fields of the reply `done`; a MisfireError is a refusal.
+    module : str
+        Its `do_task(task, replies)` gives the fields of the reply `done`; a MisfireError is a
+        refusal.
     """
     for name in ("SIGINT", "SIGHUP"):  # Ctrl-C is the starter's matter
         if hasattr(signal, name):
@@ -253,7 +312,7 @@ def serve(do: Callable[[dict[str, Any], Replies], dict[str, Any]]) -> None:
     tasks: queue.Queue[dict[str, Any]] = queue.Queue()
     threading.Thread(target=_listen, args=(tasks, sys.stdin), daemon=True).start()
     while True:
-        _work(do, tasks.get(), replies)
+        _work(module, tasks.get(), replies)
 
 
 def _listen(tasks: queue.Queue[dict[str, Any]], source: TextIO) -> None:
@@ -268,10 +327,9 @@ def _listen(tasks: queue.Queue[dict[str, Any]], source: TextIO) -> None:
     os._exit(0)
 
 
-def _work(
-    do: Callable[[dict[str, Any], Replies], dict[str, Any]], task: dict[str, Any], replies: Replies
-) -> None:
+def _work(module: str, task: dict[str, Any], replies: Replies) -> None:
     """Do one task and reply."""
+    do = importlib.import_module(module).do_task
     for name in task["libraries"]:
         # A library that is loaded under a limit may break it; who needs it says if it is missing.
         with contextlib.suppress(ImportError, OSError):

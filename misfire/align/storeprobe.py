@@ -13,15 +13,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from misfire.childprocess import Replies, TaskProcess, serve
+from misfire.childprocess import Limits, Replies, TaskProcess
 from misfire.dsp.heaps import find_broken_heap
 from misfire.errors import FormatError, find_first_line
 from misfire.records import Channel
 
-LIMIT_S = 30.0
-BYTES_PER_S = 1e6  # a slow share in a network
-MEMORY_BYTES, MEMORY_TIMES = 1 << 30, 8
-MAPPED_BYTES = 8 << 30
+LIMITS = Limits(mapped_times=1)
 
 PROCESS = TaskProcess("misfire.align.storeprobe")  # one for all: it only says yes or no
 _LOCK = threading.Lock()
@@ -42,14 +39,7 @@ def probe_store(path: Path) -> None:
     OSError
         If the file has gone, or no process can be started.
     """
-    size = path.stat().st_size
-    task = {
-        "libraries": ["h5py"],
-        "path": str(path),
-        "time_s": LIMIT_S + size / BYTES_PER_S,
-        "memory_bytes": MEMORY_BYTES + MEMORY_TIMES * size,
-        "mapped_bytes": MAPPED_BYTES + size,
-    }
+    task = {"libraries": ["h5py"], "path": str(path), **LIMITS.fit(path.stat().st_size)}
     with _LOCK:
         reply = PROCESS.do(task)
     state, message = reply["state"], str(reply.get("message", ""))[:4000]
@@ -66,8 +56,8 @@ def probe_store(path: Path) -> None:
     raise FormatError(f"{path}: {what}; it is damaged: run `misfire ingest` again")
 
 
-def _try_store(task: dict[str, Any], replies: Replies) -> dict[str, Any]:
-    """Open a recording and read all of it."""
+def do_task(task: dict[str, Any], replies: Replies) -> dict[str, Any]:
+    """Open a recording and read all of it, in the process that tries."""
     from misfire.align.store import open_checked
 
     path = Path(task["path"])
@@ -97,8 +87,3 @@ def _read_all(read: Callable[[str, int, int], Any], channel: Channel) -> None:
             read(channel.name, start, min(start + step, channel.n_samples))
         except FormatError:
             continue
-
-
-def main() -> None:
-    """Try recordings until the starter ends."""
-    serve(_try_store)

@@ -20,6 +20,7 @@ from misfire.batch.fleet_key import compute_key, compute_model_hash, compute_pip
 from misfire.batch.fleet_scan import RESULTS, make_printable, make_signature
 from misfire.batch.opening import open_recording
 from misfire.batch.shipped import load_shipped
+from misfire.childprocess import Replies
 from misfire.classify.bundle import load_bundle
 from misfire.classify.model import Model
 from misfire.errors import MisfireError, ModelError, OutputError
@@ -30,6 +31,27 @@ DIGEST = "digest.json"
 UNFINISHED = ".unfinished-"
 _PASSING = {errno.EIO, errno.ETIMEDOUT, errno.EAGAIN, getattr(errno, "ESTALE", -1)}
 _RETRIES_S = (0.2, 1.0, 3.0)  # a network share may be away for a moment
+
+
+def do_task(task: dict[str, Any], replies: Replies) -> dict[str, Any]:
+    """Do one task in a worker process, with temporary files in a folder that its starter removes.
+
+    Parameters
+    ----------
+    task : dict
+        As for `run_task`, and `temporary`: the folder.
+    replies : Replies
+
+    Returns
+    -------
+    fields : dict
+        `outcome`, that of `run_task`.
+    """
+    from threadpoolctl import threadpool_limits
+
+    threadpool_limits(limits=1)  # one thread for algebra: other workers need the cores
+    os.environ["TMPDIR"] = tempfile.tempdir = task["temporary"]
+    return {"outcome": run_task(task)}
 
 
 def run_task(task: dict[str, Any]) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from misfire.childprocess import TaskProcess
+from misfire.childprocess import Limits, TaskProcess
 from misfire.errors import ChannelError, FormatError, JobCardError, MisfireError, ParameterError
 from misfire.ingest.counts import map_counts
 from misfire.ingest.inplace import open_in_place
@@ -20,31 +20,10 @@ from misfire.ingest.source import Counts, Progress, Request, Source, Stored, rea
 from misfire.records import Finding
 
 _MOST_TEXT = 4000
+_UNPACKED_SAMPLES = 1 << 20
+_SAMPLES_PER_BYTE = 4096  # deflate twice over, runs of equal levels
 _SEVERITIES = ("info", "warning", "error")
 _KINDS = {kind.code: kind for kind in (FormatError, JobCardError, ChannelError, ParameterError)}
-
-
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """What reading one file may take: a floor, and more with its size."""
-
-    time_s: float = 30.0
-    bytes_per_s: float = 1e6  # a slow share in a network
-    memory_bytes: int = 1 << 30
-    memory_times: int = 8  # of the file's size: a library may unpack a part of it in memory
-    mapped_bytes: int = 8 << 30  # address space for files that are mapped
-    mapped_times: int = 64
-    unpacked_samples: int = 1 << 20
-    samples_per_byte: int = 4096  # deflate twice over, runs of equal levels
-
-    def fit(self, size: int) -> dict[str, Any]:
-        """Give the limits for a file of a size [bytes], as the process takes them."""
-        return {
-            "time_s": self.time_s + size / self.bytes_per_s,
-            "memory_bytes": self.memory_bytes + self.memory_times * size,
-            "mapped_bytes": self.mapped_bytes + self.mapped_times * size,
-            "most_bytes": 16 * (self.unpacked_samples + self.samples_per_byte * size),
-        }
 
 
 class ReaderProcess:
@@ -74,7 +53,7 @@ class ReaderProcess:
         Parameters
         ----------
         task : dict
-            For `reader_worker.read_task`; the limits are added here.
+            For `reader_worker.do_task`; the limits are added here.
         form : str
             The format's name, for messages.
         progress : callable (stage, fraction), optional
@@ -99,7 +78,9 @@ class ReaderProcess:
                 progress(stage, min(max(fraction, 0.0), 1.0))
 
         try:
-            limited = task | self._limits.fit(Path(path).stat().st_size)
+            size = Path(path).stat().st_size
+            limited = task | self._limits.fit(size)
+            limited["most_bytes"] = 16 * (_UNPACKED_SAMPLES + _SAMPLES_PER_BYTE * size)
             reply = self._process.do(limited, tell)
         except OSError as error:
             raise FormatError(

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from misfire.childprocess import Replies, serve
+from misfire.childprocess import Replies
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import READ_SAMPLES, Counts, Request, Source
 from misfire.records import ChannelCard
@@ -19,7 +19,7 @@ from misfire.records import ChannelCard
 _NUMBERS = ("rate_hz", "scale", "offset", "first_s", "header_s", "header_slack")
 
 
-def read_task(task: dict[str, Any], replies: Replies) -> dict[str, Any]:
+def do_task(task: dict[str, Any], replies: Replies) -> dict[str, Any]:
     """Open one file with its reader and write its channels down.
 
     Parameters
@@ -93,8 +93,3 @@ def _write_counts(counts: Counts, path: Path) -> None:
             block = counts.read(start, min(start + READ_SAMPLES, counts.n_samples))
             file.write(np.ascontiguousarray(block, "<i2").data)
     os.replace(part, path)
-
-
-def main() -> None:
-    """Read files until the starter ends."""
-    serve(read_task)

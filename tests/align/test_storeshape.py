@@ -163,7 +163,7 @@ def test_a_recording_in_which_the_library_hangs(tmp_path, monkeypatch):
     (tmp_path / "rec.h5").write_bytes((CORPUS / "recording" / "heap_without_end.bin").read_bytes())
     with pytest.raises(FormatError, match=r"rec\.h5: its texts are damaged"):
         open_store(tmp_path / "rec.h5")
-    monkeypatch.setattr(storeprobe, "LIMIT_S", 1.0)
+    monkeypatch.setattr(storeprobe, "LIMITS", storeprobe.Limits(time_s=1.0))
     process = storeprobe.TaskProcess("tests.align.hanging_probe")
     monkeypatch.setattr(storeprobe, "PROCESS", process)
     start = time.monotonic()

@@ -26,12 +26,13 @@ from misfire.align.packing import pack, unpack
 from misfire.align.store import open_store, write_store
 from misfire.batch.catalogue import Catalogue
 from misfire.batch.fleet_scan import CATALOGUE
+from misfire.childprocess import Limits
 from misfire.classify.bundle import parse_manifest, unpack_arrays
 from misfire.errors import FormatError, MisfireError
 from misfire.ingest.grid import GridSearch
 from misfire.ingest.jobcard import parse_job_card
 from misfire.ingest.layout import find_layout
-from misfire.ingest.reader_process import Limits, ReaderProcess
+from misfire.ingest.reader_process import ReaderProcess
 from misfire.ingest.reading import open_file, open_raw
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import Request
@@ -279,11 +280,11 @@ def run_store(data: bytes, folder: Path) -> None:
     """A stored recording: opened, and every sample read."""
     path = folder / "rec.h5"
     path.write_bytes(data)
-    usual_s, storeprobe.LIMIT_S = storeprobe.LIMIT_S, PATIENCE_S
+    usual, storeprobe.LIMITS = storeprobe.LIMITS, Limits(time_s=PATIENCE_S)
     try:
         recording = open_store(path)
     finally:
-        storeprobe.LIMIT_S = usual_s
+        storeprobe.LIMITS = usual
         if storeprobe.PROCESS.faults:
             raise ContractError(f"in the process that tries: {storeprobe.PROCESS.faults.pop()}")
     try:

@@ -12,9 +12,10 @@ import h5py
 import numpy as np
 import pytest
 
+from misfire.childprocess import Limits
 from misfire.dsp import heaps
 from misfire.errors import FormatError, JobCardError
-from misfire.ingest.reader_process import ApartReader, Limits, ReaderProcess
+from misfire.ingest.reader_process import ApartReader, ReaderProcess
 from misfire.ingest.reading import open_file, open_raw
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import Request
@@ -215,7 +216,8 @@ def test_a_run_that_is_cancelled_leaves_nothing(place):
 _STARTER = """
 import sys
 from pathlib import Path
-from misfire.ingest.reader_process import ApartReader, Limits, ReaderProcess
+from misfire.childprocess import Limits
+from misfire.ingest.reader_process import ApartReader, ReaderProcess
 from misfire.ingest.scratch import Scratch
 from tests.ingest import bad_readers
 from tests.ingest.test_reader_process import QUICK, REQUEST

@@ -222,7 +222,7 @@ def kill_children(parent, *, stop, killed):
     """Kill every worker process of a process as soon as it works, until told to stop."""
     while not stop.is_set():
         found = subprocess.run(
-            ["pgrep", "-P", str(parent), "-f", "fleet_worker"], capture_output=True, text=True
+            ["pgrep", "-P", str(parent), "-f", "fleet_task"], capture_output=True, text=True
         )
         for pid in map(int, found.stdout.split()):
             cpu = os.sysconf("SC_CLK_TCK")
@@ -283,8 +283,8 @@ def test_a_worker_ends_with_its_starter(tmp_path):
     code = (
         "import sys, time\n"
         "from misfire.batch.fleet_process import IsolatedWorker, Limits\n"
-        "w = IsolatedWorker(Limits(60.0, 1 << 30)); w._start()\n"
-        "print(w._process.pid, flush=True); time.sleep(60)\n"
+        "w = IsolatedWorker(Limits(60.0, 1 << 30))\n"
+        "print(w._process._start().pid, flush=True); time.sleep(60)\n"
     )
     starter = subprocess.Popen(
         [sys.executable, "-c", code], stdout=subprocess.PIPE, text=True, cwd=tmp_path,
