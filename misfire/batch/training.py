@@ -100,6 +100,7 @@ def fit_model(
     if len({t for c in cases if c.resolved for t in c.faulty.values()}) < 3:
         raise ParameterError("training needs at least three types of fault; add simulated cases")
     weights = weights or {}
+    confirmed = [c for c in cases if c.group in weights]
     rng = np.random.default_rng(seed)
     fold_of = dict(zip(groups, rng.permutation(len(groups)) % FOLDS, strict=True))
     data = _gather_firings(cases, weights, rng)
@@ -147,6 +148,8 @@ def fit_model(
         manifest={
             "vehicles": len(groups),
             "recordings": len(cases),
+            "simulated_vehicles": len(groups) - len({c.group for c in confirmed}),
+            "confirmed_cases": len(confirmed),
             "seed": seed,
             "training_sha256": _hash(cases),
         },

@@ -159,7 +159,7 @@ def decide(evidence: Evidence, *, model: Model | None) -> Verdict:
         extras=extras,
         panels=panels,
         witnesses={str(c): sorted(w) for c, w in witnesses.items()},
-        settings={"model": _name_model(model), "phase": "resolved" if firings.resolved else "open"},
+        settings={"model": name_model(model), "phase": "resolved" if firings.resolved else "open"},
     )
 
 
@@ -199,14 +199,29 @@ def find_unlit(evidence: Evidence, probability: NDArray[np.float64]) -> list[int
     return dark if every_other or not evidence.has_crank else []
 
 
-def _name_model(model: Model | None) -> str:
-    """Say which judge it was."""
+def name_model(model: Model | None) -> str:
+    """Say which judge it was.
+
+    Parameters
+    ----------
+    model : Model or None
+        None: the physics scores alone.
+
+    Returns
+    -------
+    name : str
+        Of a learned one with what it was trained on, and the hash of that.
+    """
     if model is None:
         return "physics scores"
-    return (
-        f"learned, trained on {model.manifest.get('vehicles', '?')} vehicles, "
-        + str(model.manifest.get("training_sha256", ""))[:12]
-    )
+    told = model.manifest
+    simulated, confirmed = told.get("simulated_vehicles"), told.get("confirmed_cases")
+    if simulated is None or confirmed is None:  # a bundle from before they were counted apart
+        made_of = f"{told.get('vehicles', '?')} vehicles"
+    else:
+        parts = (simulated, "simulated vehicle"), (confirmed, "confirmed case")
+        made_of = " and ".join(f"{n} {name}{'s' * (n != 1)}" for n, name in parts if n)
+    return f"learned, trained on {made_of}, {str(told.get('training_sha256', ''))[:12]}"
 
 
 def share_unresolved(

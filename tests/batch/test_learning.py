@@ -18,6 +18,7 @@ from misfire.batch.learning import (
     write_model,
 )
 from misfire.batch.training import fit_model
+from misfire.batch.verdict import name_model
 from misfire.classify.bundle import load_bundle
 from misfire.classify.model import judge_firings
 from misfire.errors import OutputError, ParameterError
@@ -173,6 +174,37 @@ class TestWeights:
         assert set(weigh_cases(cases[:1], cases).values()) == {MOST_WEIGHT}
         assert set(weigh_cases(cases, cases[:3]).values()) == {1.0}
         assert weigh_cases([], cases) == {}
+
+
+class TestWhatItWasMadeOf:
+    def test_simulated_vehicles_and_confirmed_cases_are_counted_apart(self, fitted):
+        assert fitted.model.manifest["simulated_vehicles"] == N
+        assert fitted.model.manifest["confirmed_cases"] == 0
+        real = make_cases(3, first=500)
+        again = make_cases(1, first=500)  # another recording of one of them
+        mixed = fit_model([*make_cases(N), *real, *again], weights=weigh_cases(real, []))
+        assert mixed.model.manifest["vehicles"] == N + 3
+        assert mixed.model.manifest["simulated_vehicles"] == N
+        assert mixed.model.manifest["confirmed_cases"] == 4
+        assert name_model(mixed.model).startswith(
+            f"learned, trained on {N} simulated vehicles and 4 confirmed cases, "
+        )
+
+    @pytest.mark.parametrize(
+        ("manifest", "words"),
+        [
+            ({"vehicles": 7}, "trained on 7 vehicles, ab"),  # as bundles said before
+            (
+                {"simulated_vehicles": 7, "confirmed_cases": 0},
+                "trained on 7 simulated vehicles, ab",
+            ),
+            ({"simulated_vehicles": 0, "confirmed_cases": 1}, "trained on 1 confirmed case, ab"),
+        ],
+    )
+    def test_the_words_of_a_report(self, fitted, manifest, words):
+        known = {**manifest, "training_sha256": "ab"}
+        model = dataclasses.replace(fitted.model, manifest=known)
+        assert name_model(model) == f"learned, {words}"
 
 
 class TestTrain:
