@@ -18,7 +18,8 @@ from misfire.records import STROKE_FIELDS, Channel
 
 BATCH_SAMPLES = 1 << 18  # in the windows measured at once: 2 MB as floats
 USUAL_RAMP_S = 4e-3  # looked at first; few ramps are longer
-TILE_SAMPLES = 512  # of each window, added up at once
+LOOK_SHARE, LOOK_FACTOR = 0.95, 1.2  # later: most of the ramps just measured, and some more
+TILE_SAMPLES = 440  # of each window, added up at once; rows a power of two apart would be slow
 LEVEL_S = 0.2e-3  # over this the current before and behind a cut-off is compared
 LEAST_DROP = 0.5  # of the least cut-off, by means over that time: a short ramp has half its peak
 REST_WIDTH, LEAST_REST = 0.05, 0.5  # a coil at rest is near one level for so much of the time
@@ -129,16 +130,18 @@ def find_current_strokes(
     rate = channel.rate_hz
     before = int(settings.longest_dwell_s * rate) + 64
     after = int(0.5e-3 * rate) + 64
-    batch = max(1, BATCH_SAMPLES // (_usual_span(rate, settings) + after))
+    reach = max(64, int(USUAL_RAMP_S * rate))  # how long a ramp is looked for first
     found = Gatherer(np.dtype(STROKE_FIELDS))
     for start, stop, first, counts in iterate_blocks(
         read, channel.n_samples, size=max(block, 4 * before), before=before, after=after
     ):
         cut = _find_cut_offs(counts, levels, rate, settings)
         mine = np.flatnonzero((cut + first >= start) & (cut + first < stop))
-        for at in range(0, mine.size, batch):
-            part = mine[at : at + batch]
-            strokes = _measure_all(counts, cut, part, levels, channel, settings)
+        most = max(1, BATCH_SAMPLES // (_find_span(reach, rate, settings) + after))
+        n_parts = -(-mine.size // most)
+        for part in np.array_split(mine, n_parts) if n_parts else ():
+            strokes = _measure_all(counts, cut, part, levels, channel, settings, reach=reach)
+            reach = _choose_reach(-strokes["start_s"], reach)
             on = (cut[part] + first) + strokes["start_s"]
             off = (cut[part] + first) + strokes["stop_s"]
             strokes["start_s"] = channel.start_s + on / rate
@@ -229,16 +232,20 @@ def _exceeds(
     return larger > level
 
 
-def _usual_span(rate: float, settings: CurrentSettings) -> int:
-    """Give the samples before a cut-off in which a ramp usually begins, the rest before it seen."""
+def _choose_reach(length: NDArray[np.float64], reach: int) -> int:
+    """Give how long to look for the next ramps first, from those just measured [samples].
+
+    That is a matter of time alone: a ramp that is longer is measured anew in the longest window.
+    """
+    known = length[np.isfinite(length)]
+    return max(64, int(LOOK_FACTOR * np.quantile(known, LOOK_SHARE))) if known.size else reach
+
+
+def _find_span(reach: int, rate: float, settings: CurrentSettings) -> int:
+    """Give the samples before a cut-off to be looked at first, the rest before a ramp included."""
     longest = int(settings.longest_dwell_s * rate)
-    usual = _reach(rate) + 5 * max(1, round(settings.smooth_s * rate)) + 8
+    usual = reach + 5 * max(1, round(settings.smooth_s * rate)) + 8
     return usual if longest - usual > TILE_SAMPLES else longest
-
-
-def _reach(rate: float) -> int:
-    """Give the samples before a cut-off in which the foot of its ramp is searched first."""
-    return max(64, int(USUAL_RAMP_S * rate))
 
 
 def _measure_all(
@@ -248,23 +255,34 @@ def _measure_all(
     levels: CurrentLevels,
     channel: Channel,
     settings: CurrentSettings,
+    *,
+    reach: int,
 ) -> NDArray[np.void]:
     """Measure strokes in windows of usual length, those that need it in the longest ones."""
     rate = channel.rate_hz
-    longest, usual = int(settings.longest_dwell_s * rate), _usual_span(rate, settings)
+    longest, usual = int(settings.longest_dwell_s * rate), _find_span(reach, rate, settings)
     strokes = np.empty(part.size, STROKE_FIELDS)
     inside = cuts[part] >= longest  # the others stand at the beginning of the channel
     sure = inside.copy() & (usual < longest)
     if sure.any():
         short = np.flatnonzero(sure)
         strokes[short], sure[short] = _measure(
-            counts, cuts, part[short], levels, channel, settings, n_cut=longest - usual
+            counts,
+            cuts,
+            part[short],
+            levels,
+            channel,
+            settings,
+            reach=reach,
+            n_cut=longest - usual,
         )
     rest = np.flatnonzero(~sure)
     size = max(1, BATCH_SAMPLES // longest)
     for at in range(0, rest.size, size):
         some = rest[at : at + size]
-        strokes[some], _ = _measure(counts, cuts, part[some], levels, channel, settings, n_cut=0)
+        strokes[some], _ = _measure(
+            counts, cuts, part[some], levels, channel, settings, reach=reach, n_cut=0
+        )
     return strokes
 
 
@@ -276,6 +294,7 @@ def _measure(
     channel: Channel,
     settings: CurrentSettings,
     *,
+    reach: int,
     n_cut: int,
 ) -> tuple[NDArray[np.void], NDArray[np.bool_]]:
     """Measure strokes; start_s and stop_s come as distances in samples from the cut-off.
@@ -342,7 +361,7 @@ def _measure(
         size=abs(channel.scale),
         zero_at=int(settings.longest_dwell_s * rate),
         smooth=max(1, round(settings.smooth_s * rate)),
-        reach=_reach(rate),
+        reach=reach,
         n_cut=n_cut,
         left_out=left_out,
     )
@@ -364,12 +383,14 @@ def _sum_before(
     sums = np.zeros(stops.size)
     if not n or not stops.size:
         return sums
+    beside = np.empty((TILE_SAMPLES, stops.size), counts.dtype)
     tile = np.empty((TILE_SAMPLES + 1, stops.size))
     for at in range(-n, 0, TILE_SAMPLES):
         size = min(TILE_SAMPLES, -at)
         values = tile[1 : size + 1]
         views = np.lib.stride_tricks.sliding_window_view(counts, size)  # none past the last count
-        values[...] = views[stops + at].T
+        beside[:size] = views[stops + at].T
+        values[...] = beside[:size]
         values -= levels.zero
         if levels.sign < 0:
             values *= -1

@@ -1,12 +1,15 @@
 """The charging ramp of a coil, looked at backwards from its cut-off."""
 
+from functools import cache
+
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.dsp.windows import find_sum_span, fit_lines
+from misfire.dsp.windows import fit_spans
 from misfire.records import STROKE_FLAGS
 
 RING_SKIP_S, RING_S = 25e-6, 250e-6  # ringing is looked for from here on, for so long
+LOWER_PART, UPPER_PART = (0.15, 0.5), (0.6, 0.97)  # of a ramp, where its slopes are taken
 LIMIT_BEND = 0.25  # the upper half of a ramp flatter than this: the driver limits the current
 
 
@@ -83,17 +86,13 @@ def measure_ramp(
     )  # no rest in the longest window: a row
     begin = np.where(overlap, previous + zero_at + 2 * smooth, start)
     sure = found & ~overlap & (length > 0.2e-3 * rate)
-    known = begin[np.isfinite(begin)]
-    left = int(np.clip(known.min(initial=width - 1), 0, width - 1))
-    right = int(np.clip(known.max(initial=zero_at) + 1, left + 1, width))
-    left, right = find_sum_span(width, left, right)
-    before, left = max(0, n_cut - left), max(left, n_cut)
-    t_ms = np.arange(left - zero_at, right - zero_at).astype(float) / rate * 1e3
-    part_of = (np.arange(left, right) - begin[:, None]) / np.maximum(zero_at - begin, 1)[:, None]
-    in_lower, in_upper = (part_of > 0.15) & (part_of < 0.5), (part_of > 0.6) & (part_of < 0.97)
-    shown = filled[:, left - n_cut : right - n_cut]
-    lower, lower_at_0 = fit_lines(shown, in_lower, t_ms, before=before)
-    upper, _ = fit_lines(shown, in_upper, t_ms, before=before)
+    t_ms = np.arange(n_cut - zero_at, width - zero_at).astype(float) / rate * 1e3
+    lower, lower_at_0 = fit_spans(
+        filled, *_find_part(begin, zero_at, n_cut, width, LOWER_PART), t_ms, before=n_cut
+    )
+    upper, _ = fit_spans(
+        filled, *_find_part(begin, zero_at, n_cut, width, UPPER_PART), t_ms, before=n_cut
+    )
     strokes["ramp_a_per_ms"] = np.where(shared, np.nan, lower * size)
     own = (lower > 0) & ~shared
     strokes["ramp_bend"] = np.divide(upper, lower, out=np.full(n, np.nan), where=own)
@@ -126,6 +125,23 @@ def measure_ramp(
     return found if n_cut else np.ones(n, bool)
 
 
+def _find_part(
+    begin: NDArray[np.float64], zero_at: int, n_cut: int, width: int, part: tuple[float, float]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First column in a part of each ramp and first behind it, of a window without `n_cut`."""
+    known = np.isfinite(begin)
+    begin = np.where(known, begin, zero_at)
+    length = np.maximum(zero_at - begin, 1)
+    ends = []
+    for share, is_in in zip(part, (np.greater, np.greater_equal), strict=True):
+        # the first of some columns about the place that is there, whichever way that was rounded
+        near = np.floor(begin + share * length)[:, None] + np.arange(-1, 3)
+        there = is_in((near - begin[:, None]) / length[:, None], share)
+        ends.append(near[:, 0].astype(np.int64) + np.argmax(there, axis=1) - n_cut)
+    first, stop = (np.clip(end, 0, width - n_cut) for end in ends)
+    return first, np.where(known, stop, first)
+
+
 def _measure_ringing(
     filled: NDArray[np.float64],
     begin: NDArray[np.float64],
@@ -144,13 +160,19 @@ def _measure_ringing(
     at = np.rint(np.nan_to_num(begin)).astype(np.int64) - n_cut + skip
     usable = (length > skip + most) & (at + most < width) & (at >= 0)
     part = filled[np.arange(n)[:, None], np.where(usable, at, 0)[:, None] + np.arange(most)]
-    # what two smooth terms leave over, by an orthonormal basis of polynomials
-    basis = np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, most), 3))[0]
     rest = part.copy()
-    for term in basis.T:  # row by row: a matrix product rounds by how many rows it is given
+    for term in _make_smooth_terms(
+        most
+    ):  # row by row: a matrix product rounds by how many rows it is given
         rest -= (part * term).sum(axis=1)[:, None] * term
     spread = np.sqrt((rest**2).sum(axis=1) / (most - 3))
     return np.where(usable, np.maximum(spread, noise), np.nan)
+
+
+@cache
+def _make_smooth_terms(n: int) -> NDArray[np.float64]:
+    """Orthonormal basis of the parabolas over `n` samples, a row each."""
+    return np.asarray(np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, n), 3))[0]).T
 
 
 def _find_foot(
@@ -175,8 +197,9 @@ def _find_foot(
     total = np.empty((n, width + 1 + 2 * half))
     total[:, :half] = 0.0
     total[:, half] = left_out
-    total[:, half + 1 : half + 1 + width] = filled
-    inner = total[:, half : half + 1 + width]
+    inner = total[:, half + 1 : half + 1 + width]
+    inner[...] = filled
+    inner[:, 0] += left_out
     np.cumsum(inner, axis=1, out=inner)
     total[:, half + 1 + width :] = total[:, half + width, None]
     centre = np.arange(width)
@@ -188,19 +211,23 @@ def _find_foot(
     first = max(0, zero_at - reach)
     while rows.size:
         part = total[rows, first:] if rows.size < n else total[:, first:]
-        mean = (part[:, 2 * half + 1 :] - part[:, : -2 * half - 1]) / counted[first:]
+        mean = part[:, 2 * half + 1 :] - part[:, : -2 * half - 1]
+        mean /= counted[first:]
         at_rest = mean[:, : zero_at - 1 - first] < foot_level[rows, None]
-        hit = at_rest.any(axis=1) | (first == 0)
-        mean, at_rest, done = mean[hit], at_rest[hit], rows[hit]
+        is_there = np.asarray(at_rest.any(axis=1))
+        hit = is_there | (first == 0)
+        done = rows[hit]
+        if done.size < rows.size:
+            mean, at_rest, is_there = mean[hit], at_rest[hit], is_there[hit]
         each = np.arange(done.size)
-        found[done] = at_rest.any(axis=1)
+        found[done] = is_there
         last = np.where(
-            found[done],
-            zero_at - 2 - first - np.argmax(at_rest[:, ::-1], axis=1),
-            width - 1 - first,
+            is_there, zero_at - 2 - first - np.argmax(at_rest[:, ::-1], axis=1), width - 1 - first
         )
-        above = (mean >= knee_level[done, None]) & (np.arange(mean.shape[1]) > last[:, None])
-        knee = np.argmax(above, axis=1)
+        begin = int(last.min()) if done.size else 0
+        above = mean[:, begin:] >= knee_level[done, None]
+        above &= np.arange(begin, mean.shape[1]) > last[:, None]
+        knee = np.where(above.any(axis=1), np.argmax(above, axis=1) + begin, 0)
         y0, y1 = mean[each, last], mean[each, knee]
         run = knee - last
         rise = np.divide(y1 - y0, run, out=np.full(done.size, np.inf), where=run > 0)

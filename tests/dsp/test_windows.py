@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from numpy.testing import assert_allclose, assert_array_equal
 
-from misfire.dsp.windows import cut_windows, find_sum_span, fit_lines
+from misfire.dsp.windows import cut_windows, find_sum_span, fit_lines, fit_spans
 
 
 def slow_windows(counts, anchors, before, after):
@@ -70,6 +70,31 @@ class TestFitLines:
             [np.stack(fit_lines(y[i : i + 1], mask[i : i + 1], x), axis=1) for i in range(30)]
         )
         assert whole.tobytes() == alone.tobytes()
+
+
+class TestFitSpans:
+    """Against the fit with a mask over the whole windows, to the last bit."""
+
+    @given(
+        st.integers(1, 4000),
+        st.integers(0, 3999),
+        st.lists(st.tuples(st.integers(0, 700), st.integers(-3, 700)), min_size=1, max_size=6),
+        st.integers(0, 2**32 - 1),
+    )
+    def test_masked_fit(self, width, origin, spans, seed):
+        rng = np.random.default_rng(seed)
+        windows = rng.normal(size=(len(spans), width)) * 10.0 ** rng.integers(-4, 5)
+        x = (np.arange(width) - 0.9 * width) / 3.1
+        start = np.array([min(origin + a, width) for a, _ in spans])
+        stop = np.array([min(origin + a + n, width) for a, n in spans])
+        column = np.arange(width)
+        mask = (column >= start[:, None]) & (column < stop[:, None])
+        expected = np.stack(fit_lines(windows, mask, x))
+        before = max(0, int(min(start.min(), stop.min())))  # so many samples are not cut out
+        found = fit_spans(
+            windows[:, before:], start - before, stop - before, x[before:], before=before
+        )
+        assert np.stack(found).tobytes() == expected.tobytes()
 
 
 class TestSumSpan:
