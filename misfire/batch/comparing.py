@@ -31,7 +31,8 @@ from misfire.batch.comparison_side import LOST, Side, load_side
 from misfire.batch.comparison_signature import find_alike
 from misfire.batch.comparison_spark import Odd, compare_sparks, find_odd
 from misfire.batch.comparison_torque import Lack, compare_torque, measure_lack
-from misfire.batch.comparison_words import FAULTY, judge_group, judge_vehicle
+from misfire.batch.comparison_vehicle import judge_vehicle
+from misfire.batch.comparison_words import FAULTY, judge_group
 from misfire.errors import ParameterError
 from misfire.report.summary import read_version, to_plain
 

@@ -1,0 +1,231 @@
+"""The word for the vehicle: what those of its cylinders come to together."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from misfire.batch.comparison_group import FEW_LOST, Direction, Group, Judged
+from misfire.batch.comparison_rates import (
+    RISK_CURED,
+    Count,
+    compute_chance_lower,
+    compute_chance_unseen,
+)
+from misfire.batch.comparison_words import (
+    CURED,
+    DROP,
+    FAULTY,
+    IMPROVED,
+    LEAST_CYCLES,
+    NOT_COMPARABLE,
+    SURE,
+    UNCHANGED,
+    is_established,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Whole:
+    """What is said of the vehicle."""
+
+    word: str
+    settled: bool
+    direction: Direction | None
+    headline: str
+    reasons: tuple[str, ...]
+    cycles_needed: int | None
+
+
+def judge_vehicle(
+    judged: list[Judged],
+    *,
+    reasons: tuple[str, ...],
+    before: dict[str, Any],
+    after: dict[str, Any],
+) -> Whole:
+    """Choose the word for the vehicle from those of its cylinders.
+
+    Parameters
+    ----------
+    judged : list of Judged
+    reasons : tuple of str
+        Why nothing can be compared; empty where it can.
+    before, after : dict
+        The documents of both results.
+
+    Returns
+    -------
+    whole : Whole
+    """
+    suspects = _drop_shadows([j for j in judged if j.group.is_suspect])
+    new = [j for j in judged if j.is_new]
+    if reasons:
+        extra = tuple(
+            f"{_name(j.group)} is at fault in the recording made after the repair"
+            for j in judged
+            if j.group.probability_after >= FAULTY and after["verdict"] == "misfire"
+        )
+        return Whole(
+            NOT_COMPARABLE,
+            False,
+            None,
+            "Not comparable: the two recordings do not answer the question",
+            (*reasons, *extra),
+            None,
+        )
+    if not suspects:
+        return _judge_nothing(new, before, after)
+    words = {j.word for j in suspects}
+    needed = [j.cycles_needed for j in suspects if j.cycles_needed]
+    more = max(needed) if needed else None
+    settled = all(j.settled for j in suspects)
+    own = tuple(f"{_name(j.group)}: {r}" for j in suspects for r in j.reasons)
+    names = " and ".join(_name(j.group) for j in suspects)
+    if new:
+        return _judge_moved(suspects, new, own)
+    if words == {CURED} or _is_cured_together(judged, suspects):
+        return Whole(CURED, True, "better", f"Cured: {names} no longer {_fail(suspects)}", own, 0)
+    if words <= {UNCHANGED}:
+        if not settled:
+            line = (
+                f"Not settled: too little was recorded to tell whether {names} still "
+                f"{_fail(suspects)}"
+            )
+            return Whole(UNCHANGED, False, "same", line, own, more)
+        worse = any(j.direction == "worse" for j in suspects)
+        still = f"Unchanged: {names} still {_fail(suspects)}"
+        line = f"Worse than before: {names}" if worse else still
+        return Whole(UNCHANGED, True, "worse" if worse else "same", line, own, more)
+    if words == {CURED, UNCHANGED} and not _has_fallen_together(suspects):
+        still_so = [j for j in suspects if j.word == UNCHANGED]
+        line = " and ".join(_name(j.group) for j in still_so)
+        line = f"Unchanged: {line} still {_fail(still_so)}"
+        return Whole(UNCHANGED, settled, "same", line, own, more)
+    line = f"Improved, not cured: {names}" if settled else f"Improved, not yet proven: {names}"
+    return Whole(IMPROVED, settled, "better", line, own, more)
+
+
+def _drop_shadows(suspects: list[Judged]) -> list[Judged]:
+    """Leave out suspects that showed nothing of their own, where another one did.
+
+    A cylinder that fires next to a failing one is easily suspected with it.
+    """
+    own = [j for j in suspects if _has_shown(j.group) or j.settled]
+    return own if own and any(_has_shown(j.group) for j in own) else suspects
+
+
+def _has_shown(group: Group) -> bool:
+    """Whether a suspect lost firings before, or stood apart by what was measured."""
+    lost = group.seen_before.lost >= FEW_LOST and is_established(group)
+    return lost or any(f.was_off for f in group.features) or any(v.has_step for v in group.views)
+
+
+def _is_cured_together(judged: list[Judged], suspects: list[Judged]) -> bool:
+    """Tell whether a fault of all cylinders at once, as of a shared coil, is gone.
+
+    Each cylinder by itself may have lost too few to settle it; together they need not.
+    """
+    silent = all(j.word == CURED or (not j.settled and j.cycles_needed) for j in suspects)
+    if len(suspects) < len(judged) or len(judged) < 2 or not silent:
+        return False
+    total = Count(
+        sum(j.group.matched_before.lost for j in suspects),
+        sum(j.group.matched_before.judged for j in suspects),
+        max(j.group.bunching for j in suspects),
+    )
+    judged_after = min(j.group.matched_after.judged for j in suspects)
+    chance = compute_chance_unseen(total, judged_after * len(suspects))
+    return chance <= RISK_CURED and judged_after >= LEAST_CYCLES
+
+
+def _has_fallen_together(suspects: list[Judged]) -> bool:
+    """Tell whether suspects together lose plainly fewer: one may have been a false alarm."""
+    before, after = (
+        Count(
+            sum(c.lost for c in counts),
+            sum(c.judged for c in counts),
+            max(c.bunching for c in counts),
+        )
+        for counts in (
+            [j.group.seen_before for j in suspects],
+            [j.group.seen_after for j in suspects],
+        )
+    )
+    if not before.judged or not after.judged or not before.lost:
+        return True
+    fell = after.rate <= (1 - DROP) * before.rate
+    return fell and compute_chance_lower(before, after) >= SURE
+
+
+def _judge_nothing(new: list[Judged], before: dict[str, Any], after: dict[str, Any]) -> Whole:
+    """Nobody was at fault before."""
+    start = (
+        "the recording made before shows no fault"
+        if before["verdict"] == "no_misfire"
+        else "the recording made before does not settle who is at fault"
+    )
+    if new:
+        names = " and ".join(_name(j.group) for j in new)
+        own = tuple(f"{_name(j.group)}: {r}" for j in new for r in j.reasons)
+        return Whole(
+            UNCHANGED,
+            True,
+            "worse",
+            f"Worse than before: {names} {_fail(new)} now",
+            (start, *own),
+            None,
+        )
+    settled = before["verdict"] == "no_misfire" and after["verdict"] == "no_misfire"
+    return Whole(
+        UNCHANGED,
+        settled,
+        "same",
+        "Unchanged: no fault to be seen before, none after"
+        if settled
+        else "Not settled: no fault was established before, so none can be called cured",
+        (start,),
+        None,
+    )
+
+
+def _judge_moved(suspects: list[Judged], new: list[Judged], own: tuple[str, ...]) -> Whole:
+    """Another cylinder is at fault now: the vehicle is not cured, whatever became of the first."""
+    now = " and ".join(_name(j.group) for j in new)
+    reasons = (*own, *(f"{_name(j.group)}: {r}" for j in new for r in j.reasons))
+    gone = all(j.word == CURED for j in suspects)
+    lost = [sum(getattr(j.group, side).lost for j in (*suspects, *new)) for side in _SIDES]
+    of = [sum(getattr(j.group, side).judged for j in (*suspects, *new)) for side in _SIDES]
+    rates = [k / n if n else math.nan for k, n in zip(lost, of, strict=True)]
+    first = " and ".join(_name(j.group) for j in suspects)
+    if gone:
+        do = "does" if _fail(new) == "fails" else "do"
+        line = (
+            f"{first} no longer {_fail(suspects)}, but {now} {do} now: was a part swapped between "
+            "them?"
+        )
+    else:
+        line = f"{now} {_fail(new)} now, which did not before"
+    better = any(j.word in (CURED, IMPROVED) for j in suspects) and rates[1] <= (
+        (1 - DROP) * rates[0]
+    )
+    word = IMPROVED if better else UNCHANGED
+    return Whole(
+        word, True, "better" if better else "worse", line[:1].upper() + line[1:], reasons, None
+    )
+
+
+_SIDES = ("before", "after")
+
+
+def _fail(judged: list[Judged]) -> str:
+    """Give the verb for one or several; a pair of which one fails counts as one."""
+    return "fails" if len(judged) == 1 else "fail"
+
+
+def _name(group: Group) -> str:
+    """Name a cylinder or a pair."""
+    if len(group.cylinders) > 1:
+        return f"cylinders {group.cylinders[0]} or {group.cylinders[1]}"
+    return f"cylinder {group.cylinders[0]}"
