@@ -25,6 +25,7 @@ ROOT = Path(__file__).resolve().parent.parent
 PARTS = ("dsp", "ingest", "align", "events", "cycles", "features", "simulate")
 FILES = (
     "columns.py",
+    "limits.py",
     "records.py",
     *(f"batch/{n}.py" for n in ("cases", "casecache", "detection", "measuring", "opening")),
     "batch/witnesses.py",

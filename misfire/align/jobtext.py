@@ -5,9 +5,9 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from misfire.limits import MAX_POSITIONS
 from misfire.records import ROLES, UNITS, Cam, ChannelCard, CrankWheel, Engine, JobCard
 
-MAX_POSITIONS = 720  # tooth positions of a wheel, as in a job card
 LARGEST = 1e300  # of a number, as in a job card
 
 

@@ -19,6 +19,7 @@ from misfire.align.storeprobe import probe_store
 from misfire.align.storeshape import has_known_shape, has_signature
 from misfire.dsp.heaps import find_broken_heap
 from misfire.errors import ChannelError, FormatError, OutputError, find_first_line
+from misfire.limits import MOST_SHRUNK
 from misfire.publishing import write_whole
 from misfire.records import LEVEL_FIELDS, ROLES, UNITS, Channel, Finding, Recording
 
@@ -29,7 +30,6 @@ Progress = Callable[[str, float], None]
 
 LONGEST_CHUNK = 1 << 24  # counts; programs that code a recording anew use far shorter ones
 LARGEST_TEXT = 1 << 26  # bytes of the job card, of the findings, of the level changes' times
-MOST_SHRUNK = 1100  # deflate makes nothing smaller than 1/1032 (RFC 1951, from its longest match)
 _DAMAGE = (
     OSError,
     RuntimeError,

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.features.cylinders import CRANKING_RPM
 from misfire.features.torque import TorqueTable
+from misfire.limits import CRANKING_RPM
 from misfire.records import Engine, Finding, Firings, Recording, StrokeTrain
 
 LEAST_RUN = 4  # firings in a row without a stroke: fewer say nothing about the channel

@@ -4,12 +4,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.batch.detection import Detected
+from misfire.batch.firingwaves import AFTER_MS
 from misfire.records import Channel, Firings, Recording, WaveformPanel
 
 WORST = 8
 REFERENCES = 60
 LONGEST_SAMPLES = 2400  # a panel is drawn some 700 pixels wide
-AFTER_MS = 3.5
 
 
 def build_panels(

@@ -3,7 +3,7 @@
 import numpy as np
 
 from misfire.batch.measuring import Evidence
-from misfire.features.cylinders import CRANKING_RPM
+from misfire.limits import CRANKING_RPM
 
 
 def find_witnesses(evidence: Evidence) -> dict[int, frozenset[str]]:

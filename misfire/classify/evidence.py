@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.limits import ODD_STEP_A
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -91,7 +93,7 @@ def write_evidence(
         here = float(np.nanmedian(step[own]))
         rest = step[~own & np.isfinite(step)]
         there = float(np.median(rest)) if rest.size else 0.0
-        if here - there > 0.15:
+        if here - there > ODD_STEP_A:
             sentences.append(
                 f"the current ramp starts with a step of {here:.1f} A"
                 + (f" against {max(there, 0.0):.1f} A in the other cylinders" if rest.size else "")

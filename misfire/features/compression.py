@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from misfire.dsp.running import robust_spread
 from misfire.dsp.track import time_at
-from misfire.features.cylinders import CRANKING_RPM
+from misfire.limits import CRANKING_RPM
 from misfire.records import CrankTrack, Engine, Firings
 
 STEP_DEG = 6.0

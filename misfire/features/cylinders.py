@@ -8,11 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.columns import CYLINDER_COLUMNS, FORM_COLUMNS, SHIFTS
+from misfire.limits import CRANKING_RPM
 
 if TYPE_CHECKING:
     import pandas as pd
-
-CRANKING_RPM = 400.0  # below this the starter turns the engine (common practice)
 
 
 def build_cylinder_table(

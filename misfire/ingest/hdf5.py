@@ -24,10 +24,10 @@ from misfire.ingest.source import (
     Stored,
     truncated,
 )
+from misfire.limits import MOST_SHRUNK
 from misfire.records import Finding
 
 LARGEST_CHUNK = 1 << 28  # bytes of one chunk, which the library unpacks in memory
-MOST_SHRUNK = 1100  # deflate makes nothing smaller than 1/1032 (RFC 1951, from its longest match)
 MOST_LINKS = 16  # soft links one after another
 _ATTRIBUTES = ("rate_hz", "scale", "offset", "unit")
 _DAMAGE = (

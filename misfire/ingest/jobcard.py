@@ -9,6 +9,7 @@ from typing import Any, Literal, cast
 
 from misfire.errors import JobCardError, ParameterError
 from misfire.ingest.fields import FieldTable, describe
+from misfire.limits import MAX_POSITIONS
 from misfire.records import (
     IGNITIONS,
     ROLES,
@@ -21,7 +22,6 @@ from misfire.records import (
 )
 
 MAX_CARD_BYTES = 1_000_000  # a card is a page of text; more is another file by mistake
-MAX_POSITIONS = 720  # tooth positions a revolution; finer wheels are encoders, not crank wheels
 
 _TABLES = ("vehicle", "engine", "crank_wheel", "cam", "channel")
 _ENGINE = (

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from misfire.limits import CRANKING_RPM
 from misfire.records import Diagnosis
 from misfire.report.occurrence import (
     Bout,
@@ -25,7 +26,6 @@ FEWEST_BOUTS = 3  # firings lost in one bout are one incident: fewer say nothing
 STEADY_RPM_S = 40.0  # a change slower than this is no more than the governor's hunting
 SLOPE_SPAN_S = 1.0
 LEAST_LOAD_SWING = 1.15  # of the usual firing voltage, below which load is not told
-CRANKING_RPM = 400.0  # a starter turns an engine slower, no idle is as slow
 RARE = 0.01  # a silence less likely than this by chance is worth a sentence
 PARTS = 6
 

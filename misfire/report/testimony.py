@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from misfire.limits import ODD_STEP_A
 from misfire.records import FAULT_TYPES, CylinderResult, Diagnosis
 from misfire.report.spread import Spread, compute_median, split_values
 from misfire.report.summary import LOST
@@ -30,7 +31,6 @@ SEEN_AS = {
 }
 INJECTOR_ROLES = ("injector_voltage", "injector_current")
 FEWEST = 5
-ODD_STEP_A = 0.15  # more than the others' at switch-on: the coil works into a load
 
 
 @dataclass(frozen=True, slots=True)

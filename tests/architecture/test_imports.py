@@ -14,8 +14,8 @@ PACKAGE = ROOT / "misfire"
 
 # A part imports only from parts of a lower rank: errors < resources < records < dsp < stages < ...
 STAGES = ("ingest", "align", "events", "cycles", "features", "classify", "report", "simulate")
-RANK = {"errors": 0, "publishing": 1, "resources": 1, "columns": 2, "records": 2, "dsp": 3}
-RANK |= {"batch": 5, "cli": 6}
+RANK = {"errors": 0, "publishing": 1, "resources": 1, "limits": 1, "columns": 2, "records": 2}
+RANK |= {"dsp": 3, "batch": 5, "cli": 6}
 RANK |= dict.fromkeys(STAGES, 4) | {"childprocess": 1}
 DOORS = ("__init__.py", "__main__.py")  # of the package itself: they stand outside the ranks
 

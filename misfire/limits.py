@@ -1,0 +1,13 @@
+"""Limits of physics and of formats by which more than one stage judges; each stands once."""
+
+CRANKING_RPM = 400.0
+"""Below it the starter turns the engine: none idles as slowly (common practice)."""
+
+ODD_STEP_A = 0.15
+"""More than the others' at switch-on: the coil works into a load."""
+
+MAX_POSITIONS = 720
+"""Tooth positions of a crank wheel in one turn; finer wheels are encoders."""
+
+MOST_SHRUNK = 1100
+"""Times; deflate makes nothing smaller than 1/1032 (RFC 1951, from its longest match)."""
