@@ -135,10 +135,11 @@ def find_true(flags: NDArray[np.bool_]) -> NDArray[np.int64]:
     [1, 2]
     """
     whole = flags.size // 8 * 8
-    groups = np.flatnonzero(flags[:whole].view(np.uint64) != 0)
+    words = flags[:whole].view(np.uint64)
+    groups = np.flatnonzero(words != 0)
     if groups.size > whole // 32:  # not few
         return np.flatnonzero(flags)
-    inside = np.flatnonzero(flags[:whole].reshape(-1, 8)[groups])
+    inside = np.flatnonzero(words[groups].view(bool))
     found = groups[inside >> 3] * 8 + (inside & 7)
     return np.concatenate((found, whole + np.flatnonzero(flags[whole:])))
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.dsp.crossings import drop_glitches, find_true, iterate_segments
+from misfire.dsp.crossings import drop_glitches, iterate_segments
 from misfire.dsp.gathering import Gatherer
 
 SEGMENT_SAMPLES = 1 << 17  # noise and zero level are judged anew for each piece of this length
@@ -152,19 +152,21 @@ def _arm(
     A flank begins at the last sample beyond the level that it comes from; at 0 if that is older.
     """
     zone = (counts >= high).view(np.int8) - (counts <= low).view(np.int8)
-    changes = find_true(zone[1:] != zone[:-1])
-    until, since = zone[changes], zone[changes + 1]
-    before = np.concatenate(([0], changes[:-1])) if changes.size else changes
-    left = np.where(until != 0, changes, before)
-    chosen = (since != 0) & (changes + 1 > first)
-    at, edges, left = changes[chosen] + 1, since[chosen], left[chosen]
+    changes = np.flatnonzero(zone[1:] != zone[:-1])
+    since = zone[changes + 1]
+    entries = np.flatnonzero(since)  # noise crosses a level often: few of them are looked at twice
+    at, edges = changes[entries] + 1, since[entries]
+    fresh = int(np.searchsorted(at, first, side="right"))
+    at, edges, entries = at[fresh:], edges[fresh:], entries[fresh:]
     history = np.concatenate((np.array([side], np.int8), edges))
     turned = (history[:-1] != edges) & (history[:-1] != 0)
     side = int(history[-1])
-    at, edges, left = at[turned], edges[turned], left[turned]
+    at, edges, entries = at[turned], edges[turned], entries[turned]
+    before = np.where(entries > 0, changes[entries - 1], 0)
+    left = np.where(zone[at - 1] != 0, at - 1, before)
     # Levels are judged anew for each piece: what was armed before them may lie within them now.
     for i in np.flatnonzero(zone[left] != -edges):
-        older = changes[(until == -edges[i]) & (changes < at[i])]
+        older = changes[(zone[changes] == -edges[i]) & (changes < at[i])]
         left[i] = older[-1] if older.size else 0
     return at, edges, left, side
 
@@ -215,11 +217,13 @@ def _cross_zero(
     ends = np.cumsum(length)
     begins = ends - length
     place = np.arange(ends[-1])
-    y = counts[place + np.repeat(left - begins, length)] - zero
     x = place - np.repeat(begins + (length - 1) / 2, length)
+    place += np.repeat(left - begins, length)
+    y = counts.take(place) - zero
     mean = np.add.reduceat(y, begins) / length
     # the sum of x x is length (length^2 - 1) / 12
-    slope = np.add.reduceat(x * y, begins) / (length * (length * length - 1) / 12.0)
+    x *= y
+    slope = np.add.reduceat(x, begins) / (length * (length * length - 1) / 12.0)
     half = (length - 1) / 2
     steep = slope * edges > 0
     shift = np.where(steep, -mean / np.where(steep, slope, 1.0), 0.0)
