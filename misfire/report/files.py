@@ -142,7 +142,8 @@ def format_csv(diagnosis: Diagnosis) -> str:
     events = diagnosis.events
     flags = _flag_texts(diagnosis)
     lost = (events["misfire_probability"].to_numpy(dtype=float) >= LOST).tolist()
-    abnormal = [any(flag in text.split() for flag in ABNORMAL_FLAGS) for text in flags]
+    odd = {text for text in set(flags) if any(flag in text.split() for flag in ABNORMAL_FLAGS)}
+    abnormal = [text in odd for text in flags]
     rows = [i for i, (a, b) in enumerate(zip(lost, abnormal, strict=True)) if a or b]
     chosen = events.iloc[rows]
     values = {name: chosen[name].to_numpy(dtype=float).tolist() for name in EVENT_COLUMNS[:-1]}
@@ -165,7 +166,8 @@ def _check_columns(diagnosis: Diagnosis) -> None:
 
 def _flag_texts(diagnosis: Diagnosis) -> list[str]:
     """Give the flags of each event; none is an empty text."""
-    return [text if isinstance(text, str) else "" for text in diagnosis.events["flags"]]
+    texts = diagnosis.events["flags"].to_numpy(dtype=object).tolist()
+    return [text if isinstance(text, str) else "" for text in texts]
 
 
 def _cell(value: float) -> str:

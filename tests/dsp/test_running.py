@@ -34,6 +34,15 @@ class TestRunningQuantile:
         found = running_quantile(values, reach=reach, quantile=quantile, skip_self=skip_self)
         assert_allclose(found, slow_quantile(values, reach, quantile, skip_self), atol=1e-9)
 
+    @given(
+        arrays(np.float64, st.integers(7, 30), elements=st.floats(-1e6, 1e6)),
+        st.sampled_from([0.0, 0.1, 0.5, 0.6, 0.75, 1.0]) | st.floats(0, 1),
+    )
+    def test_without_holes_numpys_to_the_last_bit(self, values, quantile):
+        found = running_quantile(values + 0.0, reach=3, quantile=quantile)  # no negative zero
+        expected = slow_quantile(values + 0.0, 3, quantile, skip_self=False)
+        assert found.tobytes() == expected.tobytes()
+
     @given(VALUES)
     def test_input_is_left_alone(self, values):
         before = values.copy()
