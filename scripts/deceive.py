@@ -5,12 +5,13 @@
 
 Every kind of deception is played on simulated vehicles; `scripts/deception` has the kinds in parts:
 `first` and `tried`, with which fixes were made; `unseen`, with which none was made before they were
-first counted; `later`, made after all fixes; `plain` vehicles show how often a sound one is accused
-without any deception. A wrong accusation is confident where the verdict is `misfire` and a cylinder
-that is not faulty has a probability of 0.8 or more. A refusal with a message, `inconclusive` and
-`no_misfire` are no accusation; `no_misfire` where nothing of an engine is left (`blind`) is counted
-by itself. Prints one line a kind, with the 95 % interval of the share of accusations
-(Clopper-Pearson); status 1 if more than 1 % are accused, or for anything else than a MisfireError.
+first counted; `later`, made after all fixes; `hostile`, on vehicles of another generator; `plain`
+vehicles show how often a sound one is accused without any deception. A wrong accusation is
+confident where the verdict is `misfire` and a cylinder that is not faulty has a probability of 0.8
+or more. A refusal with a message, `inconclusive` and `no_misfire` are no accusation; `no_misfire`
+where nothing of an engine is left (`blind`) is counted by itself. Prints one line a kind, with the
+95 % interval of the share of accusations (Clopper-Pearson); status 1 if more than 1 % are accused,
+or for anything else than a MisfireError.
 """
 
 import argparse
@@ -23,6 +24,7 @@ from typing import Any
 
 import numpy as np
 from deception.first import FIRST, make_first
+from deception.hostile import HOSTILE, make_hostile
 from deception.later import LATER
 from deception.tried import TRIED
 from deception.unseen import UNSEEN
@@ -41,6 +43,7 @@ PARTS: dict[str, tuple[str, ...]] = {
     "tried": tuple(TRIED),
     "unseen": tuple(UNSEEN),
     "later": tuple(LATER),
+    "hostile": tuple(HOSTILE),
 }
 DRAWN: dict[str, Kind] = {**PLAIN, **TRIED, **UNSEEN, **LATER}
 OUTCOMES = ("misfire", "no_misfire", "inconclusive", "refused", "fault")
@@ -55,13 +58,22 @@ def make_decoy(kind: str, number: int) -> tuple[SimulatedRecording, int]:
     return DRAWN[kind].make(vehicle, np.random.default_rng([5, place])), vehicle.faulty
 
 
+def write_decoy(kind: str, number: int, folder: Path) -> tuple[Path, int]:
+    """Write one deceiving recording; give its job card and the cylinder that truly fails."""
+    if kind in HOSTILE:
+        bench = make_hostile(kind, number)
+        return bench.write(folder), bench.faulty
+    sim, faulty = make_decoy(kind, number)
+    return write_recording(sim, folder, fmt="wav"), faulty
+
+
 def judge_decoy(kind: str, number: int, folder: Path) -> dict[str, Any]:
     """Make one, judge it, and say what came out."""
-    sim, faulty = make_decoy(kind, number)
+    job, faulty = write_decoy(kind, number, folder)
     row: dict[str, Any] = {"kind": kind, "number": number, "faulty": faulty, "accused": []}
     row["blind"] = False
     try:
-        found = misfire.diagnose(write_recording(sim, folder, fmt="wav"))
+        found = misfire.diagnose(job)
     except misfire.MisfireError as error:
         return row | {"outcome": "refused", "message": str(error)[:300]}
     except Exception as error:  # noqa: BLE001 - a fault of the program is what is looked for
@@ -111,7 +123,7 @@ def main() -> int:
     parser.add_argument("--each", type=int, default=16, help="recordings of each kind")
     parser.add_argument("--start", type=int, default=0, help="number of the first one")
     parser.add_argument("--part", action="append", choices=sorted(PARTS))
-    parser.add_argument("--kind", action="append", choices=sorted((*FIRST, *DRAWN)))
+    parser.add_argument("--kind", action="append", choices=sorted((*FIRST, *DRAWN, *HOSTILE)))
     parser.add_argument("-o", "--out", type=Path)
     given = parser.parse_args()
     rows = []

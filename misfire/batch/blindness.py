@@ -84,7 +84,7 @@ def find_blind(
         known = blind.get(train.channel.name)
         rows = _list_singles(train, firings, engine, known)
         mostly = known is not None and known.sum() > rows.size  # the rest is of the same kind
-        if mostly or (rows.size >= LEAST_RUN and _has_worked(rows, firings, torque)):
+        if mostly or (rows.size >= LEAST_RUN and has_worked(rows, firings, torque)):
             name = train.channel.name
             blind.setdefault(name, np.zeros(firings.cylinder.size, bool))[rows] = True
             why.setdefault(name, WORKED)
@@ -126,8 +126,8 @@ def _list_runs(train: StrokeTrain, firings: Firings, engine: Engine) -> list[_Ru
 def _list_singles(
     train: StrokeTrain, firings: Firings, engine: Engine, known: Bools | None
 ) -> NDArray[np.int64]:
-    """List what a channel of some cylinders missed beside the stretches already explained."""
-    if 2 * (len(train.channel.cylinders) or engine.cylinders) > engine.cylinders:
+    """List what a channel missed beside the stretches already explained; of many, only then."""
+    if known is None and 2 * (len(train.channel.cylinders) or engine.cylinders) > engine.cylinders:
         return np.empty(0, np.int64)
     rows = _own_rows(train, firings, engine)
     missed = _index(train, firings)[rows] < 0
@@ -152,7 +152,7 @@ def _find_reason(
         if run.common:
             worked = _keeps_level(run, firings, torque)
         else:
-            worked = _has_worked(run.rows, firings, torque)
+            worked = has_worked(run.rows, firings, torque)
         return WORKED if worked else ""
     if run.whole or engine.cylinders == 1:
         return ""
@@ -175,8 +175,21 @@ def _cycle_s(firings: Firings) -> float:
     return 120.0 / max(float(np.median(rpm)), 60.0) if rpm.size else 0.2
 
 
-def _has_worked(rows: NDArray[np.int64], firings: Firings, torque: TorqueTable) -> bool:
-    """Tell whether cylinders made their torque in firings without a spark."""
+def has_worked(rows: NDArray[np.int64], firings: Firings, torque: TorqueTable) -> bool:
+    """Tell whether cylinders made their torque in firings without a spark.
+
+    Parameters
+    ----------
+    rows : int64 array [shape=(n,)]
+        Of those firings.
+    firings : Firings
+    torque : TorqueTable
+
+    Returns
+    -------
+    worked : bool
+        By the median of those whose torque is known; False for fewer than LEAST_RUN of them.
+    """
     lack = torque.deficit[rows]
     known = np.isfinite(lack) & (firings.rpm[rows] > CRANKING_RPM)  # the starter hides what is lost
     n = int(known.sum())

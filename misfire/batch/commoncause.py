@@ -1,4 +1,4 @@
-"""Losses that no single cylinder's fault explains: the whole engine, or half of it, is cut."""
+"""Losses that no single cylinder's fault explains: the whole engine, or part of it, is cut."""
 
 from __future__ import annotations
 
@@ -11,6 +11,9 @@ from misfire.records import FAULT_TYPES, STROKE_FLAGS, Engine
 FAULTY = 0.5
 ALIKE = 1 / 3  # of the losses of the cylinder that loses most
 LEAST_LOST = 2
+LEAST_FELT = 3  # firings that lack as much torque as the lost ones do
+FELT_Z, FELT_SHARE = 3.5, 0.7  # such a firing: so many spreads, and of the lost ones' usual lack
+SEVERAL = 3  # cylinders at once whose sparks show nothing: one cause, whatever their number
 DARK_SHARE = 0.85  # of a cylinder's firings lost: it is off
 TOGETHER = 0.5  # correlation, cycle by cycle, of cylinders that one switch turns off
 LEAST_CYCLES = 10
@@ -42,35 +45,66 @@ def find_common_cause(
 
     Notes
     -----
-    Faults of cylinders are independent and rare: that more than half of them have one is far less
-    likely than one cause for all (speed limiter, fuel cut, fuel or supply that fails). Every other
-    cylinder of the firing order, off together, is how an engine is run on half of its cylinders.
+    Faults of cylinders are independent and rare: that more than half of them have one, or three
+    without a sign in their sparks, is far less likely than one cause for all (speed limiter, fuel
+    cut, fuel or supply that fails, a rough road). Where only the torque tells, firings that lack
+    as much count as lost in every cylinder: the judge believes those of the suspect sooner.
+    Cylinders evenly spaced in the firing order that are off together are how an engine is run on
+    part of its cylinders.
     """
     engine = evidence.recording.job.engine
     n = engine.cylinders
     if n < 2:
         return ""
     lost = _count_lost(evidence, probability, n)
-    most = max((lost[i] for i in range(n) if faulty[i] >= FAULTY), default=0.0)
+    suspects = [c for c in range(1, n + 1) if faulty[c - 1] >= FAULTY]
+    most = max((lost[c - 1] for c in suspects), default=0.0)
     alike = [c for c in range(1, n + 1) if most and lost[c - 1] >= max(LEAST_LOST, ALIKE * most)]
-    if not alike or _share_a_coil(alike, engine, faults):
+    if not most and 2 * len(suspects) > n:  # no firing is lost, yet they are suspected alike
+        alike = suspects
+    if (alike and _share_a_coil(alike, engine, faults)) or n < 3:
         return ""
+    felt = _find_felt(evidence, probability, suspects)
+    if 2 * len(alike) <= n < 2 * len(felt) or len(alike) < SEVERAL <= len(felt):
+        alike = felt
+    several = len(alike) >= SEVERAL and set(alike) <= set(felt)
     names = ", ".join(map(str, alike))
-    if 2 * len(alike) > n and n > 2:
+    if 2 * len(alike) > n or several:
         return (
             f"cylinders {names} lose combustions alike: that is one cause for the whole engine "
-            "(speed limiter or fuel cut, fuel pressure, supply of the coils, crank signal, a job "
-            "card of another engine), not faults of so many cylinders"
+            "(speed limiter or fuel cut, mixture of all cylinders, fuel pressure, supply of the "
+            "coils, crank signal, a rough road, a job card of another engine), not faults of so "
+            "many cylinders"
         )
-    if n >= 4 and 2 * len(alike) == n and _is_every_other(alike, engine):
+    if n >= 4 and len(alike) > 1 and _are_evenly_spaced(alike, engine):
         if not _go_together(evidence, probability, alike):
             return ""
         return (
-            f"cylinders {names}, every other one of the firing order, are off together: this is "
-            "what an engine that runs on half of its cylinders on purpose looks like, or a job "
+            f"cylinders {names}, evenly spaced in the firing order, are off together: this is "
+            "what an engine that runs on part of its cylinders on purpose looks like, or a job "
             "card with too many cylinders; find out whether this engine does so"
         )
     return ""
+
+
+def _find_felt(
+    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
+) -> list[int]:
+    """List the cylinders that lack torque as often, if torque alone accuses the suspects."""
+    z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
+    lost = (np.nan_to_num(probability) >= 0.5) & np.isin(cylinder, suspects) & np.isfinite(z)
+    if lost.sum() < LEAST_LOST:
+        return []
+    flags = evidence.strokes["flags"][lost].astype(np.int64)
+    no_spark = (flags & (STROKE_FLAGS["no_dwell"] | STROKE_FLAGS["no_breakdown"])) != 0
+    if no_spark.mean() > 0.5:
+        return []
+    as_much = np.nan_to_num(z) >= max(FELT_Z, FELT_SHARE * float(np.median(z[lost])))
+    n = evidence.recording.job.engine.cylinders
+    counts = np.bincount(cylinder[as_much], minlength=n + 1)[1 : n + 1]
+    most = max(int(counts[c - 1]) for c in suspects)
+    least = max(LEAST_FELT, ALIKE * most)
+    return [c for c in range(1, n + 1) if counts[c - 1] >= least]
 
 
 def _count_lost(
@@ -94,9 +128,11 @@ def _share_a_coil(cylinders: list[int], engine: Engine, faults: NDArray[np.float
     return False
 
 
-def _is_every_other(cylinders: list[int], engine: Engine) -> bool:
-    """Tell whether the firings of these cylinders alternate with those of the others."""
-    return len({engine.firing_order.index(c) % 2 for c in cylinders}) == 1
+def _are_evenly_spaced(cylinders: list[int], engine: Engine) -> bool:
+    """Tell whether as many other cylinders fire between each two of these."""
+    places = sorted(engine.firing_order.index(c) for c in cylinders)
+    apart = np.diff([*places, places[0] + engine.cylinders])
+    return bool((apart == apart[0]).all()) and apart[0] > 1
 
 
 def _go_together(

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from misfire.batch.blindness import find_blind
 from misfire.batch.cranking import measure_cranking
 from misfire.batch.detection import Detected, detect_events
+from misfire.batch.faintness import describe_faint, find_faint, hush_faint
 from misfire.batch.injectors import measure_injectors
 from misfire.batch.recordinggaps import drop_firings, merge_gaps
 from misfire.cycles.assign import find_firings
@@ -114,12 +115,16 @@ def measure(recording: Recording, *, progress: Progress | None = None) -> Eviden
     )
     dead = [t for t in detected.trains if not t.strokes.size]
     coils = [t for t in trains if t.channel.role != "coil_secondary"]
-    detected = replace(detected, trains=[*coils, *dead], pickups=pickups)
     blind, said = find_blind(recording, [*coils, *dead], firings, torque, engine=engine)
     findings += said
-    strokes = gather_strokes(
-        firings, [*trains, *dead, *_index_pickups(pickups, firings)], blind=blind
+    heard = _index_pickups(pickups, firings)
+    faint = find_faint([*trains, *heard], firings, torque, engine=engine)
+    findings += describe_faint(faint)
+    trains, coils, pickups, heard = (
+        hush_faint(part, firings, faint) for part in (trains, coils, pickups, heard)
     )
+    detected = replace(detected, trains=[*coils, *dead], pickups=pickups)
+    strokes = gather_strokes(firings, [*trains, *dead, *heard], blind=blind)
     injection, said = measure_injectors(recording, detected.channels, track, firings, engine=engine)
     findings += said
     compression = measure_cranking(

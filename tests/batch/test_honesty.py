@@ -11,11 +11,13 @@ import pytest
 
 from misfire.batch.blindness import find_blind
 from misfire.batch.commoncause import find_common_cause
+from misfire.batch.faintness import describe_faint, find_faint, hush_faint
 from misfire.batch.fitness_sparks import check_spark_places
 from misfire.features.torque import make_no_torque
 from misfire.records import (
     FAULT_TYPES,
     STROKE_FIELDS,
+    STROKE_FLAGS,
     Channel,
     CrankTrack,
     CrankWheel,
@@ -172,21 +174,86 @@ def test_coils_that_stop_together_have_one_cause():
     assert found == {"primary 1": 20, "primary 3": 20}
 
 
-def judge_common(lost, *, engine=None, fault="mixture"):
-    """Judge an engine whose `lost[cylinder]` says firing by firing what was lost."""
+WORK = 80.0 / 0.15  # of one combustion [1/s^2]: 80 J at 0.15 kg m2 (handbook figures, from memory)
+
+
+def judge_faint(dark, lack, *, noise=30.0):
+    """Count what stays dark: `dark[cylinder]` shows no spark line, `lack` is the torque missing."""
+    firings = make_firings()
+    trains = []
+    for c, rows in dark.items():
+        train = make_train(firings, c, ALWAYS)
+        train.strokes["burn_time_ms"] = np.where(rows, 0.0, 1.5)
+        train.strokes["flags"] = np.where(rows, STROKE_FLAGS["no_breakdown"], 0)
+        trains.append(train)
+    torque = make_torque(firings, lack(firings), noise)
+    faint = find_faint(trains, firings, torque, engine=make_engine())
+    assert [f.code for f in describe_faint(faint)] == ["faint_sparks"] * len(faint)
+    left = {}
+    for train in hush_faint(trains, firings, faint):
+        no_line = train.strokes["burn_time_ms"] == 0
+        assert (((train.strokes["flags"] & STROKE_FLAGS["no_breakdown"]) != 0) == no_line).all()
+        left[train.channel.cylinders[0]] = int(no_line.sum())
+    return left
+
+
+def lack_at(cylinder, rows):
+    def lack(firings):
+        out = np.random.default_rng(4).normal(0, 30.0, firings.cylinder.size)
+        out[np.flatnonzero(firings.cylinder == cylinder)[rows]] += WORK
+        return out
+
+    return lack
+
+
+NO_ROWS = np.zeros(N_CYCLES, bool)
+
+
+def test_a_cylinder_that_worked_had_its_spark():
+    assert judge_faint({2: ~in_stretch(10, 30)}, lack_at(2, NO_ROWS)) == {2: 0}
+
+
+def test_a_gap_that_did_not_break_down_stays():
+    dark = ~in_stretch(10, 30)
+    assert judge_faint({2: dark}, lack_at(2, dark)) == {2: 20}
+
+
+def test_lost_firings_among_faint_ones_stay():
+    assert judge_faint({2: ~in_stretch(10, 30)}, lack_at(2, ~in_stretch(15, 18))) == {2: 3}
+
+
+def test_a_crank_too_rough_to_tell_clears_no_spark():
+    assert judge_faint({2: ~in_stretch(10, 30)}, lack_at(2, NO_ROWS), noise=900.0) == {2: 20}
+
+
+def test_few_faint_sparks_of_many_cylinders_count_together():
+    few = ~in_stretch(10, 12)
+    assert judge_faint({1: few}, lack_at(1, NO_ROWS)) == {1: 2}
+    assert judge_faint({1: few, 2: few, 3: few}, lack_at(1, NO_ROWS)) == {1: 0, 2: 0, 3: 0}
+
+
+def judge_common(lost, *, engine=None, fault="mixture", felt=None, flags=0):
+    """Judge an engine whose `lost[cylinder]` says firing by firing what was lost.
+
+    `felt`: where torque is missing, if not just there; `flags`: of the lost firings.
+    """
     engine = engine or make_engine()
     firings = make_firings(engine)
     probability = np.full(firings.cylinder.size, 0.002)
     faulty = np.full(engine.cylinders, 0.01)
     faults = np.zeros((engine.cylinders, len(FAULT_TYPES)))
     faults[:, FAULT_TYPES.index(fault)] = 1.0
+    z = np.zeros(firings.cylinder.size)
     for c, rows in lost.items():
         probability[np.flatnonzero(firings.cylinder == c)[rows]] = 0.99
         faulty[c - 1] = 0.95
+    for c, rows in (felt or lost).items():
+        z[np.flatnonzero(firings.cylinder == c)[rows]] = 8.0
     evidence = SimpleNamespace(
         recording=SimpleNamespace(job=SimpleNamespace(engine=engine)),
         firings=firings,
-        strokes={"flags": np.zeros(firings.cylinder.size)},
+        strokes={"flags": np.where(probability > 0.5, flags, 0).astype(float)},
+        torque=make_torque(firings, 30.0 * z),
     )
     return find_common_cause(evidence, probability, faulty, faults)
 
@@ -214,6 +281,28 @@ def test_most_of_the_engine_is_one_cause():
 def test_every_other_cylinder_off_together_is_a_switch():
     assert "1, 4" in judge_common({1: SECOND_HALF, 4: SECOND_HALF})
     assert "1, 4" in judge_common({1: ALWAYS, 4: ALWAYS})
+
+
+def test_losses_felt_in_all_cylinders_are_not_those_of_the_one_believed():
+    every = {c: RARE[c - 1] for c in (1, 2, 3, 4)}
+    assert judge_common({1: RARE[0]}, felt=every) != ""
+    dark = STROKE_FLAGS["no_breakdown"]  # the sparks tell of a fault of its own
+    assert judge_common({1: RARE[0]}, felt=every, flags=dark) == ""
+
+
+SIX = make_engine(order=(1, 5, 3, 6, 2, 4))
+
+
+def test_three_cylinders_whose_sparks_show_nothing_have_one_cause():
+    three = {1: RARE[0], 5: RARE[1], 3: RARE[2]}
+    assert "1, 3, 5" in judge_common(three, engine=SIX)
+    assert judge_common({1: RARE[0], 5: RARE[1]}, engine=SIX) == ""
+    assert judge_common(three, engine=SIX, flags=STROKE_FLAGS["no_breakdown"]) == ""
+
+
+def test_cylinders_evenly_spaced_are_rested():
+    assert "1, 6" in judge_common({1: ALWAYS, 6: ALWAYS}, engine=SIX)
+    assert judge_common({1: ALWAYS, 2: ALWAYS}, engine=SIX) == ""
 
 
 def test_the_coil_of_a_pair_is_a_fault():
