@@ -8,14 +8,22 @@ something on any machine; other work on the machine at the same time spoils even
     .venv/bin/python scripts/bench.py --gigabytes 2 --form store wav -o bench.json
 
 `plain_read_s` is one thread reading every sample with h5py (a stored recording) or from the file
-(WAV). `stages` are the shares of a second run's time. `naive_s` is what scripts/naive_peer.py
-takes; it holds whole channels in memory, so of a recording too long for that it is given
-`naive_part` of it, and its seconds are divided by that. `cpu_s` are seconds of processors, which
-other work on the machine disturbs less. `grown` is what the time grew by since the line before of
-the same form, for each time that the recording grew.
+(WAV), which then is in memory. No job can do without loading the program and its model (`start_s`)
+and the SHA-256 of raw files that the result carries (`hash_s`, one thread); `least_to_plain` is the
+ratio that these alone would give, with a plain read in place of a hash that need not be computed.
+With `--cold`, where the system lets go of files in memory on request, plain read and job are
+measured once more from the disk, as on the first run with last month's recording: `cold_read_s`,
+`cold_diagnose_s`.
+
+`stages` are the shares of a second run's time. `naive_s` is what scripts/naive_peer.py takes; it
+holds whole channels in memory, so of a recording too long for that it is given `naive_part` of it,
+and its seconds are divided by that. `cpu_s` are seconds of processors, which other work on the
+machine disturbs less. `grown` is what the time grew by since the line before of the same form, for
+each time that the recording grew.
 """
 
 import argparse
+import hashlib
 import json
 import math
 import os
@@ -52,6 +60,12 @@ from misfire.report.files import write_reports
 write_reports(done, Path(sys.argv[2]))
 marks.append((time.perf_counter(), ""))
 print(json.dumps(marks))
+"""
+START = """
+from misfire.batch.chain import diagnose
+from misfire.batch.shipped import load_shipped
+from misfire.report.files import write_reports
+load_shipped()
 """
 QUIET = {**os.environ, "OMP_NUM_THREADS": "1"}
 
@@ -173,11 +187,11 @@ def write_wav(store: Path, folder: Path) -> Path:
     return path
 
 
-def read_plainly(path: Path) -> tuple[float, int]:
-    """Read every sample once, block by block: best seconds of two, number of samples."""
+def read_plainly(path: Path, *, n_times: int = 2) -> tuple[float, int]:
+    """Read every sample once, block by block: best seconds of some times, number of samples."""
     best, n_samples = math.inf, 0
     buffer = np.empty(BLOCK, np.int16)
-    for _ in range(2):
+    for _ in range(n_times):
         start, n_samples = time.perf_counter(), 0
         if path.suffix == ".wav":
             with path.open("rb") as file:
@@ -194,6 +208,44 @@ def read_plainly(path: Path) -> tuple[float, int]:
     return best, n_samples
 
 
+def drop_from_memory(path: Path) -> None:
+    """Ask the system to let go of what it keeps of a file in memory."""
+    with path.open("rb") as file:
+        os.fsync(file.fileno())
+        os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+
+
+def measure_cold(raw: Path, command: list[str]) -> dict[str, float]:
+    """Measure plain read and job, each with nothing of the file in memory."""
+    drop_from_memory(raw)
+    plain_s, _ = read_plainly(raw, n_times=1)
+    drop_from_memory(raw)
+    job = run_measured(command)
+    return {
+        "cold_read_s": round(plain_s, 3),
+        "cold_diagnose_s": round(job["seconds"], 3),
+        "cold_diagnose_to_plain": round(job["seconds"] / plain_s, 2),
+    }
+
+
+def measure_least(raw: Path, plain_s: float) -> dict[str, float]:
+    """Measure what no job can do without: loading the program, and the hash of a raw file."""
+    command = [sys.executable, "-c", START]
+    start_s = min(run_measured(command)["seconds"] for _ in range(2))
+    if raw.suffix != ".wav":  # a stored recording carries its hash
+        least_s = start_s + plain_s
+        return {"start_s": round(start_s, 3), "least_to_plain": round(least_s / plain_s, 2)}
+    begin = time.perf_counter()
+    with raw.open("rb") as file:
+        hashlib.file_digest(file, "sha256")
+    hash_s = time.perf_counter() - begin
+    return {
+        "start_s": round(start_s, 3),
+        "hash_s": round(hash_s, 3),
+        "least_to_plain": round((start_s + hash_s) / plain_s, 2),
+    }
+
+
 def share_stages(target: Path, out: Path) -> dict[str, float]:
     """Run the main job once more; give the share of each stage in its time."""
     command = [sys.executable, "-c", STAGES, str(target), str(out)]
@@ -207,7 +259,12 @@ def share_stages(target: Path, out: Path) -> dict[str, float]:
 
 
 def measure(
-    folder: Path, seconds_long: float, *, form: str, naive: tuple[Path, float] | None
+    folder: Path,
+    seconds_long: float,
+    *,
+    form: str,
+    naive: tuple[Path, float] | None,
+    is_cold: bool = False,
 ) -> dict[str, Any]:
     """Measure the plain read of a tiled recording, the main job and the naive script.
 
@@ -219,7 +276,8 @@ def measure(
         target, raw = write_wav(store, folder), folder / "tiled.wav"
     plain_s, n_samples = read_plainly(raw)
     command = [sys.executable, "-m", "misfire", "diagnose", str(target), "--quiet"]
-    job = run_measured([*command, "-o", str(folder / "out")])
+    command += ["-o", str(folder / "out")]
+    job = run_measured(command)
     row = {
         "form": form,
         "recording_s": round(seconds_long, 3),
@@ -230,11 +288,14 @@ def measure(
         "cpu_s": job["cpu_s"] and round(job["cpu_s"], 3),
         "diagnose_msamples_per_s": round(n_samples / job["seconds"] / 1e6, 2),
         "diagnose_to_plain": round(job["seconds"] / plain_s, 2),
+        **measure_least(raw, plain_s),
         "times_real_time": round(seconds_long / job["seconds"], 1),
         "peak_mb": job["peak_mb"] and round(job["peak_mb"], 1),
         "stages": share_stages(target, folder / "again"),
         "report_kb": round((folder / "out" / "report.html").stat().st_size / 1e3, 1),
     }
+    if is_cold:
+        row |= measure_cold(raw, command)
     if naive is not None:
         script = str(ROOT / "scripts" / "naive_peer.py")
         peer = run_measured([sys.executable, script, str(naive[0])])
@@ -259,6 +320,9 @@ def parse_arguments() -> argparse.Namespace:
         "--form", choices=("store", "wav"), nargs="+", default=["store"], help="kinds of file"
     )
     parser.add_argument("--no-naive", action="store_true", help="leave out the naive script")
+    if hasattr(os, "posix_fadvise"):
+        parser.add_argument("--cold", action="store_true", help="measure from the disk as well")
+    parser.set_defaults(cold=False)
     parser.add_argument("--folder", type=Path, help="where to put the recordings (a scratch disk)")
     parser.add_argument("-o", "--out", type=Path, help="write the rows as JSON")
     return parser.parse_args()
@@ -295,7 +359,7 @@ def main() -> None:
                     tile_store(source, folder / "naive.h5", n_copies=n_naive)
                     naive = folder / "naive.h5", n_naive / n_copies
             for form in asked.form:
-                row = measure(folder, seconds_long, form=form, naive=naive)
+                row = measure(folder, seconds_long, form=form, naive=naive, is_cold=asked.cold)
                 before = [old for old in rows if old["form"] == form][-1:]
                 for old in before:
                     longer = row["recording_s"] / old["recording_s"]
