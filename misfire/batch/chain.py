@@ -26,7 +26,11 @@ from misfire.records import Diagnosis, Finding, Recording
 
 Progress = Callable[[str, float], None]
 
-CONTRADICTED = ("firing_order_wrong", "sparks_misplaced")  # by the signals: the card
+CONTRADICTED = (
+    "firing_order_wrong",
+    "sparks_misplaced",
+    "tdc_doubtful",
+)  # by the signals: the card
 
 
 def diagnose(

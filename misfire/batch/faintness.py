@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,19 @@ CUT_LEVEL = -6.0  # spreads below the usual gain: the fuel is cut, and a spark m
 MOST_CYLINDERS = 8  # with more, a lost combustion may lack less than `LEAST_LOSS`
 SHOWN = ("burn_time_ms", "firing_v", "breakdown_us", "burn_level_v", "burn_slope_v_per_ms")
 
+AS_OFTEN = 2.0  # times as many dark firings as usual in cylinders that worked: the same limit
+NEAR = 8  # firings of the same cylinder on each side
+
 Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class _Dark:
+    """Firings [rows] of one cylinder without a spark line in one channel, and those with one."""
+
+    name: str
+    rows: NDArray[np.int64]
+    bright: NDArray[np.int64]
 
 
 def find_faint(
@@ -43,30 +55,61 @@ def find_faint(
     Without a breakdown nothing burns, and a lost combustion is felt at the crank. So where firings
     said to have had no spark lack no torque, by the median of several of one cylinder or, where
     each cylinder has but a few, of several cylinders, the spark line is lower than what the
-    instrument resolves, or the kick fell between two samples. Firings that lack torque stay.
+    instrument resolves, or the kick fell between two samples. Firings that lack torque stay. A
+    cylinder that is weak all the time is compared with itself, if others are as often dark.
     """
     if engine.cylinders > MOST_CYLINDERS:
         return {}
-    able = np.isfinite(torque.deficit_z) & ~_is_cut(torque, engine)
+    darks = _list_darks(trains, firings, torque, engine)
     faint: dict[str, Bools] = {}
-    rest: list[tuple[str, NDArray[np.int64]]] = []
+    open_: list[_Dark] = []
+    proven: list[int] = []
+    for dark in darks:
+        if dark.rows.size >= LEAST_RUN and has_worked(dark.rows, firings, torque):
+            _mark(faint, dark, torque)
+            proven.append(dark.rows.size)
+        else:
+            open_.append(dark)
+    few = [d for d in open_ if d.rows.size < LEAST_RUN]
+    pool = np.unique(np.concatenate([d.rows for d in few])) if few else np.empty(0, np.int64)
+    if np.unique(firings.cylinder[pool]).size > 1 and has_worked(pool, firings, torque):
+        for dark in few:
+            _mark(faint, dark, torque)
+    for dark in open_:  # a weak cylinder, as often dark as those that worked, and no weaker then
+        beside = replace(torque, deficit=_compare_own(dark, firings, torque))
+        as_often = LEAST_RUN <= dark.rows.size <= AS_OFTEN * (np.median(proven) if proven else 0)
+        if as_often and has_worked(dark.rows, firings, beside):
+            _mark(faint, dark, replace(beside, deficit_z=beside.deficit / torque.noise))
+    return faint
+
+
+def _list_darks(
+    trains: Sequence[StrokeTrain], firings: Firings, torque: TorqueTable, engine: Engine
+) -> list[_Dark]:
+    """List the firings without a spark line whose torque is known."""
+    able = np.isfinite(torque.deficit_z) & (torque.noise > 0) & ~_is_cut(torque, engine)
+    darks = []
     for train in trains:
         index = firings.stroke_index.get(train.channel.name)
         if index is None or not train.strokes.size:
             continue
-        dark = (index >= 0) & (train.strokes["burn_time_ms"][index] == 0) & able
-        for c in np.unique(firings.cylinder[dark]).tolist():
-            rows = np.flatnonzero(dark & (firings.cylinder == c))
-            if rows.size >= LEAST_RUN:
-                if has_worked(rows, firings, torque):
-                    _mark(faint, train.channel.name, rows, torque)
-            else:
-                rest.append((train.channel.name, rows))
-    pool = np.unique(np.concatenate([rows for _, rows in rest])) if rest else np.empty(0, np.int64)
-    if np.unique(firings.cylinder[pool]).size > 1 and has_worked(pool, firings, torque):
-        for name, rows in rest:
-            _mark(faint, name, rows, torque)
-    return faint
+        burn_ms = np.where(index >= 0, train.strokes["burn_time_ms"][index], np.nan)
+        for c in np.unique(firings.cylinder).tolist():
+            own = able & (firings.cylinder == c)
+            rows = np.flatnonzero(own & (burn_ms == 0))
+            if rows.size:
+                darks.append(_Dark(train.channel.name, rows, np.flatnonzero(own & (burn_ms > 0))))
+    return darks
+
+
+def _compare_own(dark: _Dark, firings: Firings, torque: TorqueTable) -> NDArray[np.float64]:
+    """Torque missing beside what the same cylinder lacks nearby when its spark line is seen."""
+    lack = np.full(torque.deficit.size, np.nan)
+    if dark.bright.size >= LEAST_RUN:
+        for row, at in zip(dark.rows, np.searchsorted(dark.bright, dark.rows), strict=True):
+            near = dark.bright[max(0, at - NEAR) : at + NEAR]
+            lack[row] = torque.deficit[row] - np.median(torque.deficit[near])
+    return lack
 
 
 def hush_faint(
@@ -124,11 +167,12 @@ def describe_faint(faint: Mapping[str, Bools]) -> list[Finding]:
     ]
 
 
-def _mark(faint: dict[str, Bools], name: str, rows: NDArray[np.int64], torque: TorqueTable) -> None:
+def _mark(faint: dict[str, Bools], dark: _Dark, torque: TorqueTable) -> None:
     """Mark those of some firings that lack no torque."""
+    rows = dark.rows
     worked = rows[(torque.deficit_z[rows] < LACK_Z) | (torque.deficit[rows] < LEAST_LOSS)]
     if worked.size:
-        faint.setdefault(name, np.zeros(torque.deficit_z.size, bool))[worked] = True
+        faint.setdefault(dark.name, np.zeros(torque.deficit_z.size, bool))[worked] = True
 
 
 def _is_cut(torque: TorqueTable, engine: Engine) -> Bools:

@@ -112,8 +112,7 @@ def check_recording(
     if order is not None:
         findings.append(order)
     elif evidence is not None:
-        tdc_given = recording.job.wheel is not None and recording.job.wheel.tdc_deg is not None
-        findings += check_advance(evidence.firings, given=tdc_given)
+        findings += _check_tdc(recording, evidence)
         findings += _check_places(evidence)
     if order is not None or roles:
         found = [f for f in found if f.code not in FOLLOWS]
@@ -144,7 +143,7 @@ def check_quickly(recording: Recording, evidence: Evidence) -> tuple[Finding, ..
     order = _check_order(recording, detected)
     if order is not None:
         findings.append(order)
-    findings += _check_places(evidence)
+    findings += [*_check_tdc(recording, evidence), *_check_places(evidence)]
     told = {f.channel for f in evidence.findings if f.code == "dropout"}
     findings += [f for f in _report_blind(evidence) if f.channel not in told]
     findings += check_length(evidence.firings, one_in=None)
@@ -180,6 +179,12 @@ def _check_order(recording: Recording, detected: Detected | None) -> Finding | N
     track = detected.track
     known = track is not None and track.revolution_known
     return check_firing_order(trains, track if known else None, recording.job.engine)
+
+
+def _check_tdc(recording: Recording, evidence: Evidence) -> list[Finding]:
+    """Compare the card's TDC, if it gives one, with the sparks."""
+    wheel = recording.job.wheel
+    return check_advance(evidence.firings, given=wheel is not None and wheel.tdc_deg is not None)
 
 
 def _check_places(evidence: Evidence) -> list[Finding]:

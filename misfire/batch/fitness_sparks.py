@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.batch.fitness_engine import CRANKING_RPM
+from misfire.batch.fitness_engine import CRANKING_RPM, FOCUS
 from misfire.dsp.track import angle_at
 from misfire.records import CrankTrack, Engine, Finding, Firings, StrokeTrain
 
@@ -17,6 +17,7 @@ MOST_APART_DEG = 15.0  # usual advance of two cylinders; control differs by a fe
 MOST_SCATTER_DEG = 9.0  # of single sparks about their neighbours; idle control moves less
 MOST_STRAY = 0.15  # share of sparks that fall on no firing
 MANY = 1.3  # sparks a firing: several strikes
+SAME_S = 0.5e-3  # two channels that switch off within this saw one stroke
 RESTRIKE_DEG = 60.0  # sparks this near to one that has its place are its strikes
 
 
@@ -46,13 +47,15 @@ def check_spark_places(
     if track.wheel.positions < 2:
         return []
     text = _count_strays(firings, trains, track, engine)
+    text = text or _find_unplaced(firings, trains, track, engine)
     if not text and not _strikes_often(firings, trains):
         text = _compare_cylinders(firings, engine) or _measure_scatter(firings, engine)
     if not text:
         return []
     text += (
         ": this is not the engine of the job card (cylinders, firing order and angles, ignition, "
-        "crank wheel), the clocks of the channels do not agree, or parts of a recording are missing"
+        "crank wheel, tdc_deg), the clocks of the channels do not agree, or parts of a recording "
+        "are missing"
     )
     return [Finding("sparks_misplaced", "error", text)]
 
@@ -102,6 +105,36 @@ def _measure_scatter(firings: Firings, engine: Engine) -> str:
     if scatter <= MOST_SCATTER_DEG:
         return ""
     return f"the sparks fall {scatter:.0f} degrees from their neighbours' place on the average"
+
+
+def _find_unplaced(
+    firings: Firings, trains: Sequence[StrokeTrain], track: CrankTrack, engine: Engine
+) -> str:
+    """Find a coil that fires steadily, but never where one of its cylinders does.
+
+    What it hears of another named coil is no spark of its own.
+    """
+    turn = 360.0 if engine.ignition == "wasted_spark" else 720.0
+    few = [t for t in trains if 0 < 2 * len(t.channel.cylinders) <= engine.cylinders]
+    for train in few:
+        index = firings.stroke_index.get(train.channel.name)
+        stops = train.strokes["stop_s"]
+        if index is None or stops.size < LEAST_STROKES or (index >= 0).any():
+            continue
+        theta = angle_at(track, stops)
+        known = np.isfinite(theta) & (np.interp(stops, firings.tdc_s, firings.rpm) > CRANKING_RPM)
+        if known.sum() < LEAST_STROKES:
+            continue
+        focus = abs(np.mean(np.exp(2j * np.pi * theta[known] / turn)))
+        others = [t.strokes["stop_s"] for t in few if t is not train and t.strokes.size]
+        heard = [np.abs(stops[:, None] - o).min(axis=1) < SAME_S for o in others]
+        if focus > FOCUS and not any(h.mean() > 0.5 for h in heard):
+            own = ", ".join(map(str, train.channel.cylinders))
+            return (
+                f"the coil of {train.channel.name!r} fires steadily, but never near a TDC of "
+                f"cylinder {own}"
+            )
+    return ""
 
 
 def _count_strays(

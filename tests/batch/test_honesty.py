@@ -352,3 +352,39 @@ def test_a_coil_that_fires_every_turn_is_no_coil_of_one_plug():
     assert judge_places(firings, engine, [both]) == ["sparks_misplaced"]
     wasted = make_engine("wasted_spark")
     assert judge_places(make_firings(wasted), wasted, [both]) == []
+
+
+def move_train(firings, train, cylinder):
+    """Let a channel's coil fire where another cylinder does, so that no firing is its own."""
+    strokes = train.strokes.copy()
+    strokes["stop_s"] = firings.spark_s[firings.cylinder == cylinder]
+    firings.stroke_index[train.channel.name][:] = -1
+    return StrokeTrain(train.channel, strokes)
+
+
+def test_a_coil_that_never_fires_at_its_cylinder_contradicts_the_card():
+    engine = make_engine()
+    firings = make_firings()
+    astray = move_train(firings, make_train(firings, 1, ALWAYS), 3)
+    assert judge_places(firings, engine, [astray]) == ["sparks_misplaced"]
+
+
+def test_a_coil_that_only_hears_its_neighbour_contradicts_nothing():
+    firings = make_firings()
+    heard = move_train(firings, make_train(firings, 1, ALWAYS), 3)
+    neighbour = make_train(firings, 3, ALWAYS)
+    assert judge_places(firings, make_engine(), [heard, neighbour]) == []
+
+
+def test_a_weak_cylinder_as_often_dark_as_the_others_had_its_spark():
+    firings = make_firings()
+    weak = np.where(firings.cylinder == 4, 130.0, 0.0)  # a quarter of a lost combustion
+    some = ~in_stretch(10, 30)
+
+    def lack(firings):
+        return weak + np.random.default_rng(6).normal(0, 30.0, weak.size)
+
+    assert judge_faint({4: some}, lack) == {4: 20}  # nothing shows that the channel is at its limit
+    assert judge_faint({1: some, 2: some, 4: some}, lack) == {1: 0, 2: 0, 4: 0}
+    often = ~in_stretch(2, 58)
+    assert judge_faint({1: some, 2: some, 4: often}, lack) == {1: 0, 2: 0, 4: 56}
