@@ -68,6 +68,7 @@ from misfire.report.files import write_reports
 load_shipped()
 """
 QUIET = {**os.environ, "OMP_NUM_THREADS": "1"}
+QUIET.pop("PYTHONDONTWRITEBYTECODE", None)  # what is installed is not compiled at every start
 
 
 def run_measured(command: list[str]) -> dict[str, Any]:
@@ -277,6 +278,7 @@ def measure(
     plain_s, n_samples = read_plainly(raw)
     command = [sys.executable, "-m", "misfire", "diagnose", str(target), "--quiet"]
     command += ["-o", str(folder / "out")]
+    least = measure_least(raw, plain_s)
     job = run_measured(command)
     row = {
         "form": form,
@@ -288,7 +290,7 @@ def measure(
         "cpu_s": job["cpu_s"] and round(job["cpu_s"], 3),
         "diagnose_msamples_per_s": round(n_samples / job["seconds"] / 1e6, 2),
         "diagnose_to_plain": round(job["seconds"] / plain_s, 2),
-        **measure_least(raw, plain_s),
+        **least,
         "times_real_time": round(seconds_long / job["seconds"], 1),
         "peak_mb": job["peak_mb"] and round(job["peak_mb"], 1),
         "stages": share_stages(target, folder / "again"),
