@@ -5,13 +5,13 @@
 
 Every kind of deception is played on simulated vehicles; `scripts/deception` has the kinds in parts:
 `first` and `tried`, with which fixes were made; `unseen`, with which none was made before they were
-first counted; `later`, made after all fixes; `hostile`, on vehicles of another generator; `plain`
-vehicles show how often a sound one is accused without any deception. A wrong accusation is
-confident where the verdict is `misfire` and a cylinder that is not faulty has a probability of 0.8
-or more. A refusal with a message, `inconclusive` and `no_misfire` are no accusation; `no_misfire`
-where nothing of an engine is left (`blind`) is counted by itself. Prints one line a kind, with the
-95 % interval of the share of accusations (Clopper-Pearson); status 1 if more than 1 % are accused,
-or for anything else than a MisfireError.
+first counted; `later`, made after all fixes; `hostile` and `stranger`, on vehicles of another
+generator, the latter after all fixes; `plain` vehicles show how often a sound one is accused
+without any deception. A wrong accusation is confident where the verdict is `misfire` and a cylinder
+that is not faulty has a probability of 0.8 or more. A refusal with a message, `inconclusive` and
+`no_misfire` are no accusation; `no_misfire` where nothing of an engine is left (`blind`) is counted
+by itself. Prints one line a kind, with the 95 % interval of the share of accusations
+(Clopper-Pearson); status 1 if more than 1 % are accused, or for anything else than a MisfireError.
 """
 
 import argparse
@@ -24,8 +24,9 @@ from typing import Any
 
 import numpy as np
 from deception.first import FIRST, make_first
-from deception.hostile import HOSTILE, make_hostile
+from deception.hostile import HOSTILE
 from deception.later import LATER
+from deception.stranger import STRANGER
 from deception.tried import TRIED
 from deception.unseen import UNSEEN
 from deception.vehicles import Kind, Vehicle
@@ -44,7 +45,9 @@ PARTS: dict[str, tuple[str, ...]] = {
     "unseen": tuple(UNSEEN),
     "later": tuple(LATER),
     "hostile": tuple(HOSTILE),
+    "stranger": tuple(STRANGER),
 }
+BENCH = {**HOSTILE, **STRANGER}
 DRAWN: dict[str, Kind] = {**PLAIN, **TRIED, **UNSEEN, **LATER}
 OUTCOMES = ("misfire", "no_misfire", "inconclusive", "refused", "fault")
 
@@ -60,8 +63,8 @@ def make_decoy(kind: str, number: int) -> tuple[SimulatedRecording, int]:
 
 def write_decoy(kind: str, number: int, folder: Path) -> tuple[Path, int]:
     """Write one deceiving recording; give its job card and the cylinder that truly fails."""
-    if kind in HOSTILE:
-        bench = make_hostile(kind, number)
+    if kind in BENCH:
+        bench = BENCH[kind](np.random.default_rng([11, sum(map(ord, kind)) * 1000 + number]))
         return bench.write(folder), bench.faulty
     sim, faulty = make_decoy(kind, number)
     return write_recording(sim, folder, fmt="wav"), faulty
@@ -123,7 +126,7 @@ def main() -> int:
     parser.add_argument("--each", type=int, default=16, help="recordings of each kind")
     parser.add_argument("--start", type=int, default=0, help="number of the first one")
     parser.add_argument("--part", action="append", choices=sorted(PARTS))
-    parser.add_argument("--kind", action="append", choices=sorted((*FIRST, *DRAWN, *HOSTILE)))
+    parser.add_argument("--kind", action="append", choices=sorted((*FIRST, *DRAWN, *BENCH)))
     parser.add_argument("-o", "--out", type=Path)
     given = parser.parse_args()
     rows = []

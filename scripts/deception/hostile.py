@@ -493,9 +493,3 @@ HOSTILE: dict[str, Callable[[Rng], Bench]] = {
     "b: crank alone": take_crank_alone,
     "b: road": wobble_road,
 }
-
-
-def make_hostile(kind: str, number: int) -> Bench:
-    """Make one; its `faulty` is the cylinder that truly fails, 0: none."""
-    place = sum(map(ord, kind)) * 1000 + number
-    return HOSTILE[kind](np.random.default_rng([11, place]))

@@ -146,7 +146,8 @@ def change_counts(
 def change_card(sim: SimulatedRecording, **parts: Any) -> SimulatedRecording:
     """Let the job card tell of something else than was recorded."""
     bare = tuple(replace(c, cylinders=()) for c in sim.scenario.channel)  # the card has sim's own
-    return replace(sim, scenario=replace(sim.scenario, channel=bare, fault=(), **parts))
+    coil = replace(sim.scenario.coil, strikes=1)  # played already; no distributor has several
+    return replace(sim, scenario=replace(sim.scenario, channel=bare, fault=(), coil=coil, **parts))
 
 
 def name_cylinders(
