@@ -13,8 +13,9 @@ from misfire.align.store import write_store
 from misfire.batch.firingwaves import build_waves
 from misfire.batch.fitness import check_quickly
 from misfire.batch.fitness_scale import correct_recording
+from misfire.batch.freeing import give_back
 from misfire.batch.hashing import hash_beside
-from misfire.batch.measuring import Evidence, measure
+from misfire.batch.measuring import Evidence, drop_events, place, tabulate
 from misfire.batch.opening import open_recording
 from misfire.batch.shipped import load_shipped
 from misfire.batch.unchanged import watch_sources
@@ -70,6 +71,7 @@ def diagnose(
         with hash_beside(recording) as wait:  # from here on: libraries and model load meanwhile
             chosen = load_shipped() if model is None else load_bundle(Path(model))
             diagnosis = diagnose_recording(recording, model=chosen, progress=progress)
+            give_back()
             check_unchanged()
             return replace(diagnosis, sha256=wait())
     finally:
@@ -129,7 +131,11 @@ def diagnose_recording(
 ) -> Diagnosis:
     """Measure and judge an open recording; see `diagnose`. Without a model the physics scores."""
     recording = correct_recording(recording)
-    evidence = measure(recording, progress=progress)
+    placed = place(recording, progress=progress)
+    quick = check_quickly(recording, placed)
+    placed = drop_events(placed)
+    give_back()
+    evidence = tabulate(placed)
     if progress is not None:
         progress("judging", 0.5)
     verdict = decide(evidence, model=model)
@@ -147,7 +153,6 @@ def diagnose_recording(
     if progress is not None:
         progress("cutting out waveforms", 1.0)
     moving = np.isfinite(firings.rpm)
-    quick = check_quickly(recording, evidence)
     verdict = _doubt(verdict, evidence, quick)
     return Diagnosis(
         vehicle=recording.job.vehicle_id,

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.batch.freeing import give_back
 from misfire.batch.instruments import join_clocks
 from misfire.batch.recordinggaps import (
     drop_instants,
@@ -95,7 +96,9 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
                 train = find_teeth(
                     blocks, rate_hz=channel.rate_hz, sensor=wheel.sensor if wheel else None
                 )
-            teeth[channel.name] = train.tooth_s + (0.0 if channel.is_levels else channel.start_s)
+            teeth[channel.name] = train.tooth_s
+            if not channel.is_levels:
+                teeth[channel.name] += channel.start_s
             shift_pitch[channel.name] = train.edge_shift_pitch
             return [replace(f, channel=channel.name) for f in train.findings]
         else:
@@ -104,6 +107,7 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
 
     for found in scan_channels(useful, scan, progress=progress):
         findings += found
+    give_back()  # what the threads have freed
     for channel in useful:
         gaps = find_gaps(recording, channel)
         if gaps.size:
@@ -291,18 +295,21 @@ def _rises(
 
 
 def _move(time_s: NDArray[np.float64], old: Channel, new: Channel | None) -> NDArray[np.float64]:
-    """Instants of a channel after its clock was worked out."""
+    """Move instants of a channel to the clock that was worked out for it."""
     if new is None:
         return np.empty(0)
-    return new.start_s + (time_s - old.start_s) * (old.rate_hz / new.rate_hz)
+    # in place: a long recording has millions of teeth
+    time_s -= old.start_s
+    time_s *= old.rate_hz / new.rate_hz
+    time_s += new.start_s
+    return time_s
 
 
 def _move_strokes(strokes: NDArray[np.void], old: Channel, new: Channel) -> NDArray[np.void]:
-    """Strokes on the common clock."""
-    moved = strokes.copy()
+    """Move strokes to the common clock."""
     for name in ("start_s", "stop_s"):
-        moved[name] = _move(strokes[name], old, new)
-    return moved
+        _move(strokes[name], old, new)
+    return strokes
 
 
 def _measure_pickups(

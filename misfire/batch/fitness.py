@@ -22,7 +22,7 @@ from misfire.batch.fitness_engine import (
 from misfire.batch.fitness_ripple import check_crosstalk, check_ripple
 from misfire.batch.fitness_scale import correct_recording, read_spread
 from misfire.batch.fitness_sparks import check_spark_places
-from misfire.batch.measuring import Evidence, measure
+from misfire.batch.measuring import Evidence, Placed, measure
 from misfire.batch.scanning import Report, scan_channels
 from misfire.dsp.tally import tally_channel
 from misfire.errors import ChannelError, CycleError
@@ -126,13 +126,14 @@ def check_recording(
     return Fitness(_tidy(findings), n_firings, find_rarest(n_firings))
 
 
-def check_quickly(recording: Recording, evidence: Evidence) -> tuple[Finding, ...]:
+def check_quickly(recording: Recording, evidence: Placed) -> tuple[Finding, ...]:
     """Give those findings that cost next to nothing beside a diagnosis.
 
     Parameters
     ----------
     recording : Recording
-    evidence : Evidence
+    evidence : Placed
+        With its teeth and strokes.
 
     Returns
     -------
@@ -181,13 +182,13 @@ def _check_order(recording: Recording, detected: Detected | None) -> Finding | N
     return check_firing_order(trains, track if known else None, recording.job.engine)
 
 
-def _check_tdc(recording: Recording, evidence: Evidence) -> list[Finding]:
+def _check_tdc(recording: Recording, evidence: Placed) -> list[Finding]:
     """Compare the card's TDC, if it gives one, with the sparks."""
     wheel = recording.job.wheel
     return check_advance(evidence.firings, given=wheel is not None and wheel.tdc_deg is not None)
 
 
-def _check_places(evidence: Evidence) -> list[Finding]:
+def _check_places(evidence: Placed) -> list[Finding]:
     """Compare the sparks' places with the crank's angle, where teeth tell it."""
     if not evidence.has_crank:
         return []
@@ -238,7 +239,7 @@ def _check_channels(
     return findings
 
 
-def _report_blind(evidence: Evidence) -> list[Finding]:
+def _report_blind(evidence: Placed) -> list[Finding]:
     """Say where a coil channel missed what another saw."""
     trains = [*evidence.detected.trains]
     return [

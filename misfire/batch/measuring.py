@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +13,7 @@ from misfire.batch.blindness import find_blind
 from misfire.batch.cranking import measure_cranking
 from misfire.batch.detection import Detected, detect_events
 from misfire.batch.faintness import describe_faint, find_faint, hush_faint
+from misfire.batch.freeing import give_back
 from misfire.batch.injectors import measure_injectors
 from misfire.batch.recordinggaps import drop_firings, merge_gaps
 from misfire.cycles.assign import find_firings
@@ -23,7 +24,7 @@ from misfire.cycles.sparkclock import track_from_sparks
 from misfire.errors import CycleError
 from misfire.features.compression import CompressionTable
 from misfire.features.injection import InjectionTable
-from misfire.features.spark import compute_spark, gather_strokes
+from misfire.features.spark import gather_strokes, iterate_spark
 from misfire.features.table import build_firing_table
 from misfire.features.torque import TorqueTable, compute_torque, make_no_torque
 from misfire.records import CrankTrack, Finding, Firings, Recording, StrokeTrain
@@ -34,9 +35,9 @@ if TYPE_CHECKING:
 Progress = Callable[[str, float], None]
 
 
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """Everything measured in one recording, before it is judged."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placed:
+    """Everything measured in one recording, each firing in its place of the cycle."""
 
     recording: Recording
     detected: Detected
@@ -45,10 +46,16 @@ class Evidence:
     firings: Firings
     torque: TorqueTable
     strokes: dict[str, NDArray[np.float64]]
-    firing_table: pd.DataFrame
     findings: tuple[Finding, ...]
     injection: InjectionTable | None = None
     compression: CompressionTable | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence(Placed):
+    """Everything that a recording is judged by: its firings also set against one another."""
+
+    firing_table: pd.DataFrame
 
 
 def measure(recording: Recording, *, progress: Progress | None = None) -> Evidence:
@@ -68,9 +75,79 @@ def measure(recording: Recording, *, progress: Progress | None = None) -> Eviden
     ChannelError, CycleError
         If no channel shows sparks or crank angle, or they do not make engine cycles.
     """
+    return tabulate(place(recording, progress=progress))
+
+
+def tabulate(placed: Placed) -> Evidence:
+    """Set every firing against its neighbours.
+
+    Parameters
+    ----------
+    placed : Placed
+        Its teeth and strokes are not looked at.
+
+    Returns
+    -------
+    evidence : Evidence
+    """
+    table = build_firing_table(
+        placed.firings,
+        placed.torque,
+        iterate_spark(placed.strokes, placed.firings),
+        engine=placed.recording.job.engine,
+    )
+    return Evidence(**{f.name: getattr(placed, f.name) for f in fields(placed)}, firing_table=table)
+
+
+def drop_events(placed: Placed) -> Placed:
+    """Leave out the teeth, and of the strokes all but their instants.
+
+    Parameters
+    ----------
+    placed : Placed
+
+    Returns
+    -------
+    placed : Placed
+        Enough to tabulate and judge the firings; in a long recording, half of the memory.
+    """
+    bare = [("stop_s", "f8")]
+    nothing = np.empty(0)
+    track = replace(placed.track, time_s=nothing, angle_deg=nothing, stretch=np.empty(0, np.int32))
+    trains, pickups = (
+        [StrokeTrain(t.channel, t.strokes["stop_s"].astype(bare)) for t in found]
+        for found in (placed.detected.trains, placed.detected.pickups)
+    )
+    detected = replace(
+        placed.detected,
+        trains=trains,
+        pickups=pickups,
+        track=None if placed.detected.track is None else track,
+    )
+    return replace(placed, detected=detected, track=track)
+
+
+def place(recording: Recording, *, progress: Progress | None = None) -> Placed:
+    """Measure every firing of a recording and place it in the cycle.
+
+    Parameters
+    ----------
+    recording : Recording
+    progress : callable (stage, fraction), optional
+
+    Returns
+    -------
+    placed : Placed
+
+    Raises
+    ------
+    ChannelError, CycleError
+        If no channel shows sparks or crank angle, or they do not make engine cycles.
+    """
     job = recording.job
     engine = job.engine
     detected = detect_events(recording, progress=progress)
+    give_back()
     if progress is not None:
         progress("assigning cylinders", 0.0)
     findings = [*recording.findings, *detected.findings]
@@ -130,8 +207,7 @@ def measure(recording: Recording, *, progress: Progress | None = None) -> Eviden
     compression = measure_cranking(
         recording, detected.channels, track, firings, engine=engine, has_crank=has_crank
     )
-    table = build_firing_table(firings, torque, compute_spark(strokes, firings), engine=engine)
-    return Evidence(
+    return Placed(
         recording=recording,
         detected=detected,
         track=track,
@@ -139,7 +215,6 @@ def measure(recording: Recording, *, progress: Progress | None = None) -> Eviden
         firings=firings,
         torque=torque,
         strokes=strokes,
-        firing_table=table,
         findings=tuple(findings),
         injection=injection,
         compression=compression,

@@ -378,10 +378,13 @@ def _build_events(
     bits |= np.where(cut, STROKE_FLAGS["fuel_cut"], 0)
     bits |= np.where(evidence.torque.disturbed, STROKE_FLAGS["crank_gap"], 0)
     bits |= np.where(~np.isfinite(probability), STROKE_FLAGS["edge"], 0)
+    names = [(name, bit) for name, bit in STROKE_FLAGS.items()]
+    words = {b: " ".join(n for n, bit in names if b & bit) for b in np.unique(bits).tolist()}
+    more = list_columns(evidence)
     columns = {
         "time_s": firings.spark_s,
-        "cycle": firings.cycle.astype(float),
-        "cylinder": firings.cylinder.astype(float),
+        "cycle": firings.cycle,
+        "cylinder": firings.cylinder,
         "crank_deg": (own_tdc - firings.advance_deg) % 720.0,
         "rpm": firings.rpm,
         "dwell_ms": strokes["dwell_ms"],
@@ -392,14 +395,10 @@ def _build_events(
         "burn_voltage_kv": strokes["burn_level_v"] * turns / 1e3,
         "segment_accel": evidence.torque.accel,
         "misfire_probability": probability,
-        "strikes": firings.strikes.astype(float),
+        "strikes": firings.strikes,
+        "flags": [words[b] for b in bits.tolist()],
     }
-    events = pd.DataFrame(columns)
-    for name in ("cycle", "cylinder", "strikes"):
-        events[name] = events[name].astype(np.int64)
-    names = [(name, bit) for name, bit in STROKE_FLAGS.items()]
-    words = {b: " ".join(n for n, bit in names if b & bit) for b in np.unique(bits).tolist()}
-    events["flags"] = [words[b] for b in bits.tolist()]
+    events = pd.DataFrame({**{name: columns[name] for name in EVENT_COLUMNS}, **more})
     extras = pd.DataFrame(
         {
             "lost": probability >= 0.5,
@@ -409,11 +408,10 @@ def _build_events(
             "gain_deficit_z": evidence.torque.gain_z,
             "ramp_step_a": strokes["ramp_step_a"],
             "advance_deg": firings.advance_deg,
-            **list_columns(evidence),
+            **more,
         }
     )
-    more = list_columns(evidence)
-    return events[list(EVENT_COLUMNS)].assign(**more), extras
+    return events, extras
 
 
 def _features(events: pd.DataFrame, cylinder: int) -> dict[str, float]:

@@ -100,7 +100,8 @@ def judge_firings(model: Model, table: pd.DataFrame) -> NDArray[np.float64]:
     probability = np.full(len(table), RARE)
     rows = np.flatnonzero(find_candidates(table))
     if rows.size:
-        values = table[list(model.event_columns)].to_numpy(float)[rows]
+        columns = [table[name].to_numpy(float)[rows] for name in model.event_columns]
+        values = np.column_stack(columns)
         odds = compute_raw(model.event, values)[:, 0]
         probability[rows] = expit(calibrate(odds, model.event_knots))
     return np.where(find_judgeable(table), probability, np.nan)

@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from misfire.cycles.phase import Phase, permute_cylinders
 from misfire.cycles.weighing import EARLIEST_DEG, LATEST_DEG, cylinder_angles, wrap_deg
-from misfire.dsp.track import angle_at, time_at
+from misfire.dsp.track import angle_at, list_stretches, time_at
 from misfire.errors import CycleError
 from misfire.records import CrankTrack, Engine, Firings, StrokeTrain
 
@@ -40,10 +40,12 @@ def find_firings(
     parts: list[
         tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64], NDArray[np.int32]]
     ] = []
+    teeth = {number: (first, stop) for number, first, stop in list_stretches(track)}
     for number, extra in phase.offset_deg.items():
         if not np.isfinite(extra):
             continue
-        inside = track.angle_deg[track.stretch == number]
+        first_tooth, stop_tooth = teeth[number]
+        inside = track.angle_deg[first_tooth:stop_tooth]
         # Angle of firing_order[0]'s TDC in cycle 0 of the common count, on this stretch.
         zero = phase.tdc_deg - extra
         first = int(np.floor((inside[0] - zero) / 720.0)) - 1

@@ -13,7 +13,7 @@ from misfire.cycles.weighing import (
     cylinder_angles,
     wrap_deg,
 )
-from misfire.dsp.track import angle_at
+from misfire.dsp.track import angle_at, find_longest_stretch
 from misfire.records import CrankTrack, Engine, Finding, StrokeTrain
 
 LEAST_SHARE = 0.15  # of the firings of the cylinder most met: less are strays of other coils
@@ -126,11 +126,11 @@ def _report_order(track: CrankTrack, trains: list[StrokeTrain], engine: Engine) 
     """Say in which order the coils of a recording are switched off, and how far apart."""
     turn = 720.0 if engine.ignition == "coil_on_plug" else 360.0
     places: dict[float, list[str]] = {}
-    stretches, n = np.unique(track.stretch, return_counts=True)
+    longest = find_longest_stretch(track)
     for train in trains:
         stops = train.strokes["stop_s"]
         at = np.clip(np.searchsorted(track.time_s, stops), 0, track.time_s.size - 1)
-        theta = angle_at(track, stops)[track.stretch[at] == stretches[np.argmax(n)]]
+        theta = angle_at(track, stops)[track.stretch[at] == longest]
         theta = np.deg2rad(theta[np.isfinite(theta)] * 360.0 / turn)
         mean = np.mean(np.exp(1j * theta)) if theta.size >= LEAST_STROKES else 0.0
         if len(train.channel.cylinders) * turn > 720.0 or abs(mean) < STEADY_MEAN:

@@ -15,7 +15,7 @@ from misfire.cycles.weighing import (
     cylinder_angles,
     wrap_deg,
 )
-from misfire.dsp.track import angle_at
+from misfire.dsp.track import angle_at, list_stretches
 from misfire.records import Cam, CrankTrack, Engine, Finding, StrokeTrain
 
 CAM_SPREAD_DEG = 8.0  # edges of one cam tooth scatter less
@@ -104,13 +104,14 @@ def find_phase(
     offset: dict[int, float] = {}
     margins: list[tuple[int, float, float]] = []
     basis: set[str] = set()
-    for number in np.unique(track.stretch).tolist():
+    numbers = [number for number, _, _ in list_stretches(track)]
+    for number in numbers:
         score, weight, names = scale.compare(number, tdc, tdc + 360.0)
         margins.append((number, score, weight))
         basis |= names
     if not track.revolution_known:  # the angle does not run on across a loss of sync
         margins = [m for m in margins if m[0] == scale.longest]
-        offset = dict.fromkeys(np.unique(track.stretch).tolist(), np.nan)
+        offset = dict.fromkeys(numbers, np.nan)
     told = any(w > 0 and abs(s) >= SURE_MARGIN * w for _, s, w in margins)
     for number, score, weight in margins:
         if weight > 0 and abs(score) >= SURE_MARGIN * weight:

@@ -15,34 +15,97 @@ from misfire.cycles.sync import (
     learn_lengths,
 )
 
+Numbered = tuple[NDArray[np.int64], NDArray[np.int64]]  # tooth numbers, positions of the wheel
+
+
+@dataclass(frozen=True, slots=True)
+class Walked:
+    """Teeth that were followed one by one."""
+
+    index: NDArray[np.int64]
+    position: NDArray[np.int64]
+
+    @property
+    def size(self) -> int:
+        """Number of teeth."""
+        return self.index.size
+
+    def number(self, start: int, stop: int) -> Numbered:
+        """Numbers and positions of some of the teeth."""
+        return self.index[start:stop], self.position[start:stop]
+
+
+@dataclass(frozen=True, slots=True)
+class Turns:
+    """Regular revolutions behind a tooth, counted out when asked: they may be millions of teeth."""
+
+    index: int
+    position: int
+    size: int
+    pattern: Pattern
+
+    def number(self, start: int, stop: int) -> Numbered:
+        """Numbers and positions of some of the teeth."""
+        steps = np.arange(start + 1, stop + 1)
+        turn, tooth = np.divmod(steps, self.pattern.n_teeth)
+        position = self.position + turn * self.pattern.positions + self.pattern.offsets[tooth]
+        return self.index + steps, position
+
 
 @dataclass(slots=True)
 class Piece:
-    """Consecutive teeth in sync, as a list of parts: tooth numbers, and positions of the wheel.
+    """Consecutive teeth in sync, in parts.
 
     Positions are a multiple of `pattern.positions` at the first tooth after the first gap.
     """
 
-    index: list[NDArray[np.int64]]
-    position: list[NDArray[np.int64]]
+    parts: list[Walked | Turns]
     missing_s: list[float] = field(default_factory=list)
     extra_s: list[float] = field(default_factory=list)
 
     @property
+    def size(self) -> int:
+        """Number of teeth."""
+        return sum(part.size for part in self.parts)
+
+    @property
     def first(self) -> tuple[int, int]:
         """Number and position of the first tooth."""
-        return int(self.index[0][0]), int(self.position[0][0])
+        index, position = self.parts[0].number(0, 1)
+        return int(index[0]), int(position[0])
 
     @property
     def last(self) -> tuple[int, int]:
         """Number and position of the last tooth."""
-        return int(self.index[-1][-1]), int(self.position[-1][-1])
+        index, position = self.number_last(1)
+        return int(index[0]), int(position[0])
 
-    def add(self, index: NDArray[np.int64], position: NDArray[np.int64]) -> None:
+    def add(self, part: Walked | Turns) -> None:
         """Put teeth behind the last one."""
-        if index.size:
-            self.index.append(index)
-            self.position.append(position)
+        if part.size:
+            self.parts.append(part)
+
+    def number_last(self, n: int) -> Numbered:
+        """Numbers and positions of the last teeth, as many as there are."""
+        found: list[Numbered] = []
+        for part in reversed(self.parts):
+            found.append(part.number(max(0, part.size - n), part.size))
+            n -= found[-1][0].size
+            if n <= 0:
+                break
+        index, position = zip(*reversed(found), strict=True)
+        return np.concatenate(index), np.concatenate(position)
+
+    def number_first(self, n: int) -> Numbered:
+        """Numbers and positions of the first teeth, as many as there are."""
+        found: list[Numbered] = []
+        for part in self.parts:
+            found.append(part.number(0, min(n, part.size)))
+            n -= found[-1][0].size
+            if n <= 0:
+                break
+        index, position = zip(*found, strict=True)
+        return np.concatenate(index), np.concatenate(position)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,15 +147,13 @@ def find_pieces(tooth_s: NDArray[np.float64], pattern: Pattern) -> list[Piece]:
         if _reach(rail, ends, pieces, first):
             begin = pieces[-1].last[1]
         else:
-            piece = Piece([np.array([first])], [np.zeros(1, np.int64)])
+            piece = _begin(first)
             pitch_s = (tooth_s[first + 1] - tooth_s[first]) / lengths[0]
             floor = pieces[-1].last[0] + 1 if pieces else 0
             _walk_back(rail, piece, pitch_s, floor)
             pieces.append(piece)
             begin = 0
-        turn, tooth = np.divmod(np.arange(1, last - first + 1), pattern.n_teeth)
-        position = begin + turn * pattern.positions + pattern.offsets[tooth]
-        pieces[-1].add(np.arange(first + 1, last + 1), position)
+        pieces[-1].add(Turns(first, begin, last - first, pattern))
     _reach(rail, ends, pieces, None)
     return pieces
 
@@ -147,7 +208,7 @@ def _reach(rail: Rail, ends: NDArray[np.int64], pieces: list[Piece], goal: int |
         turns = walk.position[-1] / pattern.positions if walk.position else 0.0
         if turns < 1 or not (walk.confirmed or walk.n_gaps >= np.sum(pattern.steps > 1)):
             continue
-        piece = Piece([np.array([end])], [np.zeros(1, np.int64)])
+        piece = _begin(end)
         _walk_back(rail, piece, pitch_s, looked + 1)
         _append(piece, walk, begin)
         pieces.append(piece)
@@ -157,11 +218,15 @@ def _reach(rail: Rail, ends: NDArray[np.int64], pieces: list[Piece], goal: int |
     return False
 
 
+def _begin(first: int) -> Piece:
+    """Begin a piece with a first tooth after the first gap."""
+    return Piece([Walked(np.array([first], np.int64), np.zeros(1, np.int64))])
+
+
 def _state(piece: Piece, rail: Rail) -> tuple[int, float]:
     """Which tooth a piece ends with, and its last pitch in seconds per position."""
     pattern = rail.pattern
-    index = np.concatenate([part[-2:] for part in piece.index[-2:]])[-2:]
-    position = np.concatenate([part[-2:] for part in piece.position[-2:]])[-2:]
+    index, position = piece.number_last(2)
     tooth = int(np.searchsorted(pattern.offsets, position[-1] % pattern.positions))
     last_s = float(np.diff(rail.tooth_s[index])[0])
     span = int(position[1] - position[0])
@@ -173,7 +238,8 @@ def _state(piece: Piece, rail: Rail) -> tuple[int, float]:
 def _append(piece: Piece, walk: Walk, begin: int) -> None:
     """Put the teeth of a walk behind a piece."""
     base = piece.last[1]
-    piece.add(np.array(walk.index, np.int64) + begin, np.array(walk.position, np.int64) + base)
+    index, position = np.array(walk.index, np.int64), np.array(walk.position, np.int64)
+    piece.add(Walked(index + begin, position + base))
     piece.missing_s += walk.missing_s
     piece.extra_s += walk.extra_s
 
@@ -190,7 +256,10 @@ def _walk_back(rail: Rail, piece: Piece, pitch_s: float, floor: int) -> None:
     )
     if not walk.index:
         return
-    piece.index.insert(0, first - np.array(walk.index[::-1], np.int64))
-    piece.position.insert(0, position - np.array(walk.position[::-1], np.int64))
+    before = Walked(
+        first - np.array(walk.index[::-1], np.int64),
+        position - np.array(walk.position[::-1], np.int64),
+    )
+    piece.parts.insert(0, before)
     piece.missing_s[:0] = [-instant for instant in walk.missing_s[::-1]]
     piece.extra_s[:0] = [-instant for instant in walk.extra_s[::-1]]

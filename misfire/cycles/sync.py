@@ -21,6 +21,7 @@ MOST_EXCESS = 0.27  # a gap seen longer or shorter than this, in log pitch, is n
 LEAST_LEARNT = 3  # revolutions needed to learn how long the gaps are seen
 MOST_LEARNT = 2000  # revolutions looked at for that
 PIECE_TEETH = 1 << 16  # looked at in one go
+BATCH_VALUES = 1 << 18  # compared at once: 2 MB
 PLAIN_CONFIRM = 8  # teeth on count that take the place of a gap, on a plain wheel
 
 
@@ -232,7 +233,7 @@ def find_regular_turns(
     gaps = np.flatnonzero(expected[1:-1] > GAP_LOG) + 1
     margin = np.log1p(np.exp(-expected[gaps])) / 2
     starts = [np.empty(0, np.int64)]
-    for group in np.array_split(candidates, max(1, candidates.size * (n + 2) // (1 << 21))):
+    for group in np.array_split(candidates, max(1, candidates.size * (n + 2) // BATCH_VALUES)):
         rows = np.minimum(group[:, None] + columns, log_pitch.size - 1)
         speed = log_pitch[rows] - expected
         open_end = group + n >= log_pitch.size  # the recording ends with the gap

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.cycles.ripple import Ripple
-from misfire.dsp.track import angle_at
+from misfire.dsp.track import angle_at, find_longest_stretch
 from misfire.records import Cam, CrankTrack, Engine, StrokeTrain
 
 EARLIEST_DEG = 60.0  # before compression TDC: no spark comes earlier (DESIGN section 3: about 50)
@@ -61,8 +61,7 @@ class Scale:
         """Find the crank angle of every spark and edge once."""
         self.track, self.engine, self.cam, self.ripple = track, engine, cam, ripple
         self.angles = cylinder_angles(engine)
-        stretches, n = np.unique(track.stretch, return_counts=True)
-        self.longest = int(stretches[np.argmax(n)])
+        self.longest = find_longest_stretch(track)
         self.sparks = [
             (t.channel.cylinders or tuple(self.angles), *self._place(_thin(t.strokes["stop_s"])))
             for t in trains

@@ -1,13 +1,13 @@
 """Crank angle from teeth: which tooth is which, and where that is not known."""
 
+from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from misfire.cycles.pattern import Pattern, describe_wheel, find_wheel, is_same_wheel, make_pattern
-from misfire.cycles.pieces import Piece, find_pieces
+from misfire.cycles.pieces import Numbered, Piece, find_pieces
 from misfire.dsp.track import find_known_intervals
 from misfire.errors import CycleError, ParameterError
 from misfire.records import CrankTrack, CrankWheel, Finding
@@ -19,6 +19,8 @@ FEW_IN_SYNC = 0.5  # with fewer teeth in sync, another wheel is thought of
 MANY_MISSING_PLAIN = 0.01  # so many pulses missing, of all, on a plain wheel are rather a gap
 MANY_MISSING = 1.5  # so many pulses missing in each revolution are rather another wheel...
 MANY_EXTRA = 0.5  # ...and so many extra ones: noise does not keep step with the wheel
+SPEED_TURNS = 6  # revolutions beside a lost span that tell the speed
+BATCH_TEETH = 1 << 16  # numbered at a time
 
 
 def decode_wheel(tooth_s: NDArray[np.float64], *, wheel: CrankWheel | None) -> CrankTrack:
@@ -112,40 +114,44 @@ def _join(
     tooth_s: NDArray[np.float64], pieces: list[Piece], wheel: CrankWheel, pattern: Pattern
 ) -> CrankTrack:
     """Count revolutions on from piece to piece, or begin a new stretch."""
-    times: list[NDArray[np.float64]] = []
-    positions: list[NDArray[np.int64]] = []
-    stretches: list[NDArray[np.int32]] = []
+    n_teeth = sum(piece.size for piece in pieces)
+    angle_deg = np.empty(n_teeth)
+    numbers: list[tuple[int, int]] = []  # of a piece: its stretch, its teeth
     lost: list[tuple[float, float]] = []
-    stretch, base = 0, 0
+    stretch, base, at = 0, 0, 0
     firsts, lasts = [piece.first[0] for piece in pieces], [piece.last[0] for piece in pieces]
+    reach = SPEED_TURNS * pattern.n_teeth + 1
+    before_s, before = np.empty(0), np.empty(0, np.int64)
     for k, piece in enumerate(pieces):
-        time_s = tooth_s[_concatenate(piece.index)]
-        position = _concatenate(piece.position)
+        index, position = piece.number_first(max(2, reach))
+        time_s = tooth_s[index]
         if k == 0:
             base = -(int(position[0]) // pattern.positions) * pattern.positions
             if firsts[0] > 0:
                 lost.append((tooth_s[0], time_s[0]))
         else:
-            turns, sure = _count_turns(times[-1], positions[-1], time_s, position, pattern)
+            turns, sure = _count_turns(before_s, before, time_s, position, pattern)
             stretch += 0 if sure else 1
             base = turns * pattern.positions
-            step = int(position[0]) + base - int(positions[-1][-1])
+            step = int(position[0]) + base - int(before[-1])
             tooth = np.searchsorted(pattern.offsets, position[0] % pattern.positions)
             next_pulse = firsts[k] == lasts[k - 1] + 1
             if not (sure and next_pulse and step == pattern.steps[tooth - 1]):
-                lost.append((times[-1][-1], time_s[0]))
-        times.append(time_s)
-        position += base
-        positions.append(position)
-        stretches.append(np.full(time_s.size, stretch, np.int32))
+                lost.append((before_s[-1], time_s[0]))
+        index, position = piece.number_last(max(2, reach))
+        before_s, before = tooth_s[index], position + base
+        for _, position in _number_all(piece):
+            angle_deg[at : at + position.size] = (position + base) * pattern.pitch_deg
+            at += position.size
+        numbers.append((stretch, piece.size))
     if lasts[-1] < tooth_s.size - 1:
-        lost.append((times[-1][-1], tooth_s[-1]))
+        lost.append((before_s[-1], tooth_s[-1]))
     missing = [instant for piece in pieces for instant in piece.missing_s]
     extra = [instant for piece in pieces for instant in piece.extra_s]
     return CrankTrack(
-        time_s=_concatenate(times),
-        angle_deg=np.multiply(_concatenate(positions), pattern.pitch_deg, dtype=np.float64),
-        stretch=_concatenate(stretches),
+        time_s=_pick_instants(tooth_s, pieces),
+        angle_deg=angle_deg,
+        stretch=_number_stretches(numbers),
         wheel=wheel,
         revolution_known=not pattern.plain and pattern.parts == 1,
         lost_s=np.array(lost, dtype=float).reshape(-1, 2),
@@ -155,11 +161,29 @@ def _join(
     )
 
 
-def _concatenate(parts: list[NDArray[Any]]) -> NDArray[Any]:
-    """Join arrays; one alone, of millions of teeth perhaps, is not copied. Empties the list."""
-    joined = parts[0] if len(parts) == 1 else np.concatenate(parts)
-    parts.clear()
-    return joined
+def _number_all(piece: Piece) -> Iterator[Numbered]:
+    """Give numbers and positions of all teeth, not too many at a time."""
+    for part in piece.parts:
+        for start in range(0, part.size, BATCH_TEETH):
+            yield part.number(start, min(part.size, start + BATCH_TEETH))
+
+
+def _pick_instants(tooth_s: NDArray[np.float64], pieces: list[Piece]) -> NDArray[np.float64]:
+    """Pick the instants of the teeth in sync; no copy where no pulse between them is left out."""
+    n_teeth = sum(piece.size for piece in pieces)
+    first, last = pieces[0].first[0], pieces[-1].last[0]
+    if last - first + 1 == n_teeth:
+        return tooth_s[first : last + 1]
+    index = (index for piece in pieces for index, _ in _number_all(piece))
+    return np.concatenate([tooth_s[part] for part in index])
+
+
+def _number_stretches(numbers: list[tuple[int, int]]) -> NDArray[np.int32]:
+    """Give the stretch of each tooth; a single number is kept once for all."""
+    n_teeth = sum(n for _, n in numbers)
+    if len({number for number, _ in numbers}) == 1:
+        return np.broadcast_to(np.array(numbers[0][0], np.int32), n_teeth)
+    return np.concatenate([np.full(n, number, np.int32) for number, n in numbers])
 
 
 def _count_turns(
@@ -199,7 +223,7 @@ def _turn_speeds(
     time_s: NDArray[np.float64], position: NDArray[np.int64], n_teeth: int
 ) -> NDArray[np.float64]:
     """Speeds of the revolutions next to the first entry, at most six, nearest first."""
-    marks = np.arange(0, min(time_s.size, 6 * n_teeth + 1), n_teeth)
+    marks = np.arange(0, min(time_s.size, SPEED_TURNS * n_teeth + 1), n_teeth)
     if marks.size < 2:
         marks = np.array([0, time_s.size - 1])
     speeds: NDArray[np.float64] = np.abs(np.diff(position[marks]) / np.diff(time_s[marks]))
@@ -210,7 +234,7 @@ def _refuse_other_wheel(
     tooth_s: NDArray[np.float64], pieces: list[Piece], wheel: CrankWheel, pattern: Pattern
 ) -> None:
     """Raise if nothing could be synchronised, or the pulses plainly are another wheel's."""
-    n_in_sync = sum(part.size for piece in pieces for part in piece.index)
+    n_in_sync = sum(piece.size for piece in pieces)
     n_missing = sum(len(piece.missing_s) for piece in pieces)
     n_extra = sum(len(piece.extra_s) for piece in pieces)
     # one missing in every revolution may be a broken tooth; more is rather another wheel

@@ -1,9 +1,13 @@
 """Crank angle against time through the teeth: both ways, to a fraction of a tooth."""
 
+from bisect import bisect_right
+
 import numpy as np
 from numpy.typing import NDArray
 
 from misfire.records import CrankTrack
+
+BATCH_PLACES = 1 << 14  # interpolated at once: some MB
 
 
 def angle_at(track: CrankTrack, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -49,6 +53,18 @@ def time_at(track: CrankTrack, angle_deg: NDArray[np.float64]) -> NDArray[np.flo
     x, y = track.angle_deg, track.time_s
     if x.size < 2:
         return np.where(_is_known(track, x, angle_deg), y[0] if y.size else np.nan, np.nan)
+    if angle_deg.size <= BATCH_PLACES:
+        return _interpolate(track, angle_deg)
+    passed_s = np.empty(angle_deg.shape)
+    for start in range(0, len(angle_deg), BATCH_PLACES):
+        some = slice(start, start + BATCH_PLACES)
+        passed_s[some] = _interpolate(track, angle_deg[some])
+    return passed_s
+
+
+def _interpolate(track: CrankTrack, angle_deg: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Work out `time_at` for not too many places at once."""
+    x, y = track.angle_deg, track.time_s
     at = np.clip(np.searchsorted(x, angle_deg, side="right") - 1, 0, x.size - 2)
     # only the teeth around each place: a long recording has millions
     before, own, behind = (_measure_interval(track, at + k) for k in (-1, 0, 1))
@@ -64,6 +80,33 @@ def time_at(track: CrankTrack, angle_deg: NDArray[np.float64]) -> NDArray[np.flo
     linear = y[at] + (y[at + 1] - y[at]) * t
     value = np.where(np.isfinite(cubic), cubic, linear)
     return np.where(_is_known(track, x, angle_deg), value, np.nan)
+
+
+def list_stretches(track: CrankTrack) -> list[tuple[int, int, int]]:
+    """List the stretches in sync.
+
+    Parameters
+    ----------
+    track : CrankTrack
+
+    Returns
+    -------
+    stretches : list of (number, first, stop)
+        In order of time; `first` to before `stop` are its teeth.
+    """
+    found, first, n_teeth = [], 0, track.stretch.size
+    while first < n_teeth:
+        number = int(track.stretch[first])
+        # millions of teeth in few stretches: looked up, not compared one by one
+        stop = bisect_right(track.stretch, number, first)
+        found.append((number, first, stop))
+        first = stop
+    return found
+
+
+def find_longest_stretch(track: CrankTrack) -> int:
+    """Give the number of the stretch with the most teeth, the first of several."""
+    return max(list_stretches(track), key=lambda s: s[2] - s[1])[0]
 
 
 def find_known_intervals(track: CrankTrack) -> NDArray[np.bool_]:

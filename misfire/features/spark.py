@@ -1,6 +1,6 @@
 """Spark of each firing, in ratio to the cylinder's own firings and to the other cylinders."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from types import MappingProxyType
 
 import numpy as np
@@ -108,9 +108,9 @@ def _is_covered(train: StrokeTrain, spark_s: NDArray[np.float64]) -> NDArray[np.
     return np.asarray((spark_s >= first) & (spark_s <= last))
 
 
-def compute_spark(
+def iterate_spark(
     columns: dict[str, NDArray[np.float64]], firings: Firings
-) -> dict[str, NDArray[np.float64]]:
+) -> Iterator[tuple[str, NDArray[np.float64]]]:
     """Compare every spark measure with the cylinder's own firings and with the other cylinders.
 
     Parameters
@@ -119,19 +119,20 @@ def compute_spark(
         From `gather_strokes`.
     firings : Firings
 
-    Returns
-    -------
-    features : dict of float64 arrays [shape=(n_firings,)]
+    Yields
+    ------
+    name : str
+    feature : float64 array [shape=(n_firings,)]
         `<field>_own` and `<field>_others`: natural log of the ratio to the running median of the
         same cylinder and of the other cylinders (differences for fields that may be zero), NaN
-        where either is missing. `no_breakdown`, `no_dwell`: 0 or 1, NaN where nothing could show.
+        where either is missing. `form_*`: see FORM_COLUMNS. `no_breakdown`, `no_dwell`: 0 or 1,
+        NaN where nothing could show. One after the other: no two need be in memory.
 
     Notes
     -----
     Ratios to the recording itself transfer from engine to engine, absolute values do not: DESIGN
     section 4.
     """
-    features: dict[str, NDArray[np.float64]] = {}
     cylinders = np.unique(firings.cylinder)
     by_cylinder = {int(c): np.flatnonzero(firings.cylinder == c) for c in cylinders}
     for name in (*RATIO_FIELDS, *DIFFERENCE_FIELDS):
@@ -155,19 +156,21 @@ def compute_spark(
                 mask = np.isin(firings.cylinder, rest)
                 near = _nearby_median(values, mask, rows, reach=2 * len(rest) + 2)
                 others[rows] = near
-        features[f"{name}_own"] = values - own
-        features[f"{name}_others"] = values - others
-    features |= _form(columns)
+        yield f"{name}_own", values - own
+        yield f"{name}_others", values - others
+    for name, values in _iterate_form(columns):
+        yield name, np.where(np.isfinite(values), values, np.nan)
     flags = columns["flags"].astype(np.int64)
     shows_burn = np.isfinite(columns["burn_time_ms"])
-    features["no_breakdown"] = np.where(shows_burn, (columns["burn_time_ms"] == 0) * 1.0, np.nan)
+    yield "no_breakdown", np.where(shows_burn, (columns["burn_time_ms"] == 0) * 1.0, np.nan)
     watched = columns["watched"] > 0
     lost = (flags & STROKE_FLAGS["no_dwell"]) > 0
-    features["no_dwell"] = np.where(watched, lost * 1.0, np.nan)
-    return features
+    yield "no_dwell", np.where(watched, lost * 1.0, np.nan)
 
 
-def _form(columns: dict[str, NDArray[np.float64]]) -> dict[str, NDArray[np.float64]]:
+def _iterate_form(
+    columns: dict[str, NDArray[np.float64]],
+) -> Iterator[tuple[str, NDArray[np.float64]]]:
     """Shape of each stroke in numbers without a unit; see FORM_COLUMNS.
 
     Stored energy L I^2 / 2 with L = V / slope, spark energy I/2 x level x time (the secondary
@@ -175,23 +178,25 @@ def _form(columns: dict[str, NDArray[np.float64]]) -> dict[str, NDArray[np.float
     """
     supply, peak, slope = columns["battery_v"], columns["peak_current_a"], columns["ramp_a_per_ms"]
     burn, level = columns["burn_time_ms"], columns["burn_level_v"]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        form = {
-            "form_step": columns["ramp_step_a"] / peak,
-            "form_bend": columns["ramp_bend"],
-            "form_ring_on": np.log(columns["ramp_ring_a"] / peak),
-            "form_tail": columns["tail_a"] / peak,
-            "form_kick": np.log(columns["primary_peak_v"] / supply),
-            "form_burn_level": np.log(level / supply),
-            "form_ring": np.log(columns["ring_v"] / supply),
-            "form_efficiency": np.log(level * burn * slope / (supply * peak)),
-            "form_burn_ms": np.log(burn),
-            "form_breakdown_us": np.log(columns["breakdown_us"]),
-            "form_dwell_ms": np.log(columns["dwell_ms"]),
-            "form_peak_a": np.log(peak),
-            "form_slope": np.log(slope),
-        }
-    return {name: np.where(np.isfinite(v), v, np.nan) for name, v in form.items()}
+    form: dict[str, Callable[[], NDArray[np.float64]]] = {
+        "form_step": lambda: columns["ramp_step_a"] / peak,
+        "form_bend": lambda: columns["ramp_bend"],
+        "form_ring_on": lambda: np.log(columns["ramp_ring_a"] / peak),
+        "form_tail": lambda: columns["tail_a"] / peak,
+        "form_kick": lambda: np.log(columns["primary_peak_v"] / supply),
+        "form_burn_level": lambda: np.log(level / supply),
+        "form_ring": lambda: np.log(columns["ring_v"] / supply),
+        "form_efficiency": lambda: np.log(level * burn * slope / (supply * peak)),
+        "form_burn_ms": lambda: np.log(burn),
+        "form_breakdown_us": lambda: np.log(columns["breakdown_us"]),
+        "form_dwell_ms": lambda: np.log(columns["dwell_ms"]),
+        "form_peak_a": lambda: np.log(peak),
+        "form_slope": lambda: np.log(slope),
+    }
+    for name, compute in form.items():
+        with np.errstate(divide="ignore", invalid="ignore"):
+            values = compute()
+        yield name, values
 
 
 def _nearby_median(

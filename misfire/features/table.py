@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.columns import FIRING_COLUMNS, FORM_COLUMNS, SPARK_COLUMNS, TORQUE_COLUMNS
+from misfire.columns import FIRING_COLUMNS
 from misfire.dsp.running import running_quantile
 from misfire.features.torque import TorqueTable
 from misfire.records import Engine, Firings
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 def build_firing_table(
     firings: Firings,
     torque: TorqueTable | None,
-    spark: dict[str, NDArray[np.float64]],
+    spark: Iterable[tuple[str, NDArray[np.float64]]],
     *,
     engine: Engine,
 ) -> pd.DataFrame:
@@ -30,8 +31,8 @@ def build_firing_table(
     firings : Firings
     torque : TorqueTable or None
         None without a crank channel.
-    spark : dict of float64 arrays
-        From `compute_spark`.
+    spark : iterable of (name, float64 array [shape=(n_firings,)])
+        From `iterate_spark`.
     engine : Engine
 
     Returns
@@ -43,40 +44,39 @@ def build_firing_table(
     import pandas as pd
 
     n = firings.cylinder.size
-    columns: dict[str, NDArray[np.float64]] = {}
-    nothing = np.full(n, np.nan)
+    values = np.full((len(FIRING_COLUMNS), n), np.nan)  # one block: a frame would copy columns
+    rows = dict(zip(FIRING_COLUMNS, values, strict=True))
     omega2 = (firings.rpm * np.pi / 30.0) ** 2 / 2.0
-    if torque is None:
-        columns |= dict.fromkeys(TORQUE_COLUMNS, nothing)
-    else:
+    if torque is not None:
         z = torque.deficit_z
-        columns["torque_deficit_z"] = z
-        columns["torque_own_z"] = torque.deficit_own_z
-        columns["torque_step_z"] = torque.step_z
-        columns["gain_deficit_z"] = torque.gain_z
-        columns["gain_own_z"] = torque.gain_own_z
-        columns["approach_z"] = torque.approach_z
+        rows["torque_deficit_z"][:] = z
+        rows["torque_own_z"][:] = torque.deficit_own_z
+        rows["torque_step_z"][:] = torque.step_z
+        rows["gain_deficit_z"][:] = torque.gain_z
+        rows["gain_own_z"][:] = torque.gain_own_z
+        rows["approach_z"][:] = torque.approach_z
         # The kinetic energy of a crank drive per swept work is alike over engines: a scale.
-        columns["torque_deficit_energy"] = torque.deficit
-        columns["gain_deficit_energy"] = torque.gain_deficit
-        columns["torque_deficit_relative"] = torque.deficit / omega2
-        columns["gain_deficit_relative"] = torque.gain_deficit / omega2
-        columns["torque_level_relative"] = torque.level / omega2
+        rows["torque_deficit_energy"][:] = torque.deficit
+        rows["gain_deficit_energy"][:] = torque.gain_deficit
+        rows["torque_deficit_relative"][:] = torque.deficit / omega2
+        rows["gain_deficit_relative"][:] = torque.gain_deficit / omega2
+        rows["torque_level_relative"][:] = torque.level / omega2
         usual = running_quantile(torque.level, reach=40 * engine.cylinders, quantile=0.6)
-        columns["torque_level_change"] = (torque.level - usual) / np.where(
+        rows["torque_level_change"][:] = (torque.level - usual) / np.where(
             torque.noise > 0, torque.noise, np.nan
         )
-        columns["torque_noise_relative"] = torque.noise / omega2
-        columns["torque_mate_z"] = _mate_z(firings, z, engine)
-    for name in (*SPARK_COLUMNS, *FORM_COLUMNS):
-        columns[name] = spark.get(name, nothing)
-    columns["speed_rpm"] = firings.rpm
+        rows["torque_noise_relative"][:] = torque.noise / omega2
+        rows["torque_mate_z"][:] = _mate_z(firings, z, engine)
+    for name, feature in spark:
+        if name in rows:
+            rows[name][:] = feature
+    rows["speed_rpm"][:] = firings.rpm
     before = np.concatenate(
         (np.full(engine.cylinders, np.nan), firings.rpm[: -engine.cylinders or None])
     )[:n]
-    columns["speed_change_relative"] = (firings.rpm - before) / firings.rpm
-    columns["cylinders"] = np.full(n, float(engine.cylinders))
-    return pd.DataFrame({name: columns[name] for name in FIRING_COLUMNS})
+    rows["speed_change_relative"][:] = (firings.rpm - before) / firings.rpm
+    rows["cylinders"][:] = float(engine.cylinders)
+    return pd.DataFrame(values.T, columns=list(FIRING_COLUMNS), copy=False)
 
 
 def _mate_z(firings: Firings, z: NDArray[np.float64], engine: Engine) -> NDArray[np.float64]:

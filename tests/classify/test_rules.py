@@ -8,7 +8,7 @@ from misfire.classify.rules import score_cylinders, score_firings
 from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
 from misfire.features.cylinders import build_cylinder_table
-from misfire.features.spark import compute_spark, gather_strokes
+from misfire.features.spark import gather_strokes, iterate_spark
 from misfire.features.table import build_firing_table
 from misfire.features.torque import compute_torque
 from misfire.records import FAULT_TYPES
@@ -36,7 +36,7 @@ class Judged:
         phase = Phase(84.0, {0: 0.0}, True, True, "given")
         firings = find_firings(self.track, trains, engine=engine, phase=phase)
         torque = compute_torque(self.track, firings, engine=engine)
-        spark = compute_spark(gather_strokes(firings, trains), firings)
+        spark = iterate_spark(gather_strokes(firings, trains), firings)
         table = build_firing_table(firings, torque, spark, engine=engine)
         self.firings, self.probability = firings, score_firings(table)
         cylinders = build_cylinder_table(

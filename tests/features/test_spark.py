@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
-from misfire.features.spark import compute_spark, gather_strokes
+from misfire.features.spark import gather_strokes, iterate_spark
 from misfire.records import STROKE_FLAGS, StrokeTrain
 from tests.builders.coils import make_train
 from tests.builders.engines import list_firings, make_engine, make_track, spark_times
@@ -50,7 +50,7 @@ def primaries(truth, *, scatter=0.03, **changed):
 
 def spark(crank, trains):
     firings = assign(crank, trains)
-    return firings, compute_spark(gather_strokes(firings, trains), firings)
+    return firings, dict(iterate_spark(gather_strokes(firings, trains), firings))
 
 
 class TestGatherStrokes:
