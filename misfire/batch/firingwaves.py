@@ -6,8 +6,8 @@ from numpy.typing import NDArray
 from misfire.batch.detection import Detected
 from misfire.records import Channel, Firings, FiringWaves, Recording
 
-ALL_FIRINGS = 2600  # a recording with no more of them is kept whole
-MOST_LOST = 240
+ALL_FIRINGS = 2600  # a recording with no more of them is kept whole; more fill any page
+MOST_LOST = 800  # with their neighbours as many; each costs reading some milliseconds
 NEIGHBOURS = 1  # firings before and after a lost one
 RUNS = 20  # stretches of good firings, spread over the recording
 FEWEST_GOOD = 5
@@ -71,24 +71,34 @@ def choose_rows(probability: NDArray[np.float64], cylinder: NDArray[np.int64]) -
     Returns
     -------
     rows : int64 array
-        Lost ones, then neighbours of lost ones, then short runs all over the recording, which cost
-        few reads. Every firing of a short recording is in it.
+        Lost ones, then short runs all over the recording, then neighbours of lost ones: the page
+        keeps as many from the front as it has room for. So lost ones stand in an order of which
+        any beginning is spread over the recording. Every firing of a short recording is in it.
     """
     n = probability.size
     lost = np.flatnonzero(probability >= 0.5)
     if lost.size > MOST_LOST:
         lost = lost[np.linspace(0, lost.size - 1, MOST_LOST).round().astype(int)]
+    lost = lost[_spread_order(lost.size)]
     n_cylinders = int(cylinder.max()) if n else 1
     around = (lost[:, None] + np.array([-1, 1]) * NEIGHBOURS).ravel()
     run = np.arange(max(8, 2 * n_cylinders))
     starts = np.linspace(0, max(0, n - run.size), RUNS).astype(int)
     spread = (starts[:, None] + run).ravel()
-    order = np.concatenate((lost, around, spread))
+    order = np.concatenate((lost, spread, around))
     if n <= ALL_FIRINGS:
         order = np.concatenate((order, np.arange(n)))
     order = order[(order >= 0) & (order < n)]
     _, first = np.unique(order, return_index=True)
     return np.asarray(order[np.sort(first)], dtype=np.int64)
+
+
+def _spread_order(n: int) -> NDArray[np.int64]:
+    """Order 0..n-1 so that any beginning is spread: by their binary digits read backwards."""
+    index, place = np.arange(n), np.zeros(n, dtype=np.int64)
+    for bit in range(max(1, n - 1).bit_length()):
+        place = 2 * place + (index >> bit & 1)
+    return np.argsort(place)
 
 
 def _cut(

@@ -46,12 +46,22 @@ def pack_waves(diagnosis: Diagnosis, *, room: int) -> list[dict[str, Any]]:
     waves : list of dict
         One for each channel: `time_ms`; `medians` [counts, by cylinder]; `base` [counts] of a
         cylinder without one; `row` and `residual` packed: value = (base or median + residual) x
-        `step`. The most telling firings come first and stay when there is not room for all.
+        `step`. The most telling firings come first and stay when there is not room for all:
+        lost ones in every channel before sound ones in any.
     """
-    total = sum(w.row.size for w in diagnosis.waves)
+    probability = diagnosis.events["misfire_probability"].to_numpy(dtype=float)
+    lost = [int((probability[w.row] >= LOST).sum()) for w in diagnosis.waves]
+    sound = [w.row.size - n for w, n in zip(diagnosis.waves, lost, strict=True)]
+    total, n_lost = sum(lost) + sum(sound), sum(lost)
     share = 1.0
     while total and share * total >= len(diagnosis.waves):
-        packed = [_pack_wave(diagnosis, w, share) for w in diagnosis.waves]
+        of_lost = min(1.0, share * total / n_lost) if n_lost else 1.0
+        of_sound = max(0.0, share * total - n_lost) / (total - n_lost) if total > n_lost else 0.0
+        counts = [int(of_lost * a + of_sound * b) for a, b in zip(lost, sound, strict=True)]
+        packed = [
+            _pack_wave(diagnosis, w, max(1, n))
+            for w, n in zip(diagnosis.waves, counts, strict=True)
+        ]
         size = sum(len(p["residual"]) for p in packed)
         if size <= room:
             return packed
@@ -59,11 +69,10 @@ def pack_waves(diagnosis: Diagnosis, *, room: int) -> list[dict[str, Any]]:
     return []
 
 
-def _pack_wave(diagnosis: Diagnosis, wave: FiringWaves, share: float) -> dict[str, Any]:
-    """Pack the first part of one channel's waveforms."""
+def _pack_wave(diagnosis: Diagnosis, wave: FiringWaves, count: int) -> dict[str, Any]:
+    """Pack the first of one channel's waveforms."""
     import numpy as np
 
-    count = max(1, int(share * wave.row.size))
     rows, values = wave.row[:count], wave.values[:count].astype(np.float64)
     step = float(np.ptp(values)) / LEVELS or 1.0
     base = np.round(np.median(values, axis=0) / step).astype(np.int64)
