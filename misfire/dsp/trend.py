@@ -5,8 +5,10 @@ from numpy.typing import NDArray
 
 from misfire.dsp.running import nan_quantile
 
-PASSES = 3  # the first by distance alone, the others with outliers weighted down
-OUTLIER_SPREADS = 4.0  # where the weight of an outlier reaches zero: 6 median deviations
+PASSES = 3  # each weighs down what lay off the fit before; the first, what is off the median
+# Where the weight of an outlier reaches zero. Cleveland takes 4 (6 median deviations), for few
+# outliers; here a quarter of the neighbours may be lost firings.
+OUTLIER_SPREADS = 3.0
 BATCH_ROWS = 1 << 13  # fitted at once: some MB
 
 
@@ -34,6 +36,8 @@ def fit_local_trend(
     -----
     Source: W. S. Cleveland, "Robust locally weighted regression and smoothing scatterplots",
     J. Am. Stat. Assoc. 74 (1979) 829: tricube weights by distance, bisquare weights by residual.
+    Unlike there the first pass weighs as well, by the distance from the neighbours' median: least
+    squares would be drawn to the outliers, and then find none.
 
     Examples
     --------
@@ -57,21 +61,19 @@ def fit_local_trend(
         around = np.lib.stride_tricks.sliding_window_view(span, 2 * reach + 1)
         around = np.delete(around, reach, axis=1)
         known = ~np.isnan(around)
+        residual = around - nan_quantile(around, 0.5)[:, None]
         around = np.where(known, around, 0.0)
         enough = known.sum(axis=1) >= degree + 2
-        by_distance = known * near
-        weight, residual = by_distance, around
-        for number in range(PASSES):
-            if number:
-                scale = _spread_along(residual, known)
-                # a spread of zero leaves no weight to whatever lies off the line
-                limit = np.fmax(OUTLIER_SPREADS * scale, np.finfo(float).tiny)[:, None]
-                part = np.minimum(np.abs(residual), limit) / limit
-                weight = by_distance * (1.0 - part**2) ** 2
+        for _ in range(PASSES):
+            scale = _spread_along(residual, known)
+            # a spread of zero leaves no weight to whatever lies off the line
+            limit = np.fmax(OUTLIER_SPREADS * scale, np.finfo(float).tiny)[:, None]
+            part = np.minimum(np.abs(np.where(known, residual, 0.0)), limit) / limit
+            weight = known * near * (1.0 - part**2) ** 2
             moments = weight @ powers
             matrix = moments[:, shape[:, None] + shape]
             # a trace of the identity: rows with too few neighbours stay solvable, and are dropped
-            matrix = matrix + 1e-9 * np.eye(degree + 1)
+            matrix = matrix + 1e-11 * np.eye(degree + 1)
             right = (weight * around) @ powers[:, : degree + 1]
             fitted = np.linalg.solve(matrix, right[..., None])[..., 0]
             residual = around - fitted @ powers[:, : degree + 1].T

@@ -8,11 +8,9 @@ from numpy.typing import NDArray
 from misfire.dsp.running import nan_quantile, robust_spread, running_quantile
 from misfire.dsp.track import time_at
 from misfire.dsp.trend import fit_local_trend
+from misfire.features.wheelerrors import fires_between, remove_wheel_error
 from misfire.records import CrankTrack, Engine, Firings
 
-PITCH_PRIOR = 1.5e-3  # usual relative speed error of one window by tooth pitch errors
-SPEED_BINS = 8
-LEAST_KNOWN = 0.7  # share of the prior's variance that the recording must explain away
 LEAST_NEIGHBOURS = 4  # firings on each side against which one is judged
 TREND_FIRINGS = 8  # on each side: a driveline swings within some ten firings
 WORK_DEG = 150.0  # by then a combustion has done its work; later angles only add the road's
@@ -26,6 +24,7 @@ WIDEST_DEG = 60.0  # a wider window at TDC holds much of the combustion it is to
 LEAST_SHARE = 0.03  # of a combustion's work in a later stroke, below which that is left out
 OUTSTANDING = 3.0  # spreads: a loss that certainly marks the strokes beside it
 LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
+SPREAD_PART = 0.7  # of the spread of a few neighbours, lost ones among them, that is taken as noise
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +75,7 @@ def compute_torque(track: CrankTrack, firings: Firings, *, engine: Engine) -> To
     Energy gain over the power stroke, (omega_after^2 - omega_before^2) / 2: DESIGN section 4. At
     TDC the speed is taken over a window of half a firing interval (120 degrees at most). A stroke
     is followed for `WORK_DEG` at most: what the driveline does after that is not the cylinder's.
-    Pitch errors of the wheel shift the relative speed by the same amount at any speed, torque by
-    an amount that goes with 1/omega^2: a regression tells them apart where the speed varies;
-    elsewhere nothing is removed (prior `PITCH_PRIOR`).
+    The wheel's own errors are taken out first (features/wheelerrors.py).
     Source of the segment method: Plapp, Klenk, Moser, SAE 900232 (from memory).
     """
     next_deg = _intervals(engine)
@@ -86,24 +83,27 @@ def compute_torque(track: CrankTrack, firings: Firings, *, engine: Engine) -> To
     half = min(min(next_deg.values()) / 4.0, WIDEST_DEG)
     tdc = firings.tdc_angle_deg
     followed = np.minimum(span, WORK_DEG)
-    before = _speed_around(track, tdc, half)
-    middle = _speed_around(track, tdc + np.minimum(span / 2, EARLY_DEG), half)
-    after = _speed_around(track, tdc + followed, half)
-    ahead = _speed_around(track, tdc - np.minimum(_turn_back(engine, firings) / 2, EARLY_DEG), half)
-    work = (after**2 - before**2) / 2.0
-    gain = (middle**2 - before**2) / 2.0
-    approach = (before**2 - ahead**2) / 2.0
-    speed2 = before**2
+    ends_deg = (
+        followed,
+        np.minimum(span / 2, EARLY_DEG),
+        -np.minimum(_turn_back(engine, firings) / 2, EARLY_DEG),
+        *([span] if (span > followed).any() else []),
+    )
+    speed2 = _speed_around(track, tdc, half) ** 2
+    gains = _measure_gains(track, tdc, speed2, ends_deg, half)
+    turned: list[NDArray[np.float64] | None] = [None] * len(gains)
+    if fires_between(engine):
+        turned2 = _speed_around(track, tdc + 360.0, half) ** 2
+        turned[:] = _measure_gains(track, tdc + 360.0, turned2, ends_deg, half)
     disturbed = _disturbed(track, tdc - half, tdc + span + half)
-
-    def correct(energy: NDArray[np.float64]) -> NDArray[np.float64]:
+    for energy in gains:
         energy[disturbed] = np.nan
-        return _remove_pitch_error(energy, speed2, firings.cylinder, engine)
-
-    work, gain, approach = correct(work), correct(gain), correct(approach)
-    whole = work
-    if (span > followed).any():
-        whole = correct((_speed_around(track, tdc + span, half) ** 2 - speed2) / 2.0)
+    corrected = [
+        remove_wheel_error(energy, speed2, firings.cylinder, engine=engine, turned=other)
+        for energy, other in zip(gains, turned, strict=True)
+    ]
+    work, gain, approach = corrected[0], corrected[1], -corrected[2]
+    whole = corrected[-1] if len(corrected) > 3 else work  # which fills the stroke
     lack = _against_neighbours(approach, firings.cylinder, engine)
     shares = _share_work(tdc, followed, half)
     deficit = _against_neighbours(work, firings.cylinder, engine, shares)
@@ -199,6 +199,17 @@ def _gather(
     return np.asarray((np.sqrt(total) if spreads else total) / safe)
 
 
+def _measure_gains(
+    track: CrankTrack,
+    at_deg: NDArray[np.float64],
+    speed2: NDArray[np.float64],
+    ends_deg: tuple[NDArray[np.float64], ...],
+    half_deg: float,
+) -> list[NDArray[np.float64]]:
+    """Energy (omega^2/2) gained from each angle, where omega^2 is `speed2`, to those behind it."""
+    return [(_speed_around(track, at_deg + e, half_deg) ** 2 - speed2) / 2.0 for e in ends_deg]
+
+
 def _speed_around(
     track: CrankTrack, angle_deg: NDArray[np.float64], half_deg: float
 ) -> NDArray[np.float64]:
@@ -217,107 +228,6 @@ def _disturbed(
     start_s, stop_s = time_at(track, start_deg), time_at(track, stop_deg)
     n = np.searchsorted(repaired, np.nan_to_num(stop_s, nan=-np.inf), side="right")
     return np.asarray(n > np.searchsorted(repaired, np.nan_to_num(start_s, nan=-np.inf)))
-
-
-def _remove_pitch_error(
-    energy: NDArray[np.float64],
-    speed2: NDArray[np.float64],
-    cylinder: NDArray[np.int64],
-    engine: Engine,
-) -> NDArray[np.float64]:
-    """Take out of each cylinder what grows with the square of speed: wheel, not torque."""
-    if engine.cylinders < 2:
-        return energy
-    # Whole cycles around each firing, itself left out: every cylinder weighs the same in it.
-    reference = running_quantile(energy, reach=engine.cylinders, skip_self=True)
-    relative = (energy - reference) / speed2
-    relative[: engine.cylinders] = np.nan
-    relative[-engine.cylinders :] = np.nan
-    inverse = 1.0 / speed2
-    constants = dict.fromkeys(engine.firing_order, 0.0)
-    for c in engine.firing_order:
-        rows = np.flatnonzero((cylinder == c) & np.isfinite(relative))
-        if rows.size < 3 * SPEED_BINS:
-            continue
-        by_speed = rows[np.argsort(inverse[rows], kind="stable")]
-        x, y, spread = [], [], []
-        for part in np.array_split(by_speed, SPEED_BINS):
-            x.append(float(np.median(inverse[part])))
-            y.append(float(np.median(relative[part])))
-            spread.append(max(robust_spread(relative[part]), 1e-6) / np.sqrt(part.size))
-        design = np.column_stack((np.ones(SPEED_BINS), np.array(x) / np.mean(x)))
-        constant = _fit_constant(design, np.array(y), np.array(spread))
-        # Never more than a few times what wheels have: the rest is torque.
-        constants[c] = float(np.clip(constant, -4 * PITCH_PRIOR, 4 * PITCH_PRIOR))
-    corrected = energy.copy()
-    for c, constant in _share_by_place(constants, engine).items():
-        own = cylinder == c
-        corrected[own] -= constant * speed2[own]
-    return _remove_repeating(corrected, speed2, cylinder, engine)
-
-
-def _share_by_place(constants: dict[int, float], engine: Engine) -> dict[int, float]:
-    """Leave to cylinders at one place of the wheel, 360 degrees apart, what both show."""
-    shared = dict(constants)
-    for a, b in _list_pairs(engine):
-        shared[a] = shared[b] = _find_common(constants[a], constants[b])
-    return shared
-
-
-def _list_pairs(engine: Engine) -> list[tuple[int, int]]:
-    """List the cylinders 360 degrees apart: their TDC are at one place of the wheel."""
-    angle = dict(zip(engine.firing_order, engine.firing_angles_deg, strict=True))
-    return [
-        (a, b)
-        for a in engine.firing_order
-        for b in engine.firing_order
-        if a < b and abs(abs(angle[a] - angle[b]) - 360.0) < 1.0
-    ]
-
-
-def _find_common(one: float, other: float) -> float:
-    """Give what two numbers have in common; 0 where they differ in sign or one is unknown."""
-    return min(one, other, key=abs) if one * other > 0 else 0.0
-
-
-def _fit_constant(
-    design: NDArray[np.float64], y: NDArray[np.float64], spread: NDArray[np.float64]
-) -> float:
-    """Fit the part that does not go with 1/omega^2; 0 where the speed varied too little for it."""
-    rows = design / spread[:, None]
-    fit = np.linalg.lstsq(rows, y / spread, rcond=None)[0]
-    misfit = float(np.sum(((y - design @ fit) / spread) ** 2)) / (y.size - design.shape[1])
-    prior = np.array([[1.0 / PITCH_PRIOR, 0.0]]) * np.sqrt(max(misfit, 1.0))
-    stacked = np.vstack((rows, prior))
-    known = 1.0 - np.linalg.inv(stacked.T @ stacked)[0, 0] * prior[0, 0] ** 2
-    if known < LEAST_KNOWN:
-        return 0.0
-    return float(np.linalg.lstsq(stacked, np.append(y / spread, 0.0), rcond=None)[0][0])
-
-
-def _remove_repeating(
-    energy: NDArray[np.float64],
-    speed2: NDArray[np.float64],
-    cylinder: NDArray[np.int64],
-    engine: Engine,
-) -> NDArray[np.float64]:
-    """Take out what two cylinders 360 degrees apart have in common: the wheel turns twice a cycle.
-
-    One faulty cylinder has no twin. Only as much is taken as a wheel's errors can be.
-    """
-    reference = running_quantile(energy, reach=engine.cylinders, skip_self=True)
-    relative = (energy - reference) / speed2
-    usual = {}
-    for c in engine.firing_order:
-        own = relative[(cylinder == c) & np.isfinite(relative)]
-        usual[c] = float(np.median(own)) if own.size >= 5 else np.nan
-    corrected = energy.copy()
-    for a, b in _list_pairs(engine):
-        common = _find_common(usual[a], usual[b])
-        common = float(np.clip(common, -4 * PITCH_PRIOR, 4 * PITCH_PRIOR))
-        own = (cylinder == a) | (cylinder == b)
-        corrected[own] -= common * speed2[own]
-    return corrected
 
 
 def _against_either_side(energy: NDArray[np.float64], engine: Engine) -> NDArray[np.float64]:
@@ -397,7 +307,8 @@ def _against_neighbours(
     overall = robust_spread(own)
     local = 1.4826 * running_quantile(np.abs(own), reach=LOCAL_FIRINGS)
     noise = np.maximum(local, 0.5 * overall) if np.isfinite(overall) else local
-    noise = np.fmax(noise, spread)  # where neighbours hardly follow any trend, neither need this
+    # Where neighbours hardly follow any trend, neither need this one.
+    noise = np.fmax(noise, SPREAD_PART * spread)
     noise = np.where(noise > 0, noise, np.nan)
     if shares is not None:
         missing, own = (_take_out_larger(m, shares, noise) for m in (missing, own))
