@@ -73,9 +73,11 @@ def find_blind(
     blind: dict[str, Bools] = {}
     why: dict[str, str] = {}
     runs = [r for t in trains for r in _list_runs(t, firings, engine)]
-    for run in runs:
+    for run in sorted(runs, key=lambda r: r.common):  # those of few cylinders speak for the others
         others = [r for r in runs if r.train is not run.train]
         reason = _find_reason(recording, run, others, firings, torque, engine)
+        if run.common and reason == WORKED and _is_confirmed(run, trains, firings, blind):
+            continue
         if reason:
             name = run.train.channel.name
             blind.setdefault(name, np.zeros(firings.cylinder.size, bool))[run.rows] = True
@@ -167,6 +169,26 @@ def _find_reason(
         if near and not other.whole:
             return f"together with {other.train.channel.name!r}, which no one coil explains"
     return ""
+
+
+def _is_confirmed(
+    run: _Run,
+    trains: Sequence[StrokeTrain],
+    firings: Firings,
+    blind: dict[str, Bools],
+) -> bool:
+    """Tell whether other channels that are awake did not see these firings either."""
+    silent, rows = False, run.rows
+    for train in trains:
+        if train is run.train or not train.strokes.size:
+            continue
+        own = rows[np.isin(firings.cylinder[rows], train.channel.cylinders or firings.cylinder)]
+        if train.channel.name in blind:
+            own = own[~blind[train.channel.name][own]]
+        if (_index(train, firings)[own] >= 0).any():
+            return False
+        silent |= own.size > 0
+    return silent
 
 
 def _cycle_s(firings: Firings) -> float:

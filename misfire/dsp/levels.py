@@ -83,7 +83,8 @@ def find_coil_levels(counts: NDArray[np.int16]) -> CoilLevels | None:
     first = int(window.values[0])
     density = window.count_each().astype(float)
     width = max(1, round(0.002 * span)) | 1
-    smooth = np.convolve(density, np.ones(width) / width, mode="same")
+    wide = np.convolve(density, np.ones(width) / width)
+    smooth = wide[width // 2 : width // 2 + density.size]  # "same" gives the longer one's length
     peaks = _find_peaks(smooth, density, width=width, least=LEAST_SHARE * counts.size, span=span)
     # The two levels are those on which the channel rests most, a driver's step apart: the spark
     # line leans and lasts less, a current limit or an undershoot holds for part of a stroke.

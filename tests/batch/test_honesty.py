@@ -388,3 +388,22 @@ def test_a_weak_cylinder_as_often_dark_as_the_others_had_its_spark():
     assert judge_faint({1: some, 2: some, 4: some}, lack) == {1: 0, 2: 0, 4: 0}
     often = ~in_stretch(2, 58)
     assert judge_faint({1: some, 2: some, 4: often}, lack) == {1: 0, 2: 0, 4: 56}
+
+
+def test_a_common_channel_that_another_confirms_is_heard():
+    firings = make_firings()
+    cut = in_stretch(30, 33)  # all coils are cut for three cycles, as at a gear shift
+    rows = np.flatnonzero(np.repeat(cut, 4))
+    feed = StrokeTrain(
+        replace(
+            make_train(firings, 1, cut).channel, name="feed", role="coil_current", cylinders=()
+        ),
+        np.zeros(rows.size, STROKE_FIELDS),
+    )
+    firings.stroke_index["feed"] = np.full(firings.cylinder.size, -1)
+    firings.stroke_index["feed"][rows] = np.arange(rows.size)
+    torque = make_torque(firings, np.zeros(firings.cylinder.size))
+    own = make_train(firings, 1, cut)
+    assert judge_blind(make_recording(), [feed, own], firings, torque) == {}
+    awake = make_train(firings, 1, ALWAYS)
+    assert judge_blind(make_recording(), [feed, awake], firings, torque) == {"feed": 12}

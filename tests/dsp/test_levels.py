@@ -129,3 +129,11 @@ def test_a_supply_that_swings_under_the_starter_does_not_hide_the_driver():
     assert levels is not None
     assert levels.low * 0.0122 == pytest.approx(2.4, abs=0.5)
     assert levels.battery * 0.0122 == pytest.approx(15.0, abs=0.3)
+
+
+def test_a_generators_pulses_have_no_level_of_a_driver():
+    # It rests within fewer counts than the levels of its own swing are smoothed over.
+    counts = np.random.default_rng(8).integers(-12, 13, 200_000).astype(np.int16)
+    for start in range(500, 199_000, 2_000):
+        counts[start : start + 20] = 14_000
+    assert find_coil_levels(counts) is None
