@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-PIECE_BYTES = 1 << 22
+PIECE_BYTES = (1 << 25) + (1 << 12)  # so much malloc always takes from the system by itself
 
 
 class Gatherer:
@@ -52,6 +52,10 @@ class Gatherer:
         n = max(0, (len(self._pieces) - 1) * self._n_piece + self._n_last)
         if not self._pieces:
             return np.empty(0, self._dtype)
+        if len(self._pieces) == 1:  # not copied: what was not filled takes no memory
+            rows = self._pieces[0][:n]
+            self.clear()
+            return rows
         rows = np.empty(n, self._dtype)
         for start in range(0, n, self._n_piece):
             piece = self._pieces.pop(0)

@@ -58,7 +58,8 @@ def find_teeth(
     ----------
     blocks : callable () -> iterable of int16 arrays [shape=(n,), unit=counts]
         Gives the channel from its beginning, each time it is called (it is read once for a VR
-        sensor, twice otherwise). Where it is cut does not change the result.
+        sensor whose steep flank stays the same, twice otherwise). Where it is cut does not change
+        the result.
     rate_hz : float [unit=Hz, > 0]
     sensor : "vr", "hall" or None
         None: a channel that keeps to two levels is taken as Hall, any other as VR.
@@ -92,7 +93,7 @@ def find_teeth(
         if sensor is None:
             sensor = "hall" if survey.two_level else "vr"
     if sensor == "vr" or survey is None:
-        return _vr_teeth(blocks(), rate_hz)
+        return _vr_teeth(blocks, rate_hz)
     swing = survey.high - survey.low
     middle = (survey.low + survey.high) / 2
     if not swing >= 4:
@@ -192,9 +193,11 @@ def survey_levels(blocks: Iterable[NDArray[np.int16]]) -> LevelSurvey:
     )
 
 
-def _vr_teeth(blocks: Iterable[NDArray[np.int16]], rate_hz: float) -> ToothTrain:
+def _vr_teeth(blocks: Blocks, rate_hz: float) -> ToothTrain:
     """Teeth of an inductive sensor: the crossings with the shorter flanks."""
-    waves = find_half_waves(blocks, only_steep=True)
+    waves = find_half_waves(blocks(), only_steep=True)
+    if waves.undecided:
+        waves = find_half_waves(blocks())
     upwards = waves.rise_slowness < waves.fall_slowness
     tooth_s = waves.rise if upwards else waves.fall
     tooth_s /= rate_hz

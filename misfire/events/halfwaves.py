@@ -19,6 +19,7 @@ SWING_SHARE = 0.01  # arming level is never below this share of the piece's own 
 ARM_SHARE = 0.2  # a half wave counts if it reaches this share of its like neighbours' peaks...
 DECAY_PER_PITCH = 0.6  # ...which fades by this factor for each tooth pitch of distance
 REACH = (2, 4, 6, 8)  # neighbours looked at on each side: those of the same sign
+ENOUGH_WAVES = 1 << 18  # after so many it is known which kind is steep
 PASSES = 6  # passes of pruning; each lets the reach grow over pruned half waves
 
 WAVE_DTYPE = np.dtype(
@@ -45,6 +46,7 @@ class HalfWaves:
     rise_slowness: float
     fall_slowness: float
     amplitude: float
+    undecided: bool = False
 
 
 def find_half_waves(blocks: Iterable[NDArray[np.int16]], *, only_steep: bool = False) -> HalfWaves:
@@ -55,7 +57,8 @@ def find_half_waves(blocks: Iterable[NDArray[np.int16]], *, only_steep: bool = F
     blocks : iterable of int16 arrays [shape=(n,), unit=counts]
         Consecutive pieces of the channel. Where it is cut does not change the result.
     only_steep : bool
-        Leave the slower of `rise` and `fall` empty: a long recording has millions.
+        Leave the slower of `rise` and `fall` empty: a long recording has millions. Where the steep
+        kind was not the same from beginning to end, both are empty and `undecided` is set.
 
     Returns
     -------
@@ -75,9 +78,12 @@ def find_half_waves(blocks: Iterable[NDArray[np.int16]], *, only_steep: bool = F
     slow_sum = {1: 0.0, -1: 0.0}
     weight = {1: 0.0, -1: 0.0}
     peak_sum = 0.0
+    n_waves, steep = 0, 0
     for waves, pitch in _judged(_raw_half_waves(blocks)):
-        rises.add(waves["start"][waves["sign"] > 0])
-        falls.add(waves["start"][waves["sign"] < 0])
+        if steep >= 0:
+            rises.add(waves["start"][waves["sign"] > 0])
+        if steep <= 0:
+            falls.add(waves["start"][waves["sign"] < 0])
         if waves.size < 3:
             continue  # not a wave
         flank = np.maximum(waves["flank"], 1e-3) / pitch
@@ -87,17 +93,24 @@ def find_half_waves(blocks: Iterable[NDArray[np.int16]], *, only_steep: bool = F
             slow_sum[sign] += float(slowness[chosen].sum())
             weight[sign] += float(waves["peak"][chosen].sum(dtype=float))
         peak_sum += float((waves["peak"].astype(float) ** 2).sum())
+        n_waves += waves.size
+        if only_steep and not steep and n_waves >= ENOUGH_WAVES and weight[1] and weight[-1]:
+            steep = 1 if slow_sum[1] / weight[1] < slow_sum[-1] / weight[-1] else -1
+            (falls if steep > 0 else rises).clear()
     total = weight[1] + weight[-1]
     rise_slowness = slow_sum[1] / weight[1] if weight[1] else np.nan
     fall_slowness = slow_sum[-1] / weight[-1] if weight[-1] else np.nan
+    upwards = rise_slowness < fall_slowness
+    undecided = steep != 0 and (steep > 0) != upwards
     if only_steep:
-        (falls if rise_slowness < fall_slowness else rises).clear()
+        (falls if upwards else rises).clear()
     return HalfWaves(
         rise=rises.join(),
         fall=falls.join(),
         rise_slowness=rise_slowness,
         fall_slowness=fall_slowness,
         amplitude=peak_sum / total if total else np.nan,
+        undecided=undecided,
     )
 
 

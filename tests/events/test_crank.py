@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
 from misfire.errors import ParameterError
+from misfire.events import halfwaves
 from misfire.events.cam import find_edges, find_edges_levels
 from misfire.events.crank import find_teeth, find_teeth_levels
 from misfire.events.halfwaves import SEGMENT_SAMPLES
@@ -117,6 +118,28 @@ class TestVr:
         ten = find_teeth(whole(as_counts(10 * signal)), rate_hz=RATE)
         assert_allclose(ten.tooth_s, one.tooth_s, rtol=0, atol=0.3e-6)
         assert ten.amplitude == pytest.approx(10 * one.amplitude, rel=0.02)
+
+    @pytest.mark.parametrize("turned_s", [None, 1.0, 4.0])
+    def test_one_kind_of_crossing_kept_is_the_steep_one_of_all(self, monkeypatch, turned_s):
+        # leads turned while it is recorded: the kind dropped early may be the steep one in the end
+        crank = Crank(steady(900), duration_s=6.0, start_deg=2.0)
+        counts = as_counts(crank.vr("60-2", rate_hz=RATE))
+        if turned_s is not None:
+            counts[int(turned_s * RATE) :] *= -1
+        n_walks = []
+
+        def walk():
+            n_walks.append(1)
+            return [counts]
+
+        monkeypatch.setattr(halfwaves, "BATCH_WAVES", 1024)  # half a second
+        whole_kept = find_teeth(walk, rate_hz=RATE, sensor="vr")
+        assert len(n_walks) == 1
+        monkeypatch.setattr(halfwaves, "ENOUGH_WAVES", 1)
+        train = find_teeth(walk, rate_hz=RATE, sensor="vr")
+        assert len(n_walks) == (3 if turned_s == 1.0 else 2)
+        assert_array_equal(train.tooth_s, whole_kept.tooth_s)
+        assert train.edge == whole_kept.edge == (1 if turned_s == 1.0 else -1)
 
 
 def _cut_counts():
