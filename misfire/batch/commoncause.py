@@ -13,6 +13,8 @@ ALIKE = 1 / 3  # of the losses of the cylinder that loses most
 LEAST_LOST = 2
 LEAST_FELT = 3  # firings that lack as much torque as the lost ones do
 FELT_Z, FELT_SHARE = 3.5, 0.7  # such a firing: so many spreads, and of the lost ones' usual lack
+TOO_STRONG = 0.7  # of what the suspect lacks: no cylinder works so much more than the others
+CLEARLY_Z = 2.0  # usual lack of a cylinder, in spreads
 SEVERAL = 3  # cylinders at once whose sparks show nothing: one cause, whatever their number
 DARK_SHARE = 0.85  # of a cylinder's firings lost: it is off
 TOGETHER = 0.5  # correlation, cycle by cycle, of cylinders that one switch turns off
@@ -64,6 +66,10 @@ def find_common_cause(
         alike = suspects
     if (alike and _share_a_coil(alike, engine, faults)) or n < 3:
         return ""
+    if _is_sound_spark(evidence, probability, suspects):
+        strong = _find_too_strong(evidence, suspects)
+        if strong:
+            return strong
     felt = _find_felt(evidence, probability, suspects)
     if 2 * len(alike) <= n < 2 * len(felt) or len(alike) < SEVERAL <= len(felt):
         alike = felt
@@ -87,17 +93,46 @@ def find_common_cause(
     return ""
 
 
+def _is_sound_spark(
+    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
+) -> bool:
+    """Tell whether the sparks of most firings that the suspects lost show nothing."""
+    lost = (np.nan_to_num(probability) >= 0.5) & np.isin(evidence.firings.cylinder, suspects)
+    flags = evidence.strokes["flags"][lost].astype(np.int64)
+    no_spark = (flags & (STROKE_FLAGS["no_dwell"] | STROKE_FLAGS["no_breakdown"])) != 0
+    return not lost.any() or float(no_spark.mean()) <= 0.5
+
+
+def _find_too_strong(evidence: Evidence, suspects: list[int]) -> str:
+    """Find a cylinder that seems to work as much more as the weakest suspect works less."""
+    z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
+    usual = {}
+    for c in range(1, evidence.recording.job.engine.cylinders + 1):
+        own = z[(cylinder == c) & np.isfinite(z)]
+        if own.size >= LEAST_CYCLES:
+            usual[c] = float(np.median(own))
+    weak = max((c for c in suspects if c in usual), key=lambda c: usual[c], default=0)
+    others = [c for c in usual if c not in suspects]
+    if not weak or not others or usual[weak] < CLEARLY_Z:
+        return ""
+    strong = min(others, key=lambda c: usual[c])
+    if -usual[strong] < TOO_STRONG * usual[weak]:
+        return ""
+    return (
+        f"cylinder {weak} seems to lack torque in all its firings, but cylinder {strong} seems to "
+        "give as much too much, which no cylinder can: teeth out of place, a crank signal that is "
+        "cut or filtered, or wrong firing angles look like this; check sensor, wheel and job card, "
+        "and record at another speed"
+    )
+
+
 def _find_felt(
     evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
 ) -> list[int]:
     """List the cylinders that lack torque as often, if torque alone accuses the suspects."""
     z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
     lost = (np.nan_to_num(probability) >= 0.5) & np.isin(cylinder, suspects) & np.isfinite(z)
-    if lost.sum() < LEAST_LOST:
-        return []
-    flags = evidence.strokes["flags"][lost].astype(np.int64)
-    no_spark = (flags & (STROKE_FLAGS["no_dwell"] | STROKE_FLAGS["no_breakdown"])) != 0
-    if no_spark.mean() > 0.5:
+    if lost.sum() < LEAST_LOST or not _is_sound_spark(evidence, probability, suspects):
         return []
     as_much = np.nan_to_num(z) >= max(FELT_Z, FELT_SHARE * float(np.median(z[lost])))
     n = evidence.recording.job.engine.cylinders

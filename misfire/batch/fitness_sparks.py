@@ -152,7 +152,11 @@ def _count_strays(
         placed = np.zeros(theta.size, bool)
         placed[index[index >= 0]] = True
         base = np.sort(theta[placed & np.isfinite(theta)])
-        if not base.size or known.sum() < LEAST_STROKES:
+        if known.sum() < LEAST_STROKES:
+            continue
+        if not base.size:  # of one cylinder's coil: see `_find_unplaced`
+            if 2 * len(train.channel.cylinders) > engine.cylinders or not train.channel.cylinders:
+                return f"no spark of {train.channel.name!r} falls near a TDC of the card's engine"
             continue
         after = np.clip(np.searchsorted(base, theta), 1, max(1, base.size - 1))
         away = np.minimum(

@@ -305,6 +305,27 @@ def test_cylinders_evenly_spaced_are_rested():
     assert judge_common({1: ALWAYS, 2: ALWAYS}, engine=SIX) == ""
 
 
+def judge_usual(usual, *, flags=0):
+    """Judge an engine whose cylinders usually lack `usual` spreads of torque; 3 is suspected."""
+    firings = make_firings()
+    z = np.array([usual.get(int(c), 0.0) for c in firings.cylinder])
+    probability = np.where(firings.cylinder == 3, 0.99, 0.002)
+    evidence = SimpleNamespace(
+        recording=SimpleNamespace(job=SimpleNamespace(engine=make_engine())),
+        firings=firings,
+        strokes={"flags": np.where(probability > 0.5, flags, 0).astype(float)},
+        torque=make_torque(firings, 30.0 * z),
+    )
+    faults = np.eye(len(FAULT_TYPES))[[FAULT_TYPES.index("low_compression")] * 4]
+    return find_common_cause(evidence, probability, np.array([0.01, 0.01, 0.95, 0.01]), faults)
+
+
+def test_no_cylinder_works_far_more_than_the_others():
+    assert judge_usual({3: 8.0, 1: -1.0, 4: -1.0, 2: -1.0}) == ""
+    assert "cylinder 4 seems to give" in judge_usual({3: 8.0, 4: -7.0})
+    assert judge_usual({3: 8.0, 4: -7.0}, flags=STROKE_FLAGS["no_breakdown"]) == ""
+
+
 def test_the_coil_of_a_pair_is_a_fault():
     pair = make_engine("wasted_spark")
     assert judge_common({1: ALWAYS, 4: ALWAYS}, engine=pair, fault="weak_coil") == ""
@@ -407,3 +428,14 @@ def test_a_common_channel_that_another_confirms_is_heard():
     assert judge_blind(make_recording(), [feed, own], firings, torque) == {}
     awake = make_train(firings, 1, ALWAYS)
     assert judge_blind(make_recording(), [feed, awake], firings, torque) == {"feed": 12}
+
+
+def test_a_common_channel_whose_sparks_all_fall_beside_contradicts_the_card():
+    firings = make_firings()
+    train = make_train(firings, 1, ALWAYS)
+    feed = replace(train.channel, name="feed", cylinders=())
+    astray = move_train(firings, train, 3)
+    firings.stroke_index["feed"] = firings.stroke_index.pop(train.channel.name)
+    assert judge_places(firings, make_engine(), [StrokeTrain(feed, astray.strokes)]) == [
+        "sparks_misplaced"
+    ]
