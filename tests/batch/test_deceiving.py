@@ -28,6 +28,12 @@ FIXED = (
     ("gear shifts", 7),
     ("hum only, cut", 8),
     ("generator sweeps", 9),
+    ("generator sweeps", 9302),
+    ("one channel backwards", 9102),
+    ("wheel made badly", 9300),
+    ("b: losses anywhere", 2),
+    ("b: cylinders rested", 1),
+    ("b: other tdc told", 102),
 )
 
 
