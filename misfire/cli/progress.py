@@ -1,5 +1,6 @@
 """A progress bar on standard error, for people only."""
 
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -7,10 +8,15 @@ from contextlib import contextmanager
 Progress = Callable[[str, float], None]
 
 
+def can_redraw() -> bool:
+    """Tell whether standard error is a terminal that can draw a line anew."""
+    return sys.stderr.isatty() and os.environ.get("TERM", "").lower() not in ("dumb", "unknown")
+
+
 @contextmanager
 def show_progress(*, quiet: bool) -> Iterator[Progress | None]:
     """Give a function (stage, fraction 0..1) that draws a bar; None where nobody would see it."""
-    if quiet or not sys.stderr.isatty():
+    if quiet or not can_redraw():
         yield None
         return
     from rich.console import Console

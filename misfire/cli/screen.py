@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import signal
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -16,6 +15,7 @@ import typer
 
 from misfire.cli.options import Json, Quiet
 from misfire.cli.output import check_folder, print_failure, print_json, print_rows
+from misfire.cli.progress import can_redraw
 
 if TYPE_CHECKING:
     from misfire.batch.fleet_settings import Screening, ScreenProgress
@@ -146,7 +146,9 @@ def _leave(screening: Screening, *, folder: Path, strict: bool) -> None:
 def _sum_up(screening: Screening) -> str:
     """Say in one line what was done."""
     counts, run = screening.fleet["counts"], screening.run
-    words = f"{counts['recordings']} recordings of {counts['vehicles']} vehicles: "
+    recordings, vehicles = counts["recordings"], counts["vehicles"]
+    words = f"{recordings} recording{'s' * (recordings != 1)} of "
+    words += f"{vehicles} vehicle{'s' * (vehicles != 1)}: "
     words += f"{counts['judged']} judged ({run['judged_now']} in this run, {run['seconds']:g} s), "
     words += f"{counts['failed']} could not be judged"
     if counts["copies"]:
@@ -194,7 +196,7 @@ def _show(*, quiet: bool) -> Iterator[Callable[[ScreenProgress], None] | None]:
     if quiet:
         yield None
         return
-    if not sys.stderr.isatty():
+    if not can_redraw():
         last = [time.monotonic()]
 
         def tell(now: ScreenProgress) -> None:

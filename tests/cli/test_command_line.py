@@ -366,6 +366,7 @@ class TestProgress:
         assert capsys.readouterr().err == ""
 
     def test_bar_on_a_terminal(self, monkeypatch, capsys):
+        monkeypatch.setenv("TERM", "xterm")
         monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
         with progress.show_progress(quiet=True) as draw:
             assert draw is None
@@ -373,6 +374,15 @@ class TestProgress:
             draw("reading", 0.5)
             draw("reading", 1.0)
         assert capsys.readouterr().out == ""
+
+    @pytest.mark.parametrize("kind", ["dumb", "unknown"])
+    def test_a_terminal_that_only_prints_gets_no_bar(self, monkeypatch, capsys, kind):
+        # terminfo(5): dumb and unknown terminals have no motion of the cursor
+        monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
+        monkeypatch.setenv("TERM", kind)
+        with progress.show_progress(quiet=False) as draw:
+            assert draw is None
+        assert capsys.readouterr().err == ""
 
     def test_a_warning_about_the_data_is_one_line(self):
         code = (
