@@ -261,10 +261,11 @@ def score(folder: Path, show: bool) -> None:
         said = compare(place.parent / "before", place.parent / "after")
         ok = said["verdict"] in right
         named = {c["cylinder"] for c in said["cylinders"] if c["suspect"]}
-        if said["verdict"] == "cured" and not named & {
-            f["cylinder"] for f in pair["before"]["faulty"]
-        }:
-            ok = False  # what it calls cured was never at fault
+        # What it calls cured must have been at fault, if anything recorded tells which one was.
+        told = pair["before"]["verdict"] != "inconclusive"
+        at_fault = {f["cylinder"] for f in pair["before"]["faulty"]}
+        if said["verdict"] == "cured" and told and not named & at_fault:
+            ok = False
         seen = pair["before"]["verdict"] != "misfire" or said["before"]["verdict"] == "misfire"
         rows.append((pair["kind"], said["verdict"], ok, pair, seen))
         if show and not ok:

@@ -20,6 +20,7 @@ from misfire.batch.comparison_conditions import (
 from misfire.batch.comparison_excess import View
 from misfire.batch.comparison_features import compute_changes
 from misfire.batch.comparison_group import DOUBTFUL, Group
+from misfire.batch.comparison_numbers import find_most_lost, number_alike
 from misfire.batch.comparison_rates import (
     Count,
     compute_bunching,
@@ -29,7 +30,7 @@ from misfire.batch.comparison_rates import (
 )
 from misfire.batch.comparison_side import LOST, Side, load_side
 from misfire.batch.comparison_signature import find_alike
-from misfire.batch.comparison_spark import Odd, compare_sparks, find_odd
+from misfire.batch.comparison_spark import SPARK_LINE, Odd, compare_sparks, find_odd
 from misfire.batch.comparison_torque import Lack, compare_torque, measure_lack
 from misfire.batch.comparison_vehicle import judge_vehicle
 from misfire.batch.comparison_words import FAULTY, judge_group
@@ -39,6 +40,7 @@ from misfire.report.summary import read_version, to_plain
 SCHEMA = "misfire-compare/1"
 CLEARLY_MORE = 1e-3
 FEW_LOST = 3
+ALIKE = 0.9  # share of the highest probability that is as high
 
 Progress = Callable[[str, float], None]
 
@@ -95,6 +97,7 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
         raise ParameterError(
             f"cylinder {cylinder}: the engine has cylinders 1 to {len(before.order)}"
         )
+    before, after = number_alike(before, after)
     groups = _group_cylinders(before, after)
     accused = {cylinder} if cylinder is not None else _find_accused(before)
     looks = Looks(
@@ -109,7 +112,8 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
     reasons = find_obstacles(before, after, suspects)
     match: Match | None = None
     if len(before.order) == len(after.order):
-        match = find_match(before, after, flat)
+        unlit = looks.odds[0][SPARK_LINE]
+        match = find_match(before, after, flat, odd=unlit.odd & unlit.judged)
         reasons = reasons or write_mismatch(before, after, match)
     judged = []
     if match is not None:
@@ -176,6 +180,10 @@ def _find_swapped(before: Side, after: Side) -> dict[int, int]:
 def _find_accused(before: Side) -> set[int]:
     """Cylinders that BEFORE shows at fault: accused, or plainly losing more than the others."""
     doubted = before.summary["verdict"] != "no_misfire"
+    if doubted and before.is_unnumbered:
+        most = find_most_lost(before, least=FEW_LOST)
+        if most:
+            return set(most)
     accused = {
         int(c["cylinder"])
         for c in before.summary["cylinders"]
@@ -185,7 +193,13 @@ def _find_accused(before: Side) -> set[int]:
     if not accused and doubted and ranked:
         doubtful = ranked[0]["probability"] * (2 if before.mates else 1) >= DOUBTFUL
         if doubtful or before.summary["verdict"] == "misfire":
-            accused = {int(ranked[0]["cylinder"])}
+            alike = {
+                int(c["cylinder"])
+                for c in ranked
+                if c["probability"] >= ALIKE * ranked[0]["probability"]
+            }
+            most = find_most_lost(before, least=FEW_LOST)
+            accused = (alike & set(most)) or {int(ranked[0]["cylinder"])}
     if accused:
         return accused
     for c in before.cylinders:
@@ -277,6 +291,7 @@ def _measure_group(
         views=views,
         new_views=new_views,
         background_before=_count(before, sound) if sound else Count(0, 0),
+        is_numbered=not before.is_unnumbered,
     )
     if not views:
         return made
@@ -324,6 +339,11 @@ def _write_notes(before: Side, after: Side) -> list[str]:
         notes.append(
             "cylinders 360 degrees apart cannot be told apart in one of the recordings: they are "
             "judged as pairs"
+        )
+    if before.is_unnumbered or after.is_unnumbered:
+        notes.append(
+            "nothing told which cylinder is which in one of the recordings: numbers were turned "
+            "to fit the other, and none of them is to be relied on"
         )
     notes.append(
         "engine and air temperature, fuel and load are not recorded: repeat the drive or the idle "

@@ -90,7 +90,13 @@ def _find_kinds(side: Side, cylinders: tuple[int, ...]) -> frozenset[str]:
     return frozenset(k for c in cylinders for k in side.witnesses.get(c, ()))
 
 
-def find_match(before: Side, after: Side, suspects: tuple[int, ...]) -> Match:
+def find_match(
+    before: Side,
+    after: Side,
+    suspects: tuple[int, ...],
+    *,
+    odd: NDArray[np.bool_] | None = None,
+) -> Match:
     """Find the firings of both recordings that were taken under like conditions.
 
     Parameters
@@ -98,6 +104,8 @@ def find_match(before: Side, after: Side, suspects: tuple[int, ...]) -> Match:
     before, after : Side
     suspects : tuple of int
         Cylinders under suspicion; their lost firings weigh.
+    odd : bool array [shape=(n_firings,)], optional
+        Firings of BEFORE that were lost without being judged so: they weigh as well.
 
     Returns
     -------
@@ -111,7 +119,8 @@ def find_match(before: Side, after: Side, suspects: tuple[int, ...]) -> Match:
     met_a = _is_met(speeds[1], speeds[0][usable[0]], LEAST_CYCLES * n)
     number, cylinders = before.column("cylinder"), suspects or before.cylinders
     weight = usable[0] & np.isin(number, cylinders)
-    lost = weight & (before.column("misfire_probability") >= LOST)
+    gone = before.column("misfire_probability") >= LOST
+    lost = weight & (gone if odd is None else gone | odd)
     if lost.sum() >= 4:
         weight = lost
     speed_cover = float(met_b[weight].mean()) if weight.any() else math.nan

@@ -17,6 +17,13 @@ PLAIN_AFTER = 5e-3  # chance below which a fault is still at work
 APART = 1e-4  # chance below which another cylinder is at fault as well
 LEAST_KEPT = 3  # other cylinders that tell how much sound ones differ
 MOST_FELL = 0.05  # chance that odd firings are as many after
+LEVEL_LEFT = 0.2  # share of what a cylinder lacked that is worth a word when it is still lacking
+FEW_ODD = 3  # odd firings before that make a signature
+RESIDUE = 0.2  # chance of a firing with the signature by accident, above which it is no residue
+LEAST_SHARE = 0.02  # of how often they came before, below which they are chance
+MORE = 1.2
+HARDLY = 0.6  # share of what was odd before
+RESIDUE_ALONE, RESIDUE_SHARE = 2, 0.05  # firings, share of before: where no sound cylinder tells
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,12 +52,25 @@ NO_EXCESS = Excess(Count(0, 0), Count(0, 0), 0.0, 1.0)
 class Step:
     """How far a cylinder stands from the others before and after, to the side of the fault.
 
-    `chance`: of standing out so far before and of coming so far back, by what the others do.
+    `chance`: of standing out so far before and of coming so far back, by what the others do, in
+    any of `tries` cylinders and quantities; `left`: of standing out so far after.
     """
 
     before: float
     after: float
     chance: float
+    left: float = 1.0
+    tries: int = 1
+
+    @property
+    def chance_here(self) -> float:
+        """The same chance where the cylinder was under suspicion already."""
+        return self.chance / self.tries if self.chance < 1.0 else 1.0
+
+    @property
+    def is_left(self) -> bool:
+        """Whether it still stands out, if less, to the side to which it did."""
+        return self.after >= LEVEL_LEFT * self.before > 0 and self.left <= PLAIN_STEP
 
 
 NO_STEP = Step(math.nan, math.nan, 1.0)
@@ -61,7 +81,12 @@ class View:
     """What one quantity of both recordings together tells of one cylinder or pair.
 
     `after` counts every firing, `like` those at speeds that both recordings have, as `before`
-    does; `again` is the own count of `like` at the bound of `before`.
+    does; `again` is the own count of `like` at the bound of `before`. `was_lost`, `again_lost`:
+    firings beyond the others' that are as odd as the lost ones before. `residue`: firings of all
+    AFTER as odd as those of BEFORE, the cylinder's and those of the others in both recordings;
+    `residue_spread`: the chance of them by how the others differ. `marks_lost`: whether the
+    firings judged lost before are odd by this. `good_step`: as `step`, of firings that were not
+    judged lost.
     """
 
     quantity: str
@@ -70,6 +95,12 @@ class View:
     like: Excess
     again: Count
     step: Step
+    was_lost: Count = Count(0, 0)
+    again_lost: Count = Count(0, 0)
+    residue: tuple[Count, Count] = (Count(0, 0), Count(0, 0))
+    residue_spread: float = 0.0
+    marks_lost: bool = False
+    good_step: Step = NO_STEP
 
     @property
     def fell(self) -> float:
@@ -96,6 +127,44 @@ class View:
     def is_left(self) -> bool:
         """Whether firings are still odd after."""
         return self.after.chance <= PLAIN_AFTER
+
+    @property
+    def has_residue(self) -> bool:
+        """Whether single firings after bear the signature of those before.
+
+        Sound cylinders tell how often that is an accident. Where none was measured, or all share
+        the fault, as on one coil, some of them are enough, if those before were lost by it or have
+        become fewer with the fault.
+        """
+        own, others = self.residue
+        before = self.before
+        if before.own.lost < FEW_ODD or not own.lost or own.rate < LEAST_SHARE * before.own.rate:
+            return False
+        if others.judged and before.is_plain:
+            return max(compute_fisher(own, others), self.residue_spread) <= RESIDUE
+        many = own.lost >= RESIDUE_ALONE and own.rate >= RESIDUE_SHARE * before.own.rate
+        spark = self.quantity != "segment_accel"  # roughness becomes less for many reasons
+        return many and (self.marks_lost or (spark and self.fell <= SURE))
+
+    def disagrees(self, judged: Count) -> bool:
+        """Whether firings are hardly less odd after, and more were so before than were judged lost.
+
+        Then fewer judged lost may be a matter of the judgement.
+
+        Parameters
+        ----------
+        judged : Count
+            Firings judged lost before.
+
+        Returns
+        -------
+        disagrees : bool
+        """
+        was, now = self.was_lost, self.again_lost
+        more = self.before.lost.lost > MORE * judged.lost
+        if not (self.before.is_plain and more) or was.lost < FEW_ODD or not now.judged:
+            return False
+        return now.rate > HARDLY * was.rate
 
 
 def count_beyond(own: Count, others: Count) -> Count:

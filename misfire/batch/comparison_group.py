@@ -16,6 +16,7 @@ Direction = Literal["better", "same", "worse"]
 CHANCE = 0.01  # of calling firings alike to lost ones that are not
 DOUBTFUL = 0.3  # as in the verdict of one recording
 USUAL_ALARMS = Count(3, 1000)  # sound firings called lost on simulated vehicles: fewer than this
+MANY = 3.0
 FEW_LOST = 3  # fewer lost firings before: the fault is judged by what was measured
 
 
@@ -25,7 +26,8 @@ class Group:
 
     `matched_*` count firings at speeds that both recordings have; `background` the firings after
     of cylinders that nobody suspects. `views`: what both recordings together show of a suspect;
-    `new_views`: the same with before and after exchanged, of one that is none.
+    `new_views`: the same with before and after exchanged, of one that is none. `is_numbered`:
+    whether BEFORE told which cylinder is which.
     """
 
     cylinders: tuple[int, ...]
@@ -47,14 +49,20 @@ class Group:
     views: tuple[View, ...] = ()
     new_views: tuple[View, ...] = ()
     background_before: Count = Count(0, 0)
+    is_numbered: bool = True
 
     @property
     def seen_by(self) -> str:
         """The quantity by which odd firings before show more than was judged lost; else empty.
 
         What was judged lost comes first, then the torque, which is what a lost firing lacks; a
-        spark unlike the usual one has not always lost its firing.
+        spark unlike the usual one has not always lost its firing. Where the torque plainly shows
+        many times as many lost as were judged so, the judgement is not what to count by.
         """
+        for view in self.views:
+            many = view.before.lost.lost >= MANY * self.matched_before.lost
+            if view.quantity == "segment_accel" and view.before.is_plain and many:
+                return view.quantity if view.before.lost.lost >= FEW_LOST else ""
         if not is_more_than(self.matched_before, USUAL_ALARMS, risk=RISK):
             for view in self.views:
                 if view.before.chance <= PLAIN_AFTER and view.before.lost.lost >= FEW_LOST:
@@ -78,7 +86,8 @@ class Group:
         pairs = [(before, self.matched_after)] + [
             (before, v.like.lost)
             for v in self.views
-            if v.quantity in ("segment_accel", "spark_line", self.seen_by) and v.is_left
+            if v.quantity == self.seen_by
+            or (v.quantity in ("segment_accel", "spark_line") and v.is_left)
         ]
         if not found:  # what looks like the lost ones counts on both sides alike
             pairs += [

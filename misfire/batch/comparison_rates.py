@@ -29,6 +29,10 @@ class Count:
     judged: int
     bunching: float = 1.0
 
+    def __add__(self, other: Count) -> Count:
+        """Put two counts together, each firing by itself."""
+        return Count(self.lost + other.lost, self.judged + other.judged)
+
     @property
     def rate(self) -> float:
         """Share lost; NaN when none was judged."""

@@ -80,6 +80,41 @@ def write_odd(quantity: str, odd: Excess) -> str:
     return f"{line}, of the other cylinders {odd.others.lost} of {odd.others.judged}"
 
 
+def write_residue(quantity: str, own: Count) -> str:
+    """Say how many firings after still bear the signature of those before.
+
+    Parameters
+    ----------
+    quantity : str
+    own : Count
+
+    Returns
+    -------
+    text : str
+    """
+    what = "lack torque" if quantity == "segment_accel" else f"have no usual {UNITS[quantity][0]}"
+    return f"{own.lost} of {own.judged} firings after the repair still {what} as those before did"
+
+
+def write_step_left(quantity: str, step: Step) -> str:
+    """Say that a cylinder came back only part of the way to the others.
+
+    Parameters
+    ----------
+    quantity : str
+    step : Step
+
+    Returns
+    -------
+    text : str
+    """
+    chance = f"by accident with a chance of {format_percent(step.left)}"
+    share = f"{100 * step.after / step.before:.0f} % of what it did before"
+    if quantity == "segment_accel":
+        return f"it still lacks torque beside the other cylinders, {share} ({chance})"
+    return f"its {UNITS[quantity][0]} still stands apart, or does in some strokes ({chance})"
+
+
 def write_step(quantity: str, step: Step) -> str:
     """Say that a cylinder stood apart from the others before, and does no longer.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Progress = Callable[[str, float], None]
+UNNUMBERED = "cylinders_unknown"  # as the quality notes of a result have it
 LOST = 0.5  # a firing with at least this probability is counted as lost
 
 
@@ -57,6 +58,25 @@ class Side:
             self.events["flags"].fillna("").to_numpy(dtype=str), return_inverse=True
         )
         return np.asarray(np.char.find(text, flag) >= 0)[at]
+
+    @property
+    def is_unnumbered(self) -> bool:
+        """Whether nothing told which cylinder is which: the numbers may be turned."""
+        notes = self.summary.get("quality", [])
+        return any(note.get("code") == UNNUMBERED for note in notes)
+
+    def turn(self, steps: int) -> Side:
+        """Give every cylinder the number of the one that fires `steps` later."""
+        n = len(self.order)
+        to = {c: self.order[(i + steps) % n] for i, c in enumerate(self.order)}
+        cylinders = [{**c, "cylinder": to[c["cylinder"]]} for c in self.summary["cylinders"]]
+        return replace(
+            self,
+            summary=self.summary | {"cylinders": cylinders},
+            events=self.events.assign(cylinder=self.events["cylinder"].map(to)),
+            mates={to[a]: to[b] for a, b in self.mates.items()},
+            witnesses={to[c]: w for c, w in self.witnesses.items()},
+        )
 
     def result_of(self, cylinder: int) -> dict[str, Any]:
         """Give what result.json says of one cylinder."""

@@ -17,11 +17,12 @@ from misfire.batch.comparison_excess import (
     View,
     compute_fisher,
     compute_outlying,
+    compute_overdispersed,
     count_beyond,
 )
 from misfire.batch.comparison_features import USUAL, compute_offset
 from misfire.batch.comparison_rates import Count, compute_bunching
-from misfire.batch.comparison_side import Side
+from misfire.batch.comparison_side import LOST, Side
 from misfire.dsp.running import robust_spread
 
 # Quantity -> the ratio to its usual value, as a log, from which a stroke is odd.
@@ -40,14 +41,27 @@ UNLIT = 0.3  # share of its usual time below which a spark line is none
 SURE = 3.0  # errors by which unlit strokes must fall behind
 MOSTLY = 0.9  # share of the strokes that have one in one of the recordings
 BACK = 0.5  # a level has come back that lost this share of its offset
+# Usual change of a coil's level against the others' from one recording to the next (common
+# practice), and how far, as a log, one must have stood apart to be believed by its change.
+AGAIN = {"dwell_ms": 0.01, "peak_current_a": 0.01}
+AGAIN_MEASURED, AGAIN_LEAST, AGAIN_BACK, AGAIN_SPREADS = 0.005, 0.04, 0.75, 4.0
+PLAIN_LEFT = 0.01  # chance below which strokes still stand apart
+MARKED = 0.6  # share of the lost firings that are odd, for a quantity to mark them
+LEAST_LOST = 3
+AS_OFTEN = 0.5  # share of a cylinder's strokes without a value that the others have as well
 
 
 @dataclass(frozen=True, slots=True)
 class Odd:
-    """Which firings have a value unlike their cylinder's usual one, and which can be told."""
+    """Which firings have a value unlike their cylinder's usual one, and which can be told.
+
+    `lost`: those judged lost; `number`: of the cylinder.
+    """
 
     odd: NDArray[np.bool_]
     judged: NDArray[np.bool_]
+    lost: NDArray[np.bool_]
+    number: NDArray[np.float64]
 
 
 def find_odd(side: Side, other: Side) -> dict[str, Odd]:
@@ -67,11 +81,13 @@ def find_odd(side: Side, other: Side) -> dict[str, Odd]:
     number, there = side.column("cylinder"), other.column("cylinder")
     watched = np.isfinite(side.column("dwell_ms")) | np.isfinite(side.column("primary_peak_v"))
     usable = ~side.flagged("fuel_cut") & ~side.flagged("edge")
+    gone = side.column("misfire_probability") >= LOST
     found = {}
     for quantity in ODD:
         values, others = side.column(quantity), other.column(quantity)
         odd, judged = np.zeros(values.size, bool), np.zeros(values.size, bool)
         alone = len({int(c) for c in number[np.isfinite(values)]}) == 1
+        missing = _find_missing(side, values, usable)
         for c in side.order:
             mine = usable & (number == c)
             have = mine & np.isfinite(values) & (values > 0)
@@ -84,13 +100,32 @@ def find_odd(side: Side, other: Side) -> dict[str, Odd]:
             if not alone:  # by itself it may only follow the load
                 odd[have] = np.abs(logs - usual) > max(ODD[quantity], SPREADS * spread)
             judged |= have
-            if have.sum() >= HAVE * mine.sum() and known.mean() >= HAVE:
+            beside = [share for k, share in missing.items() if k != c]
+            own = not beside or float(np.median(beside)) < AS_OFTEN * missing[c]
+            if own and have.sum() >= HAVE * mine.sum() and known.mean() >= HAVE:
                 absent = mine & watched & ~np.isfinite(values)
                 odd |= absent
                 judged |= absent
-        found[quantity] = Odd(odd, judged)
+        found[quantity] = Odd(odd, judged, gone, number)
     found[SPARK_LINE] = _find_unlit(side, other, usable & watched)
     return found
+
+
+def _find_missing(
+    side: Side, values: NDArray[np.float64], usable: NDArray[np.bool_]
+) -> dict[int, float]:
+    """Give each measured cylinder's share of strokes without a value.
+
+    A channel that was not read for a while misses the strokes of all cylinders, but only where
+    another channel watches one is it known that there was a stroke.
+    """
+    number = side.column("cylinder")
+    shares = {}
+    for c in side.order:
+        mine = usable & (number == c)
+        if np.isfinite(values[mine]).sum() >= LEAST:
+            shares[c] = float(np.mean(~np.isfinite(values[mine])))
+    return shares
 
 
 def _find_unlit(side: Side, other: Side, usable: NDArray[np.bool_]) -> Odd:
@@ -113,7 +148,7 @@ def _find_unlit(side: Side, other: Side, usable: NDArray[np.bool_]) -> Odd:
         judged |= mine
         if not _has_worked(side, mine & short, usable & ~(mine & short)):
             odd |= mine & short
-    return Odd(odd, judged)
+    return Odd(odd, judged, side.column("misfire_probability") >= LOST, number)
 
 
 def _has_worked(side: Side, unlit: NDArray[np.bool_], rest: NDArray[np.bool_]) -> bool:
@@ -172,11 +207,15 @@ def compare_sparks(
         views.append(
             View(
                 quantity=quantity,
-                before=_make_excess(first, beside),
-                after=odd_after,
+                before=_spread(_make_excess(first, beside), odds[0][quantity], own[0]),
+                after=_spread(odd_after, odds[1][quantity], own[1]),
                 like=replace(_make_excess(like, like_rest), chance=odd_after.chance),
                 again=like,
                 step=_find_step(before, after, match, cylinders, quantity),
+                was_lost=count_beyond(first, beside),
+                again_lost=count_beyond(like, like_rest),
+                residue=(second, first_rest + second_rest),
+                marks_lost=_is_mark(odds[0][quantity], own[0]),
             )
         )
     return (*_look_at_line(odds, own, match), *views)
@@ -206,8 +245,27 @@ def _look_at_line(
             like=replace(_make_excess(like, SOUND_LINES), chance=left.chance),
             again=like,
             step=NO_STEP,
+            was_lost=count_beyond(before, SOUND_LINES),
+            again_lost=count_beyond(like, SOUND_LINES),
+            residue=(second, SOUND_LINES),
+            marks_lost=_is_mark(odds[0][SPARK_LINE], own[0]),
         ),
     )
+
+
+def _is_mark(odd: Odd, own: NDArray[np.bool_]) -> bool:
+    """Tell whether the firings judged lost are odd by a quantity."""
+    lost = odd.judged & odd.lost & own
+    return bool(lost.sum() >= LEAST_LOST and odd.odd[lost].mean() >= MARKED)
+
+
+def _spread(excess: Excess, odd: Odd, own: NDArray[np.bool_]) -> Excess:
+    """Allow for sound cylinders that differ more than by accident, where most have odd strokes."""
+    each = []
+    for c in np.unique(odd.number[odd.judged & ~own]):
+        its = odd.judged & (odd.number == c)
+        each.append(Count(int(odd.odd[its].sum()), int(its.sum())))
+    return replace(excess, chance=max(excess.chance, compute_overdispersed(excess.own, each)))
 
 
 def _make_excess(own: Count, others: Count) -> Excess:
@@ -231,12 +289,16 @@ def _find_step(
     before: Side, after: Side, match: Match, cylinders: tuple[int, ...], quantity: str
 ) -> Step:
     """Set how far a cylinder stands from the others against how far they stand from another."""
-    was = compute_offset(before, quantity, cylinders, match.before)
-    now = compute_offset(after, quantity, cylinders, match.after)
+    was = _find_offset(before, quantity, cylinders, match.before)
+    now = _find_offset(after, quantity, cylinders, match.after, side=was)
     if not math.isfinite(was) or not math.isfinite(now):
         return NO_STEP
     sign = math.copysign(1.0, was)
     moved = sign * (was - now)
+    tries = len(before.order) * len(ODD)
+    again = _find_small_step(before, after, match, cylinders, quantity, (was, now))
+    if again is not None:
+        return again
     if abs(was) <= USUAL[quantity] or moved < BACK * abs(was) or abs(now) > USUAL[quantity]:
         return Step(sign * was, sign * now, 1.0)
     rest = [c for c in before.cylinders if c not in cylinders]
@@ -251,4 +313,74 @@ def _find_step(
         compute_outlying(x, sign * others[known], MEASURED, usual=SCATTER[quantity], weight=WEIGHT)
         for x, others in ((abs(was), others_before), (moved, others_before - others_after))
     )
-    return Step(sign * was, sign * now, min(1.0, len(before.order) * len(ODD) * chance))
+    return Step(sign * was, sign * now, min(1.0, tries * chance), tries=tries)
+
+
+def _find_offset(
+    recording: Side,
+    quantity: str,
+    cylinders: tuple[int, ...],
+    use: NDArray[np.bool_],
+    *,
+    side: float = 0.0,
+) -> float:
+    """Give how far a cylinder stands from the others; of a pair the one that does more.
+
+    To the side of `side`, where that is given.
+    """
+    paired = np.isin(recording.column("cylinder"), cylinders)
+    off = []
+    for c in cylinders:
+        rest = use & (~paired | (recording.column("cylinder") == c))
+        off.append(compute_offset(recording, quantity, (c,), rest))
+    known = [x for x in off if math.isfinite(x)]
+    if not known:
+        return math.nan
+    return max(known, key=lambda x: x * math.copysign(1.0, side) if side else abs(x))
+
+
+def _find_small_step(
+    before: Side,
+    after: Side,
+    match: Match,
+    cylinders: tuple[int, ...],
+    quantity: str,
+    off: tuple[float, float],
+) -> Step | None:
+    """Tell a step too small to stand out among coils, by what the others change: next to nothing.
+
+    The same coils on the same channel, twice: what one of them alone has lost was no trait of it.
+    Only where the other coils are plainly closer together, and hardly a stroke is left.
+    """
+    was, now = off
+    if quantity not in AGAIN or abs(was) < AGAIN_LEAST or abs(was - now) < AGAIN_BACK * abs(was):
+        return None
+    rest = [c for c in before.cylinders if c not in cylinders]
+    here, there = (
+        np.array([compute_offset(side, quantity, (c,), use) for c in rest])
+        for side, use in ((before, match.before), (after, match.after))
+    )
+    known = np.isfinite(here) & np.isfinite(there)
+    if known.sum() < LEAST_OTHERS or np.ptp(here[known]) * AGAIN_SPREADS > abs(was):
+        return None
+    sign = math.copysign(1.0, was)
+    changes = sign * (here - there)[known]
+    chance = compute_outlying(
+        sign * (was - now) - float(np.median(changes)),
+        changes,
+        AGAIN_MEASURED,
+        usual=AGAIN[quantity],
+        weight=WEIGHT,
+    )
+    values, number = after.column(quantity), after.column("cylinder")
+    usual = float(np.nanmedian(values[~np.isin(number, cylinders)]))
+    halfway = np.isfinite(values) & (sign * np.log(np.maximum(values, 1e-9) / usual) > abs(was) / 2)
+    own, others = (
+        Count(int((halfway & mine).sum()), int((np.isfinite(values) & mine).sum()))
+        for mine in (np.isin(number, cylinders), ~np.isin(number, cylinders))
+    )
+    tries = len(before.order) * len(ODD)
+    left = compute_fisher(own, others)
+    # Strokes that still stand apart count as a level of their own, however few they are.
+    at = sign * now if left > PLAIN_LEFT else max(sign * now, 0.5 * abs(was))
+    return Step(abs(was), at, min(1.0, tries * chance), left, tries)

@@ -22,7 +22,7 @@ from misfire.batch.comparison_excess import (
     count_beyond,
 )
 from misfire.batch.comparison_rates import Count, compute_bunching
-from misfire.batch.comparison_side import Side
+from misfire.batch.comparison_side import LOST, Side
 from misfire.dsp.running import robust_spread, running_quantile
 
 LEAST_NEIGHBOURS = 4  # firings on each side against which one is judged
@@ -43,19 +43,21 @@ LEAST_OTHERS = 3  # cylinders that tell how much levels scatter
 class Lack:
     """What each firing lacks against its neighbours in time.
 
-    `lack` [parts of omega squared]: below the neighbours' acceleration; `rough`: its spread over
-    the whole recording; `z`: the lack over what its cylinder usually lacks, in spreads of the
-    firings around; `is_weak`: more than both firings next to it, which share the loss of a lost
-    one; `is_strong`: less than both.
+    `lack` [parts of omega squared]: below the neighbours' acceleration; `own`: over what its
+    cylinder usually lacks; `rough`: the spread of that over the whole recording; `z`: the same in
+    spreads of the firings around; `is_weak`: more than both firings next to it, which share the
+    loss of a lost one; `is_strong`: less than both; `is_good`: not judged lost, nor half so.
     """
 
     order: tuple[int, ...]
     cylinder: NDArray[np.int64]
     lack: NDArray[np.float64]
+    own: NDArray[np.float64]
     rough: float
     z: NDArray[np.float64]
     is_weak: NDArray[np.bool_]
     is_strong: NDArray[np.bool_]
+    is_good: NDArray[np.bool_]
 
 
 def measure_lack(side: Side) -> Lack | None:
@@ -95,7 +97,8 @@ def measure_lack(side: Side) -> Lack | None:
     noise = TO_SIGMA * running_quantile(np.abs(own), reach=LOCAL_FIRINGS)
     noise = np.maximum(noise, 0.5 * rough)
     z = own / np.where(noise > 0, noise, np.nan)
-    return Lack(side.order, number, lack, rough, z, _find_peaks(z), _find_peaks(-z))
+    good = side.column("misfire_probability") < LOST / 2
+    return Lack(side.order, number, lack, own, rough, z, _find_peaks(z), _find_peaks(-z), good)
 
 
 def compare_torque(
@@ -125,6 +128,12 @@ def compare_torque(
     odd_before = find_excess(first, cylinders, match.before, beside=reference)
     mine, rest, _ = count_weak(second, cylinders, match.after, bound=odd_after.bound)
     as_before = count_weak(second, cylinders, match.after, bound=odd_before.bound)[0]
+    as_lost = _find_usual_loss(first, cylinders, match, odd_before.bound)
+    whole = np.ones(second.z.size, bool)
+    was, was_rest, _ = _count_lacking(first, cylinders, match.before, as_lost)
+    now, now_rest, _ = _count_lacking(second, cylinders, match.after, as_lost)
+    any_time, any_rest, each = _count_lacking(second, cylinders, whole, as_lost)
+    good = replace(match, before=match.before & first.is_good, after=match.after & second.is_good)
     return View(
         quantity="segment_accel",
         before=odd_before,
@@ -138,6 +147,36 @@ def compare_torque(
         ),
         again=as_before,
         step=_find_step(first, second, match, cylinders),
+        was_lost=count_beyond(was, was_rest),
+        again_lost=count_beyond(now, now_rest),
+        residue=(any_time, was_rest + any_rest),
+        residue_spread=compute_overdispersed(any_time, each),
+        good_step=_find_step(first, second, good, cylinders),
+    )
+
+
+def _find_usual_loss(lack: Lack, cylinders: tuple[int, ...], match: Match, bound: float) -> float:
+    """Give half of what the lost firings of some cylinders lack; NaN where there are none.
+
+    In parts of omega squared: where many are lost, the spread around them is wide.
+    """
+    mine = match.before & np.isin(lack.cylinder, cylinders)
+    lost = lack.own[mine & lack.is_weak & (lack.z > max(bound, BOUNDS[0]))]
+    return 0.5 * float(np.median(lost)) if lost.size else math.nan
+
+
+def _count_lacking(
+    lack: Lack, cylinders: tuple[int, ...], use: NDArray[np.bool_], least: float
+) -> tuple[Count, Count, list[Count]]:
+    """Count firings that lack as much as lost ones did: the cylinder's, all others', and each's."""
+    judged = use & np.isfinite(lack.z)
+    lacking = judged & lack.is_weak & (lack.own > least) & (lack.z > CLEAR)
+    mine = np.isin(lack.cylinder, cylinders)
+    each = [judged & (lack.cylinder == c) for c in np.unique(lack.cylinder[judged & ~mine])]
+    return (
+        Count(int((lacking & mine).sum()), int((judged & mine).sum())),
+        Count(int((lacking & ~mine).sum()), int((judged & ~mine).sum())),
+        [Count(int((lacking & its).sum()), int(its.sum())) for its in each],
     )
 
 
@@ -289,8 +328,8 @@ def _find_step(before: Lack, after: Lack, match: Match, cylinders: tuple[int, ..
     if moved < LEAST_LEVEL or own[0] < LEAST_LEVEL:
         return Step(own[0], own[1], 1.0)
     errors = [[side[c][1] for c in shared] for side in levels]
-    here = np.array([levels[0][c][0] for c in rest])
-    changes = here - np.array([levels[1][c][0] for c in rest])
+    here, there = (np.array([side[c][0] for c in rest]) for side in levels)
+    changes = here - there
     both = np.hypot(np.array(errors[0]), np.array(errors[1]))
     wheel = PITCH * len(order) / (4.0 * math.pi)
     chance = max(
@@ -299,7 +338,8 @@ def _find_step(before: Lack, after: Lack, match: Match, cylinders: tuple[int, ..
         ),
         compute_outlying(own[0], here, float(np.median(errors[0])), usual=wheel, weight=WEIGHT),
     )
-    return Step(own[0], own[1], min(1.0, len(order) * chance))
+    left = compute_outlying(own[1], there, float(np.median(errors[1])), usual=wheel, weight=WEIGHT)
+    return Step(own[0], own[1], min(1.0, len(order) * chance), left, len(order))
 
 
 def _find_levels(lack: Lack, use: NDArray[np.bool_]) -> dict[int, tuple[float, float]]:

@@ -98,7 +98,7 @@ def judge_vehicle(
         still = f"Unchanged: {names} still {_fail(suspects)}"
         line = f"Worse than before: {names}" if worse else still
         return Whole(UNCHANGED, True, "worse" if worse else "same", line, own, more)
-    if words == {CURED, UNCHANGED} and not _has_fallen_together(suspects):
+    if UNCHANGED in words and not _has_fallen_together(suspects):
         still_so = [j for j in suspects if j.word == UNCHANGED]
         line = " and ".join(_name(j.group) for j in still_so)
         line = f"Unchanged: {line} still {_fail(still_so)}"
@@ -225,7 +225,9 @@ def _fail(judged: list[Judged]) -> str:
 
 
 def _name(group: Group) -> str:
-    """Name a cylinder or a pair."""
+    """Name a cylinder or a pair; one that has no sure number by what it was called."""
+    if not group.is_numbered:
+        return f"the cylinder called {' or '.join(map(str, group.cylinders))}"
     if len(group.cylinders) > 1:
         return f"cylinders {group.cylinders[0]} or {group.cylinders[1]}"
     return f"cylinder {group.cylinders[0]}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from misfire.batch.comparison_excess import PLAIN_STEP, View
 from misfire.batch.comparison_features import FeatureChange
 from misfire.batch.comparison_group import (
     CHANCE,
@@ -27,7 +28,9 @@ from misfire.batch.comparison_sentences import (
     write_left,
     write_odd,
     write_rates,
+    write_residue,
     write_step,
+    write_step_left,
 )
 from misfire.report.wording import format_percent
 
@@ -119,6 +122,7 @@ def _judge_rate(group: Group, signs: list[str]) -> Judged:
     before, after = group.seen_before, group.seen_after
     words = write_rates(before, after, group.seen_by)
     fell = after.rate <= (1 - DROP) * before.rate and not _is_hidden(group, after)
+    fell = fell and not any(v.disagrees(group.matched_before) for v in group.views[:1])
     if group.chance_lower >= SURE and fell:
         return Judged(group, IMPROVED, True, "better", (*signs, words))
     rose = after.rate >= RISE * before.rate and after.lost >= FEW_LOST
@@ -147,6 +151,10 @@ def _judge_silence(group: Group) -> Judged:
         more = max(more or 0, least - after.judged)
     still = [v for v in group.views if v.before.is_plain and v.again.lost and v.fell > RISK_LEFT]
     left = [f for f in group.features if f.was_off and f.is_off and not _is_trait(f)]
+    level = [v for v in group.views if v.step.is_left]
+    back = _write_good_step(group)
+    if more and back and after.judged >= LEAST_CYCLES:
+        words, more = f"{words}; {back}", 0
     if more == 0:
         seen: tuple[str, ...] = ()
         if not after.lost:
@@ -162,8 +170,13 @@ def _judge_silence(group: Group) -> Judged:
                 "better",
                 (words, *seen, *(write_left(f) for f in left)),
             )
-        if still:
-            some = write_odd(still[0].quantity, still[0].like)
+        if level:
+            lacks = tuple(write_step_left(v.quantity, v.step) for v in level)
+            return Judged(group, IMPROVED, True, "better", (words, *seen, *lacks))
+        residue = _find_residue(group)
+        if still or residue:
+            view = (still or residue)[0]
+            some = write_residue(view.quantity, view.again if still else view.residue[0])
             return Judged(group, IMPROVED, False, "better", (words, some), after.judged)
         # A single call that looks nothing like the lost firings before is a false alarm.
         unlike = bool(group.alike) and not any(a.own.lost for a in group.alike)
@@ -193,6 +206,28 @@ def _judge_silence(group: Group) -> Judged:
     return Judged(group, UNCHANGED, False, "same", (words, short), more)
 
 
+def _find_residue(group: Group) -> list[View]:
+    """Find what single firings after still bear the signature of those lost before.
+
+    Where lost firings lacked the spark as well, one that only lacks torque is none of them.
+    """
+    marked = [v for v in group.views if v.marks_lost]
+    refuted = bool(marked) and not any(v.residue[0].lost for v in marked)
+    return [v for v in group.views if v.has_residue and (v.marks_lost or not refuted)]
+
+
+def _write_good_step(group: Group) -> str:
+    """Say that firings which were not lost lacked torque as well before, and no longer do.
+
+    That does not hang on whether the losses came in bouts. Empty where it is not so.
+    """
+    for view in group.views[:1]:
+        step = view.good_step
+        if view.quantity == "segment_accel" and step.chance_here <= PLAIN_STEP and not step.is_left:
+            return "firings that were not lost " + write_step(view.quantity, step)
+    return ""
+
+
 def _judge_features(group: Group, signs: list[str]) -> Judged:
     """Judge a fault that hardly loses a firing by what was measured."""
     off = sorted((f for f in group.features if f.was_off), key=_weigh, reverse=True)
@@ -200,9 +235,11 @@ def _judge_features(group: Group, signs: list[str]) -> Judged:
     lifted = any(_is_lifted(f) for f in group.features)
     left = [f for f in off if f.is_off]
     words = tuple(write_feature(f) for f in (off or group.features)[:3])
-    stepped = any(v.has_step for v in group.views)
+    steps = [v for v in group.views if v.step.chance_here <= PLAIN_STEP]
+    stepped = bool(steps)
     if stepped:
-        words = (*(write_step(v.quantity, v.step) for v in group.views if v.has_step), *words)
+        words = (*(write_step(v.quantity, v.step) for v in steps), *words)
+    level = [v for v in group.views if v.step.is_left]
     enough = group.matched_after.judged >= LEAST_CYCLES
     if signs:
         better = bool(off) and mended[:1] == off[:1]
@@ -211,6 +248,9 @@ def _judge_features(group: Group, signs: list[str]) -> Judged:
     # Where both recordings show the way back, the second need not prove by itself that it is sound.
     back = stepped and group.verdict_after != "misfire"
     calm = group.probability_after < DOUBTFUL and (group.verdict_after == "no_misfire" or back)
+    if stepped and level and enough:
+        lacks = tuple(write_step_left(v.quantity, v.step) for v in level)
+        return Judged(group, IMPROVED, True, "better", (*words, *lacks))
     if calm and not left and enough and (mended or stepped or lifted or _has_fallen(group)):
         gone = (
             "it is no longer under suspicion "

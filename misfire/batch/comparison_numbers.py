@@ -1,0 +1,73 @@
+"""Numbers of cylinders that a recording could not tell: turned to fit those of the other."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from misfire.batch.comparison_side import LOST, Side
+
+HALF = 0.5  # share of the most losses that counts as losing as much
+
+
+def find_most_lost(side: Side, *, least: int) -> list[int]:
+    """Find the cylinders that lose the most firings.
+
+    Parameters
+    ----------
+    side : Side
+    least : int
+        Lost firings that a cylinder must have.
+
+    Returns
+    -------
+    cylinders : list of int
+        That with the most, and those with half as many or more; empty where none has enough.
+    """
+    lost = _count_lost(side)
+    most = max(lost.values())
+    return [c for c, k in lost.items() if k >= max(least, HALF * most)]
+
+
+def number_alike(before: Side, after: Side) -> tuple[Side, Side]:
+    """Give cylinders the same numbers in both recordings where one could not tell them.
+
+    Parameters
+    ----------
+    before, after : Side
+
+    Returns
+    -------
+    before, after : Side
+        The one whose cylinders had no sure numbers is turned along the firing order, so that
+        losses of the same cylinder fall together as far as they can: what is left of a fault must
+        not be taken for another cylinder's.
+    """
+    if set(before.order) != set(after.order) or not (before.is_unnumbered or after.is_unnumbered):
+        return before, after
+    shares = [_find_shares(side) for side in (before, after)]
+    n = len(before.order)
+    fit = []
+    for steps in range(n):
+        if after.is_unnumbered:
+            pairs = [(c, after.order[(i + steps) % n]) for i, c in enumerate(after.order)]
+            fit.append(sum(shares[1][c] * shares[0][to] for c, to in pairs))
+        else:
+            pairs = [(c, before.order[(i + steps) % n]) for i, c in enumerate(before.order)]
+            fit.append(sum(shares[0][c] * shares[1][to] for c, to in pairs))
+    best = int(np.argmax(fit))
+    if not best or fit[best] <= fit[0]:
+        return before, after
+    return (before, after.turn(best)) if after.is_unnumbered else (before.turn(best), after)
+
+
+def _find_shares(side: Side) -> dict[int, float]:
+    """Give the share of firings that each cylinder lost."""
+    number = side.column("cylinder")
+    return {c: k / max(1, int((number == c).sum())) for c, k in _count_lost(side).items()}
+
+
+def _count_lost(side: Side) -> dict[int, int]:
+    """Count the lost firings of each cylinder."""
+    lost = side.column("misfire_probability") >= LOST
+    number = side.column("cylinder")
+    return {c: int((lost & (number == c)).sum()) for c in side.cylinders}
