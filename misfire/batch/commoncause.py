@@ -13,6 +13,7 @@ ALIKE = 1 / 3  # of the losses of the cylinder that loses most
 LEAST_LOST = 2
 LEAST_FELT = 3  # firings that lack as much torque as the lost ones do
 FELT_Z, FELT_SHARE = 3.5, 0.7  # such a firing: so many spreads, and of the lost ones' usual lack
+HALF = 0.5  # of a lost firing's lack, felt in other cylinders beside it
 TOO_STRONG = 0.7  # of what the suspect lacks: no cylinder works so much more than the others
 CLEARLY_Z = 2.0  # usual lack of a cylinder, in spreads
 SEVERAL = 3  # cylinders at once whose sparks show nothing: one cause, whatever their number
@@ -70,6 +71,13 @@ def find_common_cause(
         strong = _find_too_strong(evidence, suspects)
         if strong:
             return strong
+    if n >= 4 and _find_accompanied(evidence, probability, suspects) > HALF:
+        names = ", ".join(map(str, suspects))
+        return (
+            f"where cylinder {names} loses combustions, others beside it in the firing order lose "
+            "theirs: that is one cause for several cylinders (supply of the coils, fuel, a cut by "
+            "the control unit, a rough road), not a fault of that one"
+        )
     felt = _find_felt(evidence, probability, suspects)
     if 2 * len(alike) <= n < 2 * len(felt) or len(alike) < SEVERAL <= len(felt):
         alike = felt
@@ -124,6 +132,25 @@ def _find_too_strong(evidence: Evidence, suspects: list[int]) -> str:
         "cut or filtered, or wrong firing angles look like this; check sensor, wheel and job card, "
         "and record at another speed"
     )
+
+
+def _find_accompanied(
+    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
+) -> float:
+    """Share of the suspects' lost firings beside which two other cylinders lack torque as well."""
+    z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
+    engine = evidence.recording.job.engine
+    lost = (np.nan_to_num(probability) >= 0.5) & np.isin(cylinder, suspects) & np.isfinite(z)
+    if lost.sum() < LEAST_LOST:
+        return 0.0
+    lacks = np.nan_to_num(z) >= max(FELT_Z, HALF * float(np.median(z[lost])))
+    beside = np.ones(2 * engine.cylinders - 1)
+    company = np.zeros(z.size)
+    for c in engine.firing_order:
+        if c not in suspects:
+            wide = np.convolve(lacks & (cylinder == c), beside)
+            company += wide[engine.cylinders - 1 :][: z.size] > 0.5
+    return float(np.mean(company[lost] >= 2))
 
 
 def _find_felt(

@@ -290,6 +290,14 @@ def test_losses_felt_in_all_cylinders_are_not_those_of_the_one_believed():
     assert judge_common({1: RARE[0]}, felt=every, flags=dark) == ""
 
 
+def test_losses_in_company_are_not_those_of_one_cylinder():
+    together = {c: RARE[0] for c in (1, 2, 3, 4)}  # in the same cycles, though its coil is blamed
+    dark = STROKE_FLAGS["no_breakdown"]
+    assert "beside it" in judge_common({1: RARE[0]}, felt=together, flags=dark)
+    echo = {1: RARE[0], 3: RARE[0]}  # a lost firing is felt in the next one
+    assert judge_common({1: RARE[0]}, felt=echo, flags=dark) == ""
+
+
 SIX = make_engine(order=(1, 5, 3, 6, 2, 4))
 
 
