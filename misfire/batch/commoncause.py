@@ -65,6 +65,9 @@ def find_common_cause(
     alike = [c for c in range(1, n + 1) if most and lost[c - 1] >= max(LEAST_LOST, ALIKE * most)]
     if not most and 2 * len(suspects) > n:  # no firing is lost, yet they are suspected alike
         alike = suspects
+    shaky = _find_shaky(evidence, probability, suspects)
+    if shaky:
+        return shaky
     if (alike and _share_a_coil(alike, engine, faults)) or n < 3:
         return ""
     if _is_sound_spark(evidence, probability, suspects):
@@ -109,6 +112,32 @@ def _is_sound_spark(
     flags = evidence.strokes["flags"][lost].astype(np.int64)
     no_spark = (flags & (STROKE_FLAGS["no_dwell"] | STROKE_FLAGS["no_breakdown"])) != 0
     return not lost.any() or float(no_spark.mean()) <= 0.5
+
+
+def _find_shaky(evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]) -> str:
+    """Find that only leads which came off at other times say that a coil was not switched."""
+    z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
+    lost = (np.nan_to_num(probability) >= 0.5) & np.isin(cylinder, suspects)
+    absent = (evidence.strokes["flags"].astype(np.int64) & STROKE_FLAGS["no_dwell"]) != 0
+    felt = z[lost & np.isfinite(z)]
+    if not lost.any() or absent[lost].mean() <= 0.5:
+        return ""
+    if felt.size >= LEAST_LOST and float(np.median(felt)) >= FELT_Z:
+        return ""
+    off = {f.channel for f in evidence.findings if f.code == "dropout"}
+    seers = [
+        t.channel.name
+        for t in evidence.detected.trains
+        if t.channel.role != "coil_trigger"
+        and not set(suspects).isdisjoint(t.channel.cylinders or suspects)
+    ]
+    if not seers or not set(seers) <= off:
+        return ""
+    return (
+        f"that the coil of cylinder {', '.join(map(str, suspects))} was not switched is seen in "
+        f"{seers[0]!r} alone, which shows nothing of its coil at other times either, and for a "
+        "reason of its own: check that lead, and record the crank as well"
+    )
 
 
 def _find_too_strong(evidence: Evidence, suspects: list[int]) -> str:

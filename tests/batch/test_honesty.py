@@ -22,6 +22,7 @@ from misfire.records import (
     CrankTrack,
     CrankWheel,
     Engine,
+    Finding,
     Firings,
     StrokeTrain,
 )
@@ -232,10 +233,11 @@ def test_few_faint_sparks_of_many_cylinders_count_together():
     assert judge_faint({1: few, 2: few, 3: few}, lack_at(1, NO_ROWS)) == {1: 0, 2: 0, 3: 0}
 
 
-def judge_common(lost, *, engine=None, fault="mixture", felt=None, flags=0):
+def judge_common(lost, *, engine=None, fault="mixture", felt=None, flags=0, dropouts=()):
     """Judge an engine whose `lost[cylinder]` says firing by firing what was lost.
 
-    `felt`: where torque is missing, if not just there; `flags`: of the lost firings.
+    `felt`: where torque is missing, if not just there; `flags`: of the lost firings; `dropouts`:
+    channels that were blind at other times.
     """
     engine = engine or make_engine()
     firings = make_firings(engine)
@@ -254,6 +256,8 @@ def judge_common(lost, *, engine=None, fault="mixture", felt=None, flags=0):
         firings=firings,
         strokes={"flags": np.where(probability > 0.5, flags, 0).astype(float)},
         torque=make_torque(firings, 30.0 * z),
+        findings=[Finding("dropout", "warning", "", name) for name in dropouts],
+        detected=SimpleNamespace(trains=[make_train(firings, c, ALWAYS) for c in lost]),
     )
     return find_common_cause(evidence, probability, faulty, faults)
 
@@ -290,6 +294,16 @@ def test_losses_felt_in_all_cylinders_are_not_those_of_the_one_believed():
     assert judge_common({1: RARE[0]}, felt=every, flags=dark) == ""
 
 
+def test_a_lead_that_came_off_before_accuses_no_coil():
+    dead = STROKE_FLAGS["no_dwell"]
+    nowhere = {3: NO_ROWS}  # no torque is missing
+    assert judge_common({3: RARE[0]}, felt=nowhere, flags=dead) == ""
+    told = judge_common({3: RARE[0]}, felt=nowhere, flags=dead, dropouts=["primary 3"])
+    assert "check that lead" in told
+    assert judge_common({3: RARE[0]}, flags=dead, dropouts=["primary 3"]) == ""  # torque is missing
+    assert judge_common({3: RARE[0]}, felt=nowhere, flags=dead, dropouts=["primary 1"]) == ""
+
+
 def test_losses_in_company_are_not_those_of_one_cylinder():
     together = {c: RARE[0] for c in (1, 2, 3, 4)}  # in the same cycles, though its coil is blamed
     dark = STROKE_FLAGS["no_breakdown"]
@@ -323,6 +337,8 @@ def judge_usual(usual, *, flags=0):
         firings=firings,
         strokes={"flags": np.where(probability > 0.5, flags, 0).astype(float)},
         torque=make_torque(firings, 30.0 * z),
+        findings=[],
+        detected=SimpleNamespace(trains=[]),
     )
     faults = np.eye(len(FAULT_TYPES))[[FAULT_TYPES.index("low_compression")] * 4]
     return find_common_cause(evidence, probability, np.array([0.01, 0.01, 0.95, 0.01]), faults)
