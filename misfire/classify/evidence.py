@@ -72,7 +72,7 @@ def write_evidence(
         z = float(np.nanmedian(extras["torque_deficit_z"].to_numpy(float)[of]))
         if abs(z) > 2.5:
             sentences.append(
-                f"crank acceleration {_signed(a)} 1/s² against {_signed(b)} 1/s² in the other "
+                f"segment acceleration {_signed(a)} 1/s² against {_signed(b)} 1/s² in the other "
                 "cylinders"
                 + (", in the lost firings" if n_lost else ", in all its power strokes")
                 + f" ({abs(z):.0f} times the usual scatter)"

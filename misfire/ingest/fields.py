@@ -59,13 +59,13 @@ class FieldTable:
         """Give a text, or None where the card is silent."""
         return self.text(key, example='"..."') if key in self.values else None
 
-    def choice(self, key: str, options: tuple[str, ...]) -> str:
-        """Give one of some words."""
+    def choice(self, key: str, options: tuple[str, ...], *, otherwise: str = "") -> str:
+        """Give one of some words; `otherwise` is the advice where none is nearly the given one."""
         value = self.text(key, example=f'"{options[0]}"')
         if value not in options:
-            raise self.error(
-                key, f'"{value}" is not one of {", ".join(options)}; {suggest_name(value, options)}'
-            )
+            advice = _find_near(value, options) or otherwise
+            words = f'"{value}" is not one of {", ".join(options)}'
+            raise self.error(key, f"{words}; {advice}" if advice else words)
         return value
 
     def integer(self, key: str, *, low: int, high: int, example: int) -> int:
@@ -134,7 +134,10 @@ def describe(value: Any) -> str:
 def suggest_name(given: str, names: Iterable[str]) -> str:
     """Point to the nearest of some names, or list them all."""
     known = tuple(names)
-    near = difflib.get_close_matches(given.lower(), known, n=1, cutoff=0.6)
-    if near:
-        return f'did you mean "{near[0]}"?'
-    return "known are " + ", ".join(f'"{name}"' for name in known)
+    return _find_near(given, known) or "known are " + ", ".join(f'"{name}"' for name in known)
+
+
+def _find_near(given: str, names: Iterable[str]) -> str:
+    """Point to the nearest of some names; empty where none is near."""
+    near = difflib.get_close_matches(given.lower(), tuple(names), n=1, cutoff=0.6)
+    return f'did you mean "{near[0]}"?' if near else ""

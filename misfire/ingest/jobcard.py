@@ -371,7 +371,9 @@ def _parse_channel(table: FieldTable, engine: Engine, *, taken: set[str]) -> Cha
         column=column,
         name=(table.optional_text("name") or _default_name(role, cylinders, taken)).strip(),
         cylinders=cylinders,
-        unit=table.choice("unit", UNITS) if "unit" in table else None,
+        unit=table.choice("unit", UNITS, otherwise="put the factor to one of them into scale")
+        if "unit" in table
+        else None,
         scale=table.number("scale", nonzero=True),
         offset=table.number("offset"),
         rate_hz=table.number("rate_hz", positive=True),

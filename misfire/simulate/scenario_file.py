@@ -56,8 +56,12 @@ def read_scenario(path: Path) -> Scenario:
     """
     try:
         text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise FormatError(f"{path}: cannot read the scenario: {error}") from error
+    except OSError as error:
+        raise FormatError(
+            f"{path}: the scenario cannot be read ({error.strerror}); check the path"
+        ) from None
+    except UnicodeDecodeError:
+        raise FormatError(f"{path}: is no text in UTF-8; save the scenario as such") from None
     try:
         return parse_scenario(text)
     except tomllib.TOMLDecodeError as error:

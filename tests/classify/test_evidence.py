@@ -89,7 +89,7 @@ class TestWriteEvidence:
             lost=(rows, True), segment_accel=(rows, -120.0), torque_deficit_z=(rows, 14.0)
         )
         text = " | ".join(write_evidence(events, extras, 1))
-        assert "crank acceleration −120 1/s² against 40 1/s² in the other cylinders" in text
+        assert "segment acceleration −120 1/s² against 40 1/s² in the other cylinders" in text
         assert "(14 times the usual scatter)" in text
 
     def test_ramp_step(self):

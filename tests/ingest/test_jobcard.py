@@ -204,6 +204,7 @@ MISTAKES = [
     ("cylinders = [1, 4]", "cylinders = [1, 1]", COIL + "cylinders: names a cylinder twice"),
     ("cylinders = [1, 4]", "cylinders = 1", COIL + r"cylinders: must be a list.*cylinders = \[1\]"),
     ('unit = "V"', 'unit = "volts"', COIL + "unit: .* is not one of V, kV, A, bool"),
+    ('unit = "V"', 'unit = "mV"', COIL + 'unit: "mV" is not one of V, .*bool; put .* into scale'),
     ("scale = 20.0", "scale = 0", COIL + "scale: must not be 0"),
     ("scale = 20.0", "scale = inf", COIL + "scale: must be a finite number, got inf"),
     ("scale = 20.0", "scale = 1" + "0" * 400, COIL + "scale: must be a finite number"),

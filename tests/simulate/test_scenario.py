@@ -97,8 +97,13 @@ def test_refusals(text, message):
 
 
 def test_unreadable_files(tmp_path):
-    with pytest.raises(FormatError, match="cannot read the scenario"):
+    with pytest.raises(
+        FormatError, match=r"none\.toml: the scenario cannot be read \(No such file"
+    ):
         read_scenario(tmp_path / "none.toml")
+    (tmp_path / "latin.toml").write_bytes('note = "Zündung"'.encode("latin-1"))
+    with pytest.raises(FormatError, match=r"latin\.toml: is no text in UTF-8"):
+        read_scenario(tmp_path / "latin.toml")
     path = tmp_path / "bad.toml"
     path.write_text("seed = = 3")
     with pytest.raises(FormatError, match="not valid TOML"):
