@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.batch.measuring import Evidence
+from misfire.limits import CRANKING_RPM
 from misfire.records import FAULT_TYPES, STROKE_FLAGS, Engine
 
 FAULTY = 0.5
@@ -144,8 +145,9 @@ def _find_too_strong(evidence: Evidence, suspects: list[int]) -> str:
     """Find a cylinder that seems to work as much more as the weakest suspect works less."""
     z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
     usual = {}
+    runs = evidence.firings.rpm > CRANKING_RPM  # a leak under the starter favours the next one
     for c in range(1, evidence.recording.job.engine.cylinders + 1):
-        own = z[(cylinder == c) & np.isfinite(z)]
+        own = z[(cylinder == c) & runs & np.isfinite(z)]
         if own.size >= LEAST_CYCLES:
             usual[c] = float(np.median(own))
     weak = max((c for c in suspects if c in usual), key=lambda c: usual[c], default=0)
