@@ -1,6 +1,6 @@
 """Further kinds on vehicles of the second generator, written after the mends that `hostile` led to.
 
-They are counted once, before anything is mended by them.
+First count, before anything was mended by them: 1 of 110.
 """
 
 from collections.abc import Callable
