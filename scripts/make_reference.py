@@ -132,7 +132,7 @@ def list_words(table: str, field: str) -> list[str]:
     card = remove(table, field)
     header = TITLES[table][0]
     said = ask(card.replace(header, f'{header}\n{field} = "qqqqqq"'))
-    found = re.search(r"is not one of ([^;]+);", said)
+    found = re.search(r"is not one of ([^;]+)", said)
     return found[1].split(", ") if found else []
 
 

@@ -10,7 +10,7 @@ from misfire.report.frame import fill_page, read_part
 from misfire.report.hookup_drawing import draw_connections
 from misfire.report.hookup_plan import Expected, HookupPlan, Lead, Told
 from misfire.report.hookup_waveform import draw_expected
-from misfire.report.wording import name_fault
+from misfire.report.wording import join_words, name_fault
 
 IGNITION_WORDS = {
     "coil_on_plug": "a coil on each plug",
@@ -259,8 +259,9 @@ def format_hookup_text(plan: HookupPlan, *, width: int = 96) -> str:
 
 def _say_told(told: Told) -> str:
     """Say what will be told of some cylinders."""
-    who = ", ".join(map(str, told.cylinders))
-    words = f"cylinder {who}: told apart will be {', '.join(map(name_fault, told.types)) or 'none'}"
+    names = list(map(str, told.cylinders))
+    who = f"cylinder{'s' * (len(names) != 1)} {join_words(names)}"
+    words = f"{who}: these can be told apart: {', '.join(map(name_fault, told.types)) or 'none'}"
     if told.hidden:
-        words += f"; not told from one another: {', '.join(map(name_fault, told.hidden))}"
+        words += f"; these cannot: {', '.join(map(name_fault, told.hidden))}"
     return words
