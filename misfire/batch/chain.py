@@ -136,6 +136,7 @@ def diagnose_recording(
     placed = drop_events(placed)
     give_back()
     evidence = tabulate(placed)
+    del placed  # and with it what was measured of strokes beside the table
     if progress is not None:
         progress("judging", 0.5)
     verdict = decide(evidence, model=model)

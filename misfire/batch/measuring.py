@@ -34,6 +34,18 @@ if TYPE_CHECKING:
 
 Progress = Callable[[str, float], None]
 
+JUDGED_FIELDS = (
+    "dwell_ms",
+    "peak_current_a",
+    "primary_peak_v",
+    "firing_v",
+    "burn_time_ms",
+    "burn_level_v",
+    "ramp_step_a",
+    "flags",
+    "watched",
+)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placed:
@@ -53,7 +65,10 @@ class Placed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence(Placed):
-    """Everything that a recording is judged by: its firings also set against one another."""
+    """Everything that a recording is judged by: its firings also set against one another.
+
+    `strokes` hold JUDGED_FIELDS only; what else was measured stands in `firing_table`.
+    """
 
     firing_table: pd.DataFrame
 
@@ -96,6 +111,8 @@ def tabulate(placed: Placed) -> Evidence:
         iterate_spark(placed.strokes, placed.firings),
         engine=placed.recording.job.engine,
     )
+    strokes = {name: placed.strokes[name] for name in JUDGED_FIELDS}
+    placed = replace(placed, strokes=strokes)
     return Evidence(**{f.name: getattr(placed, f.name) for f in fields(placed)}, firing_table=table)
 
 
@@ -184,12 +201,14 @@ def place(recording: Recording, *, progress: Progress | None = None) -> Placed:
     firings = find_firings(track, trains, engine=engine, phase=phase)
     findings += firings.findings
     firings = drop_firings(firings, merge_gaps(recording, detected.channels))
+    give_back()
     # Sparks alone do not show the speed within a cycle: their own timing would pass for torque.
     torque = (
         compute_torque(track, firings, engine=engine)
         if has_crank
         else make_no_torque(firings.cylinder.size)
     )
+    give_back()
     dead = [t for t in detected.trains if not t.strokes.size]
     coils = [t for t in trains if t.channel.role != "coil_secondary"]
     blind, said = find_blind(recording, [*coils, *dead], firings, torque, engine=engine)

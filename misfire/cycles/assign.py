@@ -9,6 +9,7 @@ from misfire.dsp.track import angle_at, list_stretches, time_at
 from misfire.errors import CycleError
 from misfire.records import CrankTrack, Engine, Firings, StrokeTrain
 
+BATCH_WINDOWS = 1 << 14  # medians taken at once: 1 MB
 ADVANCE_NEIGHBOURS = 9  # sparks over which the advance is smoothed (median)
 
 
@@ -218,7 +219,9 @@ def _running_median(values: NDArray[np.float64], width: int) -> NDArray[np.float
         return np.full(values.size, np.median(values)) if values.size else values
     half = width // 2
     padded = np.concatenate((values[:half][::-1], values, values[-half:][::-1]))
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
+    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
+    starts = range(0, len(windows), BATCH_WINDOWS)
+    return np.concatenate([np.median(windows[s : s + BATCH_WINDOWS], axis=1) for s in starts])
 
 
 def _speed(
