@@ -32,7 +32,7 @@ STEADY = {
     "OPENBLAS_NUM_THREADS": "1",
     "MALLOC_ARENA_MAX": "1",
 }
-ROW_BYTES, TOOTH_BYTES = 2500, 80  # one firing and one tooth in all tables, half of them copied
+ROW_BYTES, TOOTH_BYTES = 1000, 24  # one firing and one tooth in all tables, none of them twice
 
 LIMITED = """
 import resource, sys
