@@ -32,6 +32,7 @@ from misfire.records import (
     WaveformPanel,
 )
 from misfire.report.advice import next_tests
+from misfire.report.wording import join_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -311,9 +312,9 @@ def _conclude(
     blind = [c for c, w in witnesses.items() if "burn" not in w]
     if not evidence.has_crank and blind:
         notes.append(
-            "neither torque nor spark lines were recorded of cylinder "
-            f"{', '.join(map(str, blind))}: connect the crank sensor or the coil primaries to "
-            "judge the combustion"
+            f"neither torque nor spark lines were recorded of cylinder{'s' * (len(blind) > 1)} "
+            f"{join_words(list(map(str, blind)))}: connect the crank sensor or the coil primaries "
+            "to judge the combustion"
         )
         return "inconclusive", tuple(notes), tuple(findings)
     if float(np.nanmedian(judged)) < LEAST_CYCLES:

@@ -318,4 +318,4 @@ class TestRefusal:
         assert "36-1" in said
         assert "60-2" in said
         assert diagnosis.verdict == "inconclusive"
-        assert any("of cylinder 2, 3, 4: connect" in note for note in diagnosis.notes)
+        assert any("of cylinders 2, 3 and 4: connect" in note for note in diagnosis.notes)
