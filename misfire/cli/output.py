@@ -104,7 +104,8 @@ def check_folder(folder: Path) -> None:
     while not place.exists() and place != place.parent:
         place = place.parent
     if not place.is_dir():
-        raise OutputError(f"{folder}: {place} is a file, not a folder; choose another with -o")
+        which = "" if place == folder else f"{place} "
+        raise OutputError(f"{folder}: {which}is a file, not a folder; choose another with -o")
     if not os.access(place, os.W_OK | os.X_OK):
         raise OutputError(f"{folder}: no permission to write in {place}; choose another with -o")
 
