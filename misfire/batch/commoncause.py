@@ -13,8 +13,7 @@ FAULTY = 0.5
 ALIKE = 1 / 3  # of the losses of the cylinder that loses most
 LEAST_LOST = 2
 LEAST_FELT = 3  # firings that lack as much torque as the lost ones do
-FELT_Z, FELT_SHARE = 3.5, 0.7  # such a firing: so many spreads, and of the lost ones' usual lack
-HALF = 0.5  # of a lost firing's lack, felt in other cylinders beside it
+FELT_Z, HALF = 3.5, 0.5  # such a firing: so many spreads, and of the lost ones' usual lack
 TOO_STRONG = 0.7  # of what the suspect lacks: no cylinder works so much more than the others
 CLEARLY_Z = 2.0  # usual lack of a cylinder, in spreads
 SEVERAL = 3  # cylinders at once whose sparks show nothing: one cause, whatever their number
@@ -69,7 +68,9 @@ def find_common_cause(
     shaky = _find_shaky(evidence, probability, suspects)
     if shaky:
         return shaky
-    if (alike and _share_a_coil(alike, engine, faults)) or n < 3:
+    felt = _find_felt(evidence, probability, suspects)
+    wider = engine.ignition == "wasted_spark" and 2 * len(felt) > n  # more than one coil has
+    if (alike and _share_a_coil(alike, engine, faults) and not wider) or n < 3:
         return ""
     if _is_sound_spark(evidence, probability, suspects):
         strong = _find_too_strong(evidence, suspects)
@@ -82,7 +83,6 @@ def find_common_cause(
             "theirs: that is one cause for several cylinders (supply of the coils, fuel, a cut by "
             "the control unit, a rough road), not a fault of that one"
         )
-    felt = _find_felt(evidence, probability, suspects)
     if 2 * len(alike) <= n < 2 * len(felt) or len(alike) < SEVERAL <= len(felt):
         alike = felt
     several = len(alike) >= SEVERAL and set(alike) <= set(felt)
@@ -192,7 +192,7 @@ def _find_felt(
     lost = (np.nan_to_num(probability) >= 0.5) & np.isin(cylinder, suspects) & np.isfinite(z)
     if lost.sum() < LEAST_LOST or not _is_sound_spark(evidence, probability, suspects):
         return []
-    as_much = np.nan_to_num(z) >= max(FELT_Z, FELT_SHARE * float(np.median(z[lost])))
+    as_much = np.nan_to_num(z) >= max(FELT_Z, HALF * float(np.median(z[lost])))
     n = evidence.recording.job.engine.cylinders
     counts = np.bincount(cylinder[as_much], minlength=n + 1)[1 : n + 1]
     most = max(int(counts[c - 1]) for c in suspects)
