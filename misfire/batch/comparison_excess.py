@@ -12,6 +12,8 @@ from misfire.batch.comparison_rates import Count
 
 PLAIN = 1e-3  # chance below which odd firings are no accident
 SURE = 1e-5  # chance below which they need not become fewer to be believed
+LIKELY = 0.1  # chance below which odd firings may be no accident
+LEFT = 0.01  # chance of odd firings being as many after, above which nothing is called cured
 PLAIN_STEP = 1e-2  # the same of a level, which is asked to be off before and to move
 PLAIN_AFTER = 5e-3  # chance below which a fault is still at work
 APART = 1e-4  # chance below which another cylinder is at fault as well
@@ -19,7 +21,8 @@ LEAST_KEPT = 3  # other cylinders that tell how much sound ones differ
 MOST_FELL = 0.05  # chance that odd firings are as many after
 LEVEL_LEFT = 0.2  # share of what a cylinder lacked that is worth a word when it is still lacking
 FEW_ODD = 3  # odd firings before that make a signature
-RESIDUE = 0.2  # chance of a firing with the signature by accident, above which it is no residue
+RESIDUE = 0.05  # chance of firings with the signature by accident, above which they are no residue
+HARDLY_ANY, RESIDUE_NONE = 1, 0.2  # the same where the others have so few that one is rare
 LEAST_SHARE = 0.02  # of how often they came before, below which they are chance
 MORE = 1.2
 HARDLY = 0.6  # share of what was odd before
@@ -53,7 +56,8 @@ class Step:
     """How far a cylinder stands from the others before and after, to the side of the fault.
 
     `chance`: of standing out so far before and of coming so far back, by what the others do, in
-    any of `tries` cylinders and quantities; `left`: of standing out so far after.
+    any of `tries` cylinders and quantities; `left`: of standing out so far after; `moved`: of so
+    far a change by what the others' changes are, whatever is usual.
     """
 
     before: float
@@ -61,6 +65,7 @@ class Step:
     chance: float
     left: float = 1.0
     tries: int = 1
+    moved: float = 1.0
 
     @property
     def chance_here(self) -> float:
@@ -81,12 +86,12 @@ class View:
     """What one quantity of both recordings together tells of one cylinder or pair.
 
     `after` counts every firing, `like` those at speeds that both recordings have, as `before`
-    does; `again` is the own count of `like` at the bound of `before`. `was_lost`, `again_lost`:
-    firings beyond the others' that are as odd as the lost ones before. `residue`: firings of all
-    AFTER as odd as those of BEFORE, the cylinder's and those of the others in both recordings;
-    `residue_spread`: the chance of them by how the others differ. `marks_lost`: whether the
-    firings judged lost before are odd by this. `good_step`: as `step`, of firings that were not
-    judged lost.
+    does; `again` and `again_others` are the counts of `like` at the bound of `before`.
+    `was_lost`, `again_lost`: firings beyond the others' that are as odd as the lost ones before.
+    `residue`: firings of all AFTER as odd as those of BEFORE, the cylinder's and those of the
+    others in both recordings; `residue_spread`: the chance of them by how the others differ.
+    `marks_lost`: whether the firings judged lost before are odd by this. `good_step`: as `step`,
+    of firings that were not judged lost.
     """
 
     quantity: str
@@ -97,6 +102,7 @@ class View:
     step: Step
     was_lost: Count = Count(0, 0)
     again_lost: Count = Count(0, 0)
+    again_others: Count = Count(0, 0)
     residue: tuple[Count, Count] = (Count(0, 0), Count(0, 0))
     residue_spread: float = 0.0
     marks_lost: bool = False
@@ -117,6 +123,14 @@ class View:
         """Whether firings are odd before, and fewer after or beyond any doubt."""
         sure = self.before.chance <= SURE or self.fell <= MOST_FELL
         return self.before.is_plain and sure
+
+    @property
+    def may_be_as_many(self) -> bool:
+        """Whether odd firings, plain before, may be no fewer after, and more than the others'."""
+        if not (self.before.is_plain and self.again.lost and self.fell > LEFT):
+            return False
+        others = self.again_others
+        return not others.judged or compute_fisher(self.again, others) <= LIKELY
 
     @property
     def has_step(self) -> bool:
@@ -141,7 +155,8 @@ class View:
         if before.own.lost < FEW_ODD or not own.lost or own.rate < LEAST_SHARE * before.own.rate:
             return False
         if others.judged and before.is_plain:
-            return max(compute_fisher(own, others), self.residue_spread) <= RESIDUE
+            bound = RESIDUE_NONE if others.lost <= HARDLY_ANY else RESIDUE
+            return max(compute_fisher(own, others), self.residue_spread) <= bound
         many = own.lost >= RESIDUE_ALONE and own.rate >= RESIDUE_SHARE * before.own.rate
         spark = self.quantity != "segment_accel"  # roughness becomes less for many reasons
         return many and (self.marks_lost or (spark and self.fell <= SURE))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from misfire.batch.comparison_excess import PLAIN_AFTER, Excess, View
@@ -91,7 +91,7 @@ class Group:
         ]
         if not found:  # what looks like the lost ones counts on both sides alike
             pairs += [
-                (a.own_before, a.own)
+                (replace(a.own_before, bunching=self.bunching), a.own)
                 for a in self.alike
                 if is_more_than(a.own, a.others, risk=CHANCE)
             ]

@@ -161,18 +161,17 @@ def compute_chance_lower(before: Count, after: Count) -> float:
 
     Notes
     -----
-    Beta posteriors with Jeffreys' prior on counts divided by the bunching; the difference is
-    summed on a fixed grid of quantiles, so that the answer has no luck in it.
+    Beta posteriors with Jeffreys' prior on counts divided by the greater bunching; the difference
+    is summed on a fixed grid of quantiles, so that the answer has no luck in it.
     """
     if not before.judged or not after.judged:
         return math.nan
     from scipy.stats import beta
 
+    bouts = max(before.bunching, after.bunching)  # few losses do not show that they come in bouts
+
     def law(count: Count) -> tuple[float, float]:
-        return (
-            count.lost / count.bunching + 0.5,
-            (count.judged - count.lost) / count.bunching + 0.5,
-        )
+        return count.lost / bouts + 0.5, (count.judged - count.lost) / bouts + 0.5
 
     grid = (np.arange(400) + 0.5) / 400
     return float(np.mean(beta.cdf(beta.ppf(grid, *law(before)), *law(after))))

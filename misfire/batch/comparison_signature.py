@@ -77,6 +77,8 @@ def find_alike(before: Side, after: Side, cylinders: tuple[int, ...]) -> tuple[A
         off = usual - middle
         counts = [_count(side, quantity, cylinders, step, off) for side in (before, after)]
         (first, usually), (own, other) = counts
+        if first.lost < LEAST_ALIKE * lost.size:
+            continue  # what does not find the lost ones again is no sign of them
         others = Count(other.lost + usually.lost, other.judged + usually.judged)
         if not others.judged:  # no other cylinder shows it: allow for rare odd values
             strange = _count_beyond(sound, usual, step)

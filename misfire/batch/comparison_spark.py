@@ -214,6 +214,7 @@ def compare_sparks(
                 step=_find_step(before, after, match, cylinders, quantity),
                 was_lost=count_beyond(first, beside),
                 again_lost=count_beyond(like, like_rest),
+                again_others=like_rest,
                 residue=(second, first_rest + second_rest),
                 marks_lost=_is_mark(odds[0][quantity], own[0]),
             )

@@ -127,7 +127,7 @@ def compare_torque(
     reference = second if len(before.order) == 1 else None
     odd_before = find_excess(first, cylinders, match.before, beside=reference)
     mine, rest, _ = count_weak(second, cylinders, match.after, bound=odd_after.bound)
-    as_before = count_weak(second, cylinders, match.after, bound=odd_before.bound)[0]
+    as_before, as_others, _ = count_weak(second, cylinders, match.after, bound=odd_before.bound)
     as_lost = _find_usual_loss(first, cylinders, match, odd_before.bound)
     whole = np.ones(second.z.size, bool)
     was, was_rest, _ = _count_lacking(first, cylinders, match.before, as_lost)
@@ -149,6 +149,7 @@ def compare_torque(
         step=_find_step(first, second, match, cylinders),
         was_lost=count_beyond(was, was_rest),
         again_lost=count_beyond(now, now_rest),
+        again_others=as_others,
         residue=(any_time, was_rest + any_rest),
         residue_spread=compute_overdispersed(any_time, each),
         good_step=_find_step(first, second, good, cylinders),
@@ -339,7 +340,10 @@ def _find_step(before: Lack, after: Lack, match: Match, cylinders: tuple[int, ..
         compute_outlying(own[0], here, float(np.median(errors[0])), usual=wheel, weight=WEIGHT),
     )
     left = compute_outlying(own[1], there, float(np.median(errors[1])), usual=wheel, weight=WEIGHT)
-    return Step(own[0], own[1], min(1.0, len(order) * chance), left, len(order))
+    alone = 1.0
+    if moved >= before.rough:  # less may come of lost firings that were not judged so
+        alone = compute_outlying(moved, changes, float(np.median(both)), usual=wheel, weight=0)
+    return Step(own[0], own[1], min(1.0, len(order) * chance), left, len(order), alone)
 
 
 def _find_levels(lack: Lack, use: NDArray[np.bool_]) -> dict[int, tuple[float, float]]:

@@ -207,9 +207,8 @@ def _judge_moved(suspects: list[Judged], new: list[Judged], own: tuple[str, ...]
         )
     else:
         line = f"{now} {_fail(new)} now, which did not before"
-    better = any(j.word in (CURED, IMPROVED) for j in suspects) and rates[1] <= (
-        (1 - DROP) * rates[0]
-    )
+    fell = rates[0] > 0 and rates[1] <= (1 - DROP) * rates[0]
+    better = fell and any(j.word in (CURED, IMPROVED) for j in suspects)
     word = IMPROVED if better else UNCHANGED
     return Whole(
         word, True, "better" if better else "worse", line[:1].upper() + line[1:], reasons, None

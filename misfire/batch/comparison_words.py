@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from misfire.batch.comparison_excess import PLAIN_STEP, View
 from misfire.batch.comparison_features import FeatureChange
@@ -43,8 +44,8 @@ SURE = 0.975
 DROP = 0.4  # a rate or a deviation that fell by less is no improvement worth the word
 RISE = 1.5
 SAME = 0.2
+MANY_LOST = 10  # of a new fault, from which no doubt of it is listened to
 LIFTED = 1.0  # spreads by which a cylinder under suspicion lay below the others
-RISK_LEFT = 0.01  # of odd firings being as many after, above which nothing is called cured
 
 
 def judge_group(group: Group, *, comparable: bool) -> Judged:
@@ -149,7 +150,7 @@ def _judge_silence(group: Group) -> Judged:
     least = LEAST_CYCLES if chance > BEYOND_DOUBT else FEWEST_CYCLES
     if after.judged < least:
         more = max(more or 0, least - after.judged)
-    still = [v for v in group.views if v.before.is_plain and v.again.lost and v.fell > RISK_LEFT]
+    still = [v for v in group.views if v.may_be_as_many]
     left = [f for f in group.features if f.was_off and f.is_off and not _is_trait(f)]
     level = [v for v in group.views if v.step.is_left]
     back = _write_good_step(group)
@@ -206,6 +207,16 @@ def _judge_silence(group: Group) -> Judged:
     return Judged(group, UNCHANGED, False, "same", (words, short), more)
 
 
+def _was_so_before(group: Group) -> bool:
+    """Tell whether torque refutes a new accusation: it lacked as much in the recording before."""
+    torque = [v for v in group.new_views if v.quantity == "segment_accel"]
+    if not torque or group.after.lost >= MANY_LOST or any(v.has_odd for v in group.new_views):
+        return False
+    view = torque[0]
+    known = math.isfinite(view.step.before) and view.step.before > 0
+    return known and view.step.after >= (1 - DROP) * view.step.before and view.fell > RISK
+
+
 def _find_residue(group: Group) -> list[View]:
     """Find what single firings after still bear the signature of those lost before.
 
@@ -223,8 +234,10 @@ def _write_good_step(group: Group) -> str:
     """
     for view in group.views[:1]:
         step = view.good_step
-        if view.quantity == "segment_accel" and step.chance_here <= PLAIN_STEP and not step.is_left:
-            return "firings that were not lost " + write_step(view.quantity, step)
+        back = min(step.chance_here, step.moved) <= PLAIN_STEP
+        if view.quantity == "segment_accel" and back and not step.is_left:
+            shown = replace(step, chance=min(step.chance, step.moved))
+            return "for firings that were not lost as well: " + write_step(view.quantity, shown)
     return ""
 
 
@@ -273,7 +286,7 @@ def _judge_other(group: Group) -> Judged:
     fell = group.before.lost >= FEW_LOST and group.after.rate < group.before.rate
     words = write_rates(group.before, group.after)
     # One that lost more before is not new, though nobody named it then.
-    if accused and not fell:
+    if accused and not fell and not _was_so_before(group):
         why = f"new after the repair: it is accused ({format_percent(group.probability_after)})"
         return Judged(group, UNCHANGED, True, "worse", (why, words), is_new=True)
     odd = [v for v in group.new_views if v.has_odd]
