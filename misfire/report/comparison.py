@@ -99,7 +99,7 @@ def format_comparison_table(document: Mapping[str, Any]) -> str:
             f"  {format_share_count(entry['after']):>15}  {format_points(change['value']):>9}"
             f"  {format_points_range(change['low'], change['high']):>18}  {entry['verdict'] or '-'}"
         )
-    lines.append("lost / judged; change in per cent points; * suspect before, ! new after")
+    lines.append("lost / judged; change in percentage points; * suspect before, ! new after")
     lines.append("")
     for name in ("before", "after"):
         side = document[name]

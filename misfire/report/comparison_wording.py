@@ -37,7 +37,7 @@ def format_share_count(part: Mapping[str, Any]) -> str:
 
 
 def format_points(value: float | None) -> str:
-    """Write a change of a share in per cent points."""
+    """Write a change of a share in percentage points."""
     if value is None:
         return "-"
     if abs(value) < 5e-5:
