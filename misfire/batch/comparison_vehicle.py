@@ -81,7 +81,8 @@ def judge_vehicle(
     needed = [j.cycles_needed for j in suspects if j.cycles_needed]
     more = max(needed) if needed else None
     settled = all(j.settled for j in suspects)
-    own = tuple(f"{_name(j.group)}: {r}" for j in suspects for r in j.reasons)
+    beside = [j for j in judged if not (j.group.is_suspect or j.is_new)]
+    own = tuple(f"{_name(j.group)}: {r}" for j in (*suspects, *beside) for r in j.reasons)
     names = " and ".join(_name(j.group) for j in suspects)
     if new:
         return _judge_moved(suspects, new, own)

@@ -44,6 +44,7 @@ SURE = 0.975
 DROP = 0.4  # a rate or a deviation that fell by less is no improvement worth the word
 RISE = 1.5
 SAME = 0.2
+NEVER_NONE = 1e-12  # no chance is told as none
 MANY_LOST = 10  # of a new fault, from which no doubt of it is listened to
 LIFTED = 1.0  # spreads by which a cylinder under suspicion lay below the others
 
@@ -146,7 +147,7 @@ def _judge_silence(group: Group) -> Judged:
     before, after = group.seen_before, group.matched_after
     words = write_rates(before, after, group.seen_by)
     more = compute_cycles_needed(before, after.judged, risk=RISK_CURED)
-    chance = compute_chance_unseen(before, after.judged)
+    chance = max(compute_chance_unseen(before, after.judged), NEVER_NONE)
     least = LEAST_CYCLES if chance > BEYOND_DOUBT else FEWEST_CYCLES
     if after.judged < least:
         more = max(more or 0, least - after.judged)
@@ -286,7 +287,13 @@ def _judge_other(group: Group) -> Judged:
     fell = group.before.lost >= FEW_LOST and group.after.rate < group.before.rate
     words = write_rates(group.before, group.after)
     # One that lost more before is not new, though nobody named it then.
-    if accused and not fell and not _was_so_before(group):
+    if accused and not fell and _was_so_before(group):
+        why = (
+            f"it is under suspicion after the repair ({format_percent(group.probability_after)}), "
+            "but lacked as much torque before: that is not new"
+        )
+        return Judged(group, UNCHANGED, True, "same", (why, words))
+    if accused and not fell:
         why = f"new after the repair: it is accused ({format_percent(group.probability_after)})"
         return Judged(group, UNCHANGED, True, "worse", (why, words), is_new=True)
     odd = [v for v in group.new_views if v.has_odd]
