@@ -56,7 +56,7 @@ CONTEXT_COLUMNS = ("speed_rpm", "speed_change_relative", "cylinders")
 FIRING_COLUMNS = (*TORQUE_COLUMNS, *SPARK_COLUMNS, *FORM_COLUMNS, *CONTEXT_COLUMNS)
 """Order of the event model's inputs. Change `FEATURES_VERSION` with any change of meaning."""
 
-FEATURES_VERSION = 4
+FEATURES_VERSION = 5
 
 EVENT_INPUTS = {
     # Input of the event model -> sign of its effect that physics demands, 0 where it demands none.
@@ -101,6 +101,7 @@ CYLINDER_COLUMNS = (
     "disturbed_share",
     "torque_median_z",
     "torque_low_z",
+    "torque_tail_z",  # single firings that lack torque, against other cylinders, in spreads
     "torque_median_energy",
     "torque_median_relative",
     "gain_median_z",
@@ -139,6 +140,7 @@ CYLINDER_INPUTS = {
     "lost_run_length": 0,
     "disturbed_share": -1,
     "torque_median_z": 1,
+    "torque_tail_z": 1,
     "torque_median_relative": 1,
     "gain_median_z": 1,
     "cranking_gain_z": 1,

@@ -13,6 +13,9 @@ from misfire.limits import CRANKING_RPM
 if TYPE_CHECKING:
     import pandas as pd
 
+LACKING_Z = 2.5  # spreads of torque: one sound firing in a hundred or fewer lacks so much
+LEAST_SEEN = 20  # firings of a cylinder from which its share of those is told
+
 
 def build_cylinder_table(
     firing_table: pd.DataFrame,
@@ -49,6 +52,9 @@ def build_cylinder_table(
     share = {
         c: _mean(lost[(cylinder == c) & judged].astype(float)) for c in range(1, n_cylinders + 1)
     }
+    # What the cylinder usually lacks has its own column, and a step of the load is no lost firing.
+    single = np.fmin(columns["torque_own_z"], columns["torque_step_z"])
+    tails = _compare_lacks(single, cylinder, judged & running, n_cylinders)
     rows = []
     for c in range(1, n_cylinders + 1):
         own = cylinder == c
@@ -66,6 +72,7 @@ def build_cylinder_table(
         z = columns["torque_deficit_z"]
         row["torque_median_z"] = _median(z[mine])
         row["torque_low_z"] = _quantile(z[mine], 0.1)
+        row["torque_tail_z"] = tails[c]
         row["torque_median_energy"] = _median(columns["torque_deficit_energy"][mine])
         row["torque_median_relative"] = _median(columns["torque_deficit_relative"][mine])
         row["gain_median_z"] = _median(columns["gain_deficit_z"][mine])
@@ -103,6 +110,33 @@ def build_cylinder_table(
     table = pd.DataFrame(rows, index=pd.RangeIndex(1, n_cylinders + 1, name="cylinder"))
     table["torque_rank"] = table["torque_median_z"].rank(ascending=False) - 1.0
     return table[list(CYLINDER_COLUMNS)].astype(float)
+
+
+def _compare_lacks(
+    z: NDArray[np.float64],
+    cylinder: NDArray[np.int64],
+    judged: NDArray[np.bool_],
+    n_cylinders: int,
+) -> dict[int, float]:
+    """Tell how many more firings lack torque in each cylinder than in the others, in spreads.
+
+    Each may lack too little to be called lost: together they are no chance. The spread is that of
+    a Poisson count at the rate of the other cylinders' median.
+    """
+    lacking, seen = np.zeros(n_cylinders), np.zeros(n_cylinders)
+    for c in range(1, n_cylinders + 1):
+        own = z[(cylinder == c) & judged & np.isfinite(z)]
+        lacking[c - 1], seen[c - 1] = np.count_nonzero(own > LACKING_Z), own.size
+    rate = (lacking + 0.5) / (seen + 1.0)
+    tails = {}
+    for c in range(1, n_cylinders + 1):
+        others = np.delete(rate, c - 1)[np.delete(seen, c - 1) >= LEAST_SEEN]
+        if others.size == 0 or seen[c - 1] < LEAST_SEEN:
+            tails[c] = float("nan")
+            continue
+        expected = float(np.median(others)) * seen[c - 1]
+        tails[c] = float((lacking[c - 1] - expected) / np.sqrt(expected + 1.0))
+    return tails
 
 
 def _cranking(

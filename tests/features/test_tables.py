@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
+from scipy.stats import poisson
 
 from misfire.columns import CYLINDER_COLUMNS, FIRING_COLUMNS, SPARK_COLUMNS, TORQUE_COLUMNS
 from misfire.cycles.assign import find_firings
@@ -96,6 +97,20 @@ class TestCylinderTable:
         assert table.loc[3, "lost_run_length"] == 1.0
         assert table.loc[3, "lost_share_others"] == 0.0
         assert table.loc[1, "lost_share_others"] == pytest.approx(len(LOST) / judged[2])
+
+    def test_firings_that_lack_torque(self, run):
+        # a Poisson count at the others' median rate (its spread: scipy), half a firing added
+        engine, firings, _, table = run
+        z = np.zeros(firings.cylinder.size)
+        for cylinder, n in ((1, 2), (2, 3), (3, 12), (4, 2)):
+            z[np.flatnonzero(firings.cylinder == cylinder)[:n]] = 4.0
+        table = table.assign(torque_own_z=z, torque_step_z=z + 1.0)
+        tails = build_cylinder_table(
+            table, np.zeros(z.size), firings.cylinder, n_cylinders=engine.cylinders
+        )["torque_tail_z"]
+        expected = 2.5  # firings: the median of the others, as many seen of each
+        assert tails[3] == pytest.approx((12 - expected) / poisson(expected + 1).std(), rel=0.02)
+        assert tails.drop(3).abs().max() < 1.0
 
     def test_run_length(self, run):
         _, firings, _, _ = run
