@@ -124,13 +124,30 @@ def _judge_rate(group: Group, signs: list[str]) -> Judged:
     before, after = group.seen_before, group.seen_after
     words = write_rates(before, after, group.seen_by)
     fell = after.rate <= (1 - DROP) * before.rate and not _is_hidden(group, after)
-    fell = fell and not any(v.disagrees(group.matched_before) for v in group.views[:1])
+    alike = _is_as_weak(group)
+    fell = (
+        fell and not alike and not any(v.disagrees(group.matched_before) for v in group.views[:1])
+    )
     if group.chance_lower >= SURE and fell:
         return Judged(group, IMPROVED, True, "better", (*signs, words))
-    rose = after.rate >= RISE * before.rate and after.lost >= FEW_LOST
+    rose = after.rate >= RISE * before.rate and after.lost >= FEW_LOST and not alike
     if group.chance_lower <= 1 - SURE and rose:
         return Judged(group, UNCHANGED, True, "worse", (*signs, f"it got worse: {words}"))
     return Judged(group, UNCHANGED, True, "same", (*signs, words))
+
+
+def _is_as_weak(group: Group) -> bool:
+    """Tell whether a cylinder that fails most of the time works as little as before.
+
+    Then more or fewer firings judged lost are a matter of the judgement.
+    """
+    return any(
+        f.quantity == "segment_accel"
+        and f.off_before <= -LIFTED
+        and (1 - DROP) * f.off_before >= f.off_after
+        and f.off_after >= f.off_before / (1 - DROP)
+        for f in group.features
+    )
 
 
 def _is_hidden(group: Group, after: Count) -> bool:
@@ -304,8 +321,10 @@ def _judge_other(group: Group) -> Judged:
 
 
 def _has_fallen(group: Group) -> bool:
-    """Whether suspicion is plainly gone."""
-    return group.probability_before >= FAULTY and group.probability_after <= 0.1
+    """Whether suspicion is plainly gone, and a lost firing with it, while torque did not fall."""
+    gone = group.probability_before >= FAULTY and group.probability_after <= 0.1
+    weaker = any(f.quantity == "segment_accel" and f.high < 0 for f in group.features)
+    return gone and group.before.lost > group.after.lost and not weaker
 
 
 def _weigh(feature: FeatureChange) -> float:
