@@ -1,5 +1,7 @@
 """The whole chain on small recordings of an engine whose every firing is known."""
 
+import shutil
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -8,6 +10,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from misfire.batch.chain import diagnose, ingest
 from misfire.errors import ChannelError, CycleError, FormatError, JobCardError, MisfireError
 from misfire.records import EVENT_COLUMNS, FAULT_TYPES, VERDICTS
+from misfire.resources import find_resource
 from tests.builders.coils import charging_amps
 from tests.builders.files import make_wav
 from tests.builders.recordings import DWELL_S, make_recording
@@ -125,6 +128,23 @@ class TestMisfire:
         assert all("no_dwell" in flags for flags in events["flags"].iloc[rows])
         error = events["time_s"].to_numpy()[rows] - [f.time_s for f in truth_of(made, LOST)]
         assert np.abs(error).max() < 5e-3
+
+
+class TestWithoutTorque:
+    def test_a_coil_that_kept_its_energy_lost_the_firing(self, tmp_path):
+        # the demo, its crank sensor left out: the coil tells the same firings
+        demo = find_resource("data_demo")
+        for name in ("capture.h5", "capture_2.h5"):
+            shutil.copy(demo / name, tmp_path)
+        head, *channels = (demo / "job.toml").read_text().split("[[channel]]")
+        kept = [c for c in channels if 'role = "crank"' not in c]
+        (tmp_path / "job.toml").write_text("[[channel]]".join([head, *kept]))
+        worst = diagnose(tmp_path / "job.toml").cylinders[0]
+        whole = diagnose(demo / "job.toml").cylinders[0]
+        assert len(kept) == len(channels) - 1
+        assert (worst.cylinder, worst.misfires) == (whole.cylinder, whole.misfires)
+        assert worst.probability > 0.8
+        assert worst.faults[0][0] == whole.faults[0][0]
 
 
 class TestHealthy:

@@ -12,6 +12,7 @@ from misfire.classify.model import (
     UNSHOWN,
     Model,
     find_candidates,
+    find_unloaded,
     hold_back,
     refine_firings,
     speak_up,
@@ -79,6 +80,27 @@ class TestRefine:
         before = np.full(N, 0.002)
         after = refine_firings(make_model(), table, before, np.full(N, 1), np.array([0.1]))
         assert_array_equal(after, before)
+
+
+class TestUnloaded:
+    """Where nothing took the energy there was no spark (energy of a coil, ANCHORS C1)."""
+
+    def make(self, *, torque: float, kick: float, ring: float) -> pd.DataFrame:
+        table = make_firings(np.full(N, torque))
+        table["no_breakdown"] = 1.0
+        table["breakdown_us_own"], table["ring_v_own"] = kick, ring
+        return table
+
+    def test_is_lost(self):
+        assert find_unloaded(self.make(torque=np.nan, kick=1.9, ring=1.9)).all()
+
+    @pytest.mark.parametrize(
+        ("torque", "kick", "ring"),
+        [(0.0, 1.9, 1.9), (np.nan, 0.0, 1.9), (np.nan, 1.9, 0.0), (np.nan, np.nan, np.nan)],
+    )
+    def test_is_not_sure(self, torque, kick, ring):
+        # torque is heard first; a line that the channel cannot show leaves kick and ringing alone
+        assert not find_unloaded(self.make(torque=torque, kick=kick, ring=ring)).any()
 
 
 class TestHoldBack:
