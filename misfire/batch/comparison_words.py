@@ -203,7 +203,9 @@ def _judge_silence(group: Group) -> Judged:
             some = f"{after.lost} of {after.judged} firings is still judged lost"
             return Judged(group, IMPROVED, False, "better", (words, some), after.judged)
         # A mere suspicion counts only as long as the torque does not speak against it.
+        # Where no number is sure, the suspicion may be of this one under another number.
         calm = not after.lost and any(v.after.chance > RISK for v in group.views[:1])
+        calm = calm and group.is_numbered
         if group.probability_after >= (FAULTY if calm else DOUBTFUL):
             doubt = (
                 "it is still under suspicion after the repair "
@@ -321,10 +323,10 @@ def _judge_other(group: Group) -> Judged:
 
 
 def _has_fallen(group: Group) -> bool:
-    """Whether suspicion is plainly gone, and a lost firing with it, while torque did not fall."""
+    """Whether suspicion is plainly gone, and with it losses that were no false alarms."""
     gone = group.probability_before >= FAULTY and group.probability_after <= 0.1
     weaker = any(f.quantity == "segment_accel" and f.high < 0 for f in group.features)
-    return gone and group.before.lost > group.after.lost and not weaker
+    return gone and group.before.lost > group.after.lost and is_established(group) and not weaker
 
 
 def _weigh(feature: FeatureChange) -> float:
