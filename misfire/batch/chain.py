@@ -186,6 +186,7 @@ def _doubt(verdict: Verdict, evidence: Evidence, quick: Sequence[Finding]) -> Ve
         for f in quick
         if f.code in CONTRADICTED
     ]
+    wrong += [f"{f.message}: diagnose each by itself" for f in quick if f.code == "speed_jump"]
     if not evidence.has_crank:  # one of two witnesses speaks of no engine, or not of this one
         wrong += [
             f"the crank channel cannot be read ({f.message}), and nothing else tells whether the "

@@ -20,6 +20,9 @@ SEVERAL = 3  # cylinders at once whose sparks show nothing: one cause, whatever 
 DARK_SHARE = 0.85  # of a cylinder's firings lost: it is off
 TOGETHER = 0.5  # correlation, cycle by cycle, of cylinders that one switch turns off
 LEAST_CYCLES = 10
+CUT_LEVEL = -8.0  # spreads of torque by which all strokes work less: no fuel, as in the rules
+BACK_CYCLES = 2  # after a cut until every cylinder has its fuel again
+BY_CHANCE = 0.01
 LIKELY = 0.25  # share of the fault types that both plugs of a coil have together
 SHARED = ("weak_coil", "no_primary")  # faults of a coil, which all of its cylinders have
 OF_PAIR = (*SHARED, "open_secondary", "fouled_plug")  # and of the loop through both plugs
@@ -63,11 +66,17 @@ def find_common_cause(
     suspects = [c for c in range(1, n + 1) if faulty[c - 1] >= FAULTY]
     most = max((lost[c - 1] for c in suspects), default=0.0)
     alike = [c for c in range(1, n + 1) if most and lost[c - 1] >= max(LEAST_LOST, ALIKE * most)]
-    if not most and 2 * len(suspects) > n:  # no firing is lost, yet they are suspected alike
-        alike = suspects
+    if 2 * len(suspects) > n and 2 * most <= lost.sum():  # none lost, or none most of them
+        alike = sorted({*alike, *suspects})
     shaky = _find_shaky(evidence, probability, suspects)
     if shaky:
         return shaky
+    if _come_with_fuel(evidence, probability, suspects):
+        return (
+            f"all that cylinder {', '.join(map(str, suspects))} loses is lost where the fuel comes "
+            "back after overrun: then a stroke or two stay out in many engines; record at steady "
+            "load as well, and see whether that cylinder fails there"
+        )
     felt = _find_felt(evidence, probability, suspects)
     wider = engine.ignition == "wasted_spark" and 2 * len(felt) > n  # more than one coil has
     if (alike and _share_a_coil(alike, engine, faults) and not wider) or n < 3:
@@ -139,6 +148,20 @@ def _find_shaky(evidence: Evidence, probability: NDArray[np.float64], suspects: 
         f"{seers[0]!r} alone, which shows nothing of its coil at other times either, and for a "
         "reason of its own: check that lead, and record the crank as well"
     )
+
+
+def _come_with_fuel(
+    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
+) -> bool:
+    """Tell whether the suspects lose only where a fuel cut ends, and that is no chance."""
+    n = evidence.recording.job.engine.cylinders
+    lost = (np.nan_to_num(probability) >= 0.5) & np.isin(evidence.firings.cylinder, suspects)
+    if lost.sum() < LEAST_LOST or not _is_sound_spark(evidence, probability, suspects):
+        return False
+    level = evidence.firing_table["torque_level_change"].to_numpy(float)
+    cut = np.nan_to_num(level) < CUT_LEVEL
+    behind = np.convolve(cut, np.ones(BACK_CYCLES * n + 1))[: cut.size] > 0.5
+    return bool(behind[lost].all()) and float(behind.mean()) ** int(lost.sum()) < BY_CHANCE
 
 
 def _find_too_strong(evidence: Evidence, suspects: list[int]) -> str:

@@ -22,6 +22,7 @@ from misfire.batch.fitness_engine import (
 from misfire.batch.fitness_ripple import check_crosstalk, check_ripple
 from misfire.batch.fitness_scale import correct_recording, read_spread
 from misfire.batch.fitness_sparks import check_spark_places
+from misfire.batch.fitness_speed import check_continuity
 from misfire.batch.measuring import Evidence, Placed, measure
 from misfire.batch.scanning import Report, scan_channels
 from misfire.dsp.tally import tally_channel
@@ -120,6 +121,7 @@ def check_recording(
     findings += _check_channels(recording, detected, evidence, progress)
     n_firings = 0
     if evidence is not None:
+        findings += check_continuity(evidence.firings)
         findings += check_length(evidence.firings, one_in=one_in)
         counts = np.bincount(evidence.firings.cylinder)
         n_firings = int(counts[counts > 0].min())
@@ -147,6 +149,7 @@ def check_quickly(recording: Recording, evidence: Placed) -> tuple[Finding, ...]
     findings += [*_check_tdc(recording, evidence), *_check_places(evidence)]
     told = {f.channel for f in evidence.findings if f.code == "dropout"}
     findings += [f for f in _report_blind(evidence) if f.channel not in told]
+    findings += check_continuity(evidence.firings)
     findings += check_length(evidence.firings, one_in=None)
     return tuple(findings)
 

@@ -94,6 +94,10 @@ WORDS: dict[str, tuple[str, str]] = {
         "a fault as rare as this may have stayed away during the recording",
         "record for longer, at the speed and load at which the fault is felt",
     ),
+    "speed_jump": (
+        "rates, cylinders and faults of different engines or drives run together",
+        "diagnose each recording by itself",
+    ),
     "tdc_doubtful": (
         "work may be given to the wrong cylinder",
         "check tdc_deg in the job card, or leave it out to have it worked out",

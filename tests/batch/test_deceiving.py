@@ -34,6 +34,9 @@ FIXED = (
     ("b: losses anywhere", 2),
     ("b: cylinders rested", 1),
     ("b: other tdc told", 102),
+    ("b: overrun", 12004),
+    ("b: another joined", 12004),
+    ("s: supply of all coils", 12003),
 )
 
 

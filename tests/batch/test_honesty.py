@@ -7,6 +7,7 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from misfire.batch.blindness import find_blind
@@ -233,11 +234,11 @@ def test_few_faint_sparks_of_many_cylinders_count_together():
     assert judge_faint({1: few, 2: few, 3: few}, lack_at(1, NO_ROWS)) == {1: 0, 2: 0, 3: 0}
 
 
-def judge_common(lost, *, engine=None, fault="mixture", felt=None, flags=0, dropouts=()):
+def judge_common(lost, *, engine=None, fault="mixture", felt=None, flags=0, dropouts=(), cut=None):
     """Judge an engine whose `lost[cylinder]` says firing by firing what was lost.
 
     `felt`: where torque is missing, if not just there; `flags`: of the lost firings; `dropouts`:
-    channels that were blind at other times.
+    channels that were blind at other times; `cut`: cycles without fuel.
     """
     engine = engine or make_engine()
     firings = make_firings(engine)
@@ -251,7 +252,11 @@ def judge_common(lost, *, engine=None, fault="mixture", felt=None, flags=0, drop
         faulty[c - 1] = 0.95
     for c, rows in (felt or lost).items():
         z[np.flatnonzero(firings.cylinder == c)[rows]] = 8.0
+    level = np.zeros(firings.cylinder.size)
+    if cut is not None:
+        level[np.isin(firings.cycle, np.flatnonzero(cut))] = -20.0
     evidence = SimpleNamespace(
+        firing_table=pd.DataFrame({"torque_level_change": level}),
         recording=SimpleNamespace(job=SimpleNamespace(engine=engine)),
         firings=firings,
         strokes={"flags": np.where(probability > 0.5, flags, 0).astype(float)},
@@ -280,6 +285,22 @@ def test_two_cylinders_with_faults_of_their_own_stay_accused():
 
 def test_most_of_the_engine_is_one_cause():
     assert "1, 3, 4" in judge_common({1: RARE[0], 3: RARE[1], 4: RARE[2]})
+
+
+def test_most_of_the_engine_is_one_cause_however_unlike_the_losses():
+    few, many = ~in_stretch(10, 13), ~in_stretch(10, 30)
+    assert "1, 2, 3, 4" in judge_common({1: many, 2: few, 3: few, 4: many})
+    assert judge_common({1: ALWAYS, 2: few, 3: few}) == ""  # what one dead cylinder does to others
+
+
+def test_strokes_that_stay_out_where_the_fuel_comes_back_are_no_fault():
+    cycle = np.arange(N_CYCLES)
+    cut, behind = cycle % 12 < 1, cycle % 12 == 1
+    assert "fuel comes back" in judge_common({3: behind}, cut=cut)
+    assert judge_common({3: behind | (cycle == 18)}, cut=cut) == ""  # at steady load too
+    assert judge_common({3: behind}) == ""
+    dark = STROKE_FLAGS["no_breakdown"]
+    assert judge_common({3: behind}, cut=cut, flags=dark) == ""  # fuel makes no spark
 
 
 def test_every_other_cylinder_off_together_is_a_switch():
@@ -333,6 +354,7 @@ def judge_usual(usual, *, flags=0):
     z = np.array([usual.get(int(c), 0.0) for c in firings.cylinder])
     probability = np.where(firings.cylinder == 3, 0.99, 0.002)
     evidence = SimpleNamespace(
+        firing_table=pd.DataFrame({"torque_level_change": np.zeros(z.size)}),
         recording=SimpleNamespace(job=SimpleNamespace(engine=make_engine())),
         firings=firings,
         strokes={"flags": np.where(probability > 0.5, flags, 0).astype(float)},
