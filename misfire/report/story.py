@@ -160,7 +160,7 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     for c in suspects[:3]:
         name = f"cylinder {c.cylinder}: " if len(suspects) > 1 else ""
         often.append(
-            f"{name}{c.misfires} of {format_count(c.cycles)} combustions lost"
+            f"{name}{c.misfires} of {format_count(c.cycles)} {_name_loss(c)}"
             + (
                 f", about 1 in {max(1, round(c.cycles / c.misfires))}"
                 if c.misfires and c.cycles >= FEW * c.misfires
@@ -195,6 +195,12 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         )
     )
     return tuple(facts)
+
+
+def _name_loss(result: CylinderResult) -> str:
+    """Say what was lost: a charge that leaks away burns, and does too little work."""
+    leaks = bool(result.faults) and result.faults[0][0] == "low_compression"
+    return "power strokes lost or far too weak" if leaks else "combustions lost"
 
 
 def _why(result: CylinderResult) -> Fact:
