@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 CANDIDATE_Z = 1.5  # deficits below this many spreads cannot be a lost combustion
 CANDIDATE_LOG = -0.25  # spark lines shorter by less than this (22 %) are cyclic scatter
 LEAST_EXPECTED = 4.0  # lost firings, by the sum of their probabilities; see `hold_back`
+LEAST_TAIL = 4.0  # spreads by which a cylinder lacks torque more often than others; the same
 UNSHOWN, TOO_FEW, LEAST_FIRINGS = 0.2, 0.45, 15  # see `hold_back`
 UNLOADED, UNLOADED_LOG = 0.95, 0.5  # see `find_unloaded`
 LEAST_SUSPECT = 0.02  # no cylinder is so sound that its firings are not heard at all
@@ -259,6 +260,7 @@ def hold_back(table: pd.DataFrame, faulty: NDArray[np.float64]) -> NDArray[np.fl
     shown |= (column("no_dwell_share") > 0) | (column("torque_median_z") > 2.0)
     shown |= (column("cranking_gain_z") > 1.5) | (column("gain_median_z") > 2.0)
     # Many firings each a little suspect are something to show: so many of them were lost.
+    shown |= column("torque_tail_z") > LEAST_TAIL
     n_firings = np.expm1(column("firings_log"))
     shown |= column("lost_probability_mean") * n_firings >= LEAST_EXPECTED
     held = np.where(shown, faulty, np.minimum(faulty, UNSHOWN))

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 LACKING_Z = 2.5  # spreads of torque: one sound firing in a hundred or fewer lacks so much
-LEAST_SEEN = 20  # firings of a cylinder from which its share of those is told
+LEAST_SEEN = 10  # firings of a cylinder from which its share of those is told
 
 
 def build_cylinder_table(
