@@ -66,7 +66,8 @@ def find_common_cause(
     suspects = [c for c in range(1, n + 1) if faulty[c - 1] >= FAULTY]
     most = max((lost[c - 1] for c in suspects), default=0.0)
     alike = [c for c in range(1, n + 1) if most and lost[c - 1] >= max(LEAST_LOST, ALIKE * most)]
-    if 2 * len(suspects) > n and 2 * most <= lost.sum():  # none lost, or none most of them
+    # nothing lost, no cylinder loses most, or none is left to be sound
+    if 2 * len(suspects) > n and (2 * most <= lost.sum() or len(suspects) == n):
         alike = sorted({*alike, *suspects})
     shaky = _find_shaky(evidence, probability, suspects)
     if shaky:
@@ -135,6 +136,13 @@ def _find_shaky(evidence: Evidence, probability: NDArray[np.float64], suspects: 
     if felt.size >= LEAST_LOST and float(np.median(felt)) >= FELT_Z:
         return ""
     off = {f.channel for f in evidence.findings if f.code == "dropout"}
+    names = ", ".join(map(str, suspects))
+    if not felt.size and all(_goes_for_good(lost, cylinder == c) for c in suspects):
+        return (
+            f"the coil of cylinder {names} shows nothing from one moment on, and no crank signal "
+            "tells whether the cylinder stopped or the lead came off: check that lead, and record "
+            "the crank as well"
+        )
     seers = [
         t.channel.name
         for t in evidence.detected.trains
@@ -144,10 +152,18 @@ def _find_shaky(evidence: Evidence, probability: NDArray[np.float64], suspects: 
     if not seers or not set(seers) <= off:
         return ""
     return (
-        f"that the coil of cylinder {', '.join(map(str, suspects))} was not switched is seen in "
+        f"that the coil of cylinder {names} was not switched is seen in "
         f"{seers[0]!r} alone, which shows nothing of its coil at other times either, and for a "
         "reason of its own: check that lead, and record the crank as well"
     )
+
+
+def _goes_for_good(lost: NDArray[np.bool_], own: NDArray[np.bool_]) -> bool:
+    """Tell whether a cylinder's losses are all its firings up to one moment, or from one on."""
+    mine = lost[own]
+    n = int(mine.sum())
+    at_an_end = bool(mine[:n].all()) or bool(mine[mine.size - n :].all())
+    return LEAST_CYCLES <= n < mine.size and at_an_end
 
 
 def _come_with_fuel(

@@ -234,11 +234,13 @@ def test_few_faint_sparks_of_many_cylinders_count_together():
     assert judge_faint({1: few, 2: few, 3: few}, lack_at(1, NO_ROWS)) == {1: 0, 2: 0, 3: 0}
 
 
-def judge_common(lost, *, engine=None, fault="mixture", felt=None, flags=0, dropouts=(), cut=None):
+def judge_common(
+    lost, *, engine=None, fault="mixture", felt=None, flags=0, dropouts=(), cut=None, torque=8.0
+):
     """Judge an engine whose `lost[cylinder]` says firing by firing what was lost.
 
-    `felt`: where torque is missing, if not just there; `flags`: of the lost firings; `dropouts`:
-    channels that were blind at other times; `cut`: cycles without fuel.
+    `felt`: where `torque` spreads are missing, if not just there; `flags`: of the lost firings;
+    `dropouts`: channels that were blind at other times; `cut`: cycles without fuel.
     """
     engine = engine or make_engine()
     firings = make_firings(engine)
@@ -251,7 +253,7 @@ def judge_common(lost, *, engine=None, fault="mixture", felt=None, flags=0, drop
         probability[np.flatnonzero(firings.cylinder == c)[rows]] = 0.99
         faulty[c - 1] = 0.95
     for c, rows in (felt or lost).items():
-        z[np.flatnonzero(firings.cylinder == c)[rows]] = 8.0
+        z[np.flatnonzero(firings.cylinder == c)[rows]] = torque
     level = np.zeros(firings.cylinder.size)
     if cut is not None:
         level[np.isin(firings.cycle, np.flatnonzero(cut))] = -20.0
@@ -323,6 +325,16 @@ def test_a_lead_that_came_off_before_accuses_no_coil():
     assert "check that lead" in told
     assert judge_common({3: RARE[0]}, flags=dead, dropouts=["primary 3"]) == ""  # torque is missing
     assert judge_common({3: RARE[0]}, felt=nowhere, flags=dead, dropouts=["primary 1"]) == ""
+
+
+def test_a_coil_that_shows_nothing_from_one_moment_on_needs_a_second_witness():
+    dead = STROKE_FLAGS["no_dwell"]
+    unknown = {c: ALWAYS for c in (1, 2, 3, 4)}
+    told = judge_common({3: SECOND_HALF}, felt=unknown, torque=np.nan, flags=dead)
+    assert "from one moment on" in told
+    assert judge_common({3: SECOND_HALF}, flags=dead) == ""  # torque is missing
+    assert judge_common({3: RARE[0]}, felt=unknown, torque=np.nan, flags=dead) == ""
+    assert judge_common({3: ALWAYS}, felt=unknown, torque=np.nan, flags=dead) == ""
 
 
 def test_losses_in_company_are_not_those_of_one_cylinder():
