@@ -11,13 +11,13 @@ from tests.builders.fleets import make_good
 
 def act_when_measured(monkeypatch, act):
     """Let something happen to the files after they were opened."""
-    measure = chain.measure
+    place = chain.place
 
     def meanwhile(*given, **named):
         act()
-        return measure(*given, **named)
+        return place(*given, **named)
 
-    monkeypatch.setattr(chain, "measure", meanwhile)
+    monkeypatch.setattr(chain, "place", meanwhile)
 
 
 def write_more(path):
