@@ -3,6 +3,12 @@
 CRANKING_RPM = 400.0
 """Below it the starter turns the engine: none idles as slowly (common practice)."""
 
+FUEL_CUT_Z = -6.0
+"""Spreads of torque by which all cylinders alike give less than usual: the fuel is cut."""
+
+SURELY_CUT_Z = -8.0
+"""The same beyond doubt: what a single firing lacks there says nothing of it."""
+
 ODD_STEP_A = 0.15
 """More than the others' at switch-on: the coil works into a load."""
 

@@ -27,11 +27,14 @@ from misfire.records import Diagnosis, Finding, Recording
 
 Progress = Callable[[str, float], None]
 
-CONTRADICTED = (
-    "firing_order_wrong",
-    "sparks_misplaced",
-    "tdc_doubtful",
-)  # by the signals: the card
+# Findings by which the signals contradict the card or one another, and what to do.
+CONTRADICTED = {
+    **dict.fromkeys(
+        ("firing_order_wrong", "sparks_misplaced", "tdc_doubtful"),
+        "correct the job card and diagnose again",
+    ),
+    "speed_jump": "diagnose each by itself",
+}
 
 
 def diagnose(
@@ -181,12 +184,7 @@ def diagnose_recording(
 
 def _doubt(verdict: Verdict, evidence: Evidence, quick: Sequence[Finding]) -> Verdict:
     """Take back what was said of cylinders where the signals are not those of the job card."""
-    wrong = [
-        f"{f.message}: correct the job card and diagnose again"
-        for f in quick
-        if f.code in CONTRADICTED
-    ]
-    wrong += [f"{f.message}: diagnose each by itself" for f in quick if f.code == "speed_jump"]
+    wrong = [f"{f.message}: {CONTRADICTED[f.code]}" for f in quick if f.code in CONTRADICTED]
     if not evidence.has_crank:  # one of two witnesses speaks of no engine, or not of this one
         wrong += [
             f"the crank channel cannot be read ({f.message}), and nothing else tells whether the "

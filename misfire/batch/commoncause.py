@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.batch.measuring import Evidence
-from misfire.limits import CRANKING_RPM
+from misfire.limits import CRANKING_RPM, SURELY_CUT_Z
 from misfire.records import FAULT_TYPES, STROKE_FLAGS, Engine
 
 FAULTY = 0.5
@@ -20,7 +20,6 @@ SEVERAL = 3  # cylinders at once whose sparks show nothing: one cause, whatever 
 DARK_SHARE = 0.85  # of a cylinder's firings lost: it is off
 TOGETHER = 0.5  # correlation, cycle by cycle, of cylinders that one switch turns off
 LEAST_CYCLES = 10
-CUT_LEVEL = -8.0  # spreads of torque by which all strokes work less: no fuel, as in the rules
 BACK_CYCLES = 2  # after a cut until every cylinder has its fuel again
 BY_CHANCE = 0.01
 LIKELY = 0.25  # share of the fault types that both plugs of a coil have together
@@ -69,12 +68,13 @@ def find_common_cause(
     # nothing lost, no cylinder loses most, or none is left to be sound
     if 2 * len(suspects) > n and (2 * most <= lost.sum() or len(suspects) == n):
         alike = sorted({*alike, *suspects})
+    who = ", ".join(map(str, suspects))
     shaky = _find_shaky(evidence, probability, suspects)
     if shaky:
         return shaky
     if _come_with_fuel(evidence, probability, suspects):
         return (
-            f"all that cylinder {', '.join(map(str, suspects))} loses is lost where the fuel comes "
+            f"all that cylinder {who} loses is lost where the fuel comes "
             "back after overrun: then a stroke or two stay out in many engines; record at steady "
             "load as well, and see whether that cylinder fails there"
         )
@@ -87,9 +87,8 @@ def find_common_cause(
         if strong:
             return strong
     if n >= 4 and _find_accompanied(evidence, probability, suspects) > HALF:
-        names = ", ".join(map(str, suspects))
         return (
-            f"where cylinder {names} loses combustions, others beside it in the firing order lose "
+            f"where cylinder {who} loses combustions, others beside it in the firing order lose "
             "theirs: that is one cause for several cylinders (supply of the coils, fuel, a cut by "
             "the control unit, a rough road), not a fault of that one"
         )
@@ -115,11 +114,18 @@ def find_common_cause(
     return ""
 
 
+def _mark_lost(
+    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
+) -> NDArray[np.bool_]:
+    """Mark the firings that the suspects lost."""
+    return (np.nan_to_num(probability) >= 0.5) & np.isin(evidence.firings.cylinder, suspects)
+
+
 def _is_sound_spark(
     evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
 ) -> bool:
     """Tell whether the sparks of most firings that the suspects lost show nothing."""
-    lost = (np.nan_to_num(probability) >= 0.5) & np.isin(evidence.firings.cylinder, suspects)
+    lost = _mark_lost(evidence, probability, suspects)
     flags = evidence.strokes["flags"][lost].astype(np.int64)
     no_spark = (flags & (STROKE_FLAGS["no_dwell"] | STROKE_FLAGS["no_breakdown"])) != 0
     return not lost.any() or float(no_spark.mean()) <= 0.5
@@ -128,7 +134,7 @@ def _is_sound_spark(
 def _find_shaky(evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]) -> str:
     """Find that only leads which came off at other times say that a coil was not switched."""
     z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
-    lost = (np.nan_to_num(probability) >= 0.5) & np.isin(cylinder, suspects)
+    lost = _mark_lost(evidence, probability, suspects)
     absent = (evidence.strokes["flags"].astype(np.int64) & STROKE_FLAGS["no_dwell"]) != 0
     felt = z[lost & np.isfinite(z)]
     if not lost.any() or absent[lost].mean() <= 0.5:
@@ -171,11 +177,11 @@ def _come_with_fuel(
 ) -> bool:
     """Tell whether the suspects lose only where a fuel cut ends, and that is no chance."""
     n = evidence.recording.job.engine.cylinders
-    lost = (np.nan_to_num(probability) >= 0.5) & np.isin(evidence.firings.cylinder, suspects)
+    lost = _mark_lost(evidence, probability, suspects)
     if lost.sum() < LEAST_LOST or not _is_sound_spark(evidence, probability, suspects):
         return False
     level = evidence.firing_table["torque_level_change"].to_numpy(float)
-    cut = np.nan_to_num(level) < CUT_LEVEL
+    cut = np.nan_to_num(level) < SURELY_CUT_Z
     behind = np.convolve(cut, np.ones(BACK_CYCLES * n + 1))[: cut.size] > 0.5
     return bool(behind[lost].all()) and float(behind.mean()) ** int(lost.sum()) < BY_CHANCE
 
@@ -210,7 +216,7 @@ def _find_accompanied(
     """Share of the suspects' lost firings beside which two other cylinders lack torque as well."""
     z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
     engine = evidence.recording.job.engine
-    lost = (np.nan_to_num(probability) >= 0.5) & np.isin(cylinder, suspects) & np.isfinite(z)
+    lost = _mark_lost(evidence, probability, suspects) & np.isfinite(z)
     if lost.sum() < LEAST_LOST:
         return 0.0
     lacks = np.nan_to_num(z) >= max(FELT_Z, HALF * float(np.median(z[lost])))
@@ -228,7 +234,7 @@ def _find_felt(
 ) -> list[int]:
     """List the cylinders that lack torque as often, if torque alone accuses the suspects."""
     z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
-    lost = (np.nan_to_num(probability) >= 0.5) & np.isin(cylinder, suspects) & np.isfinite(z)
+    lost = _mark_lost(evidence, probability, suspects) & np.isfinite(z)
     if lost.sum() < LEAST_LOST or not _is_sound_spark(evidence, probability, suspects):
         return []
     as_much = np.nan_to_num(z) >= max(FELT_Z, HALF * float(np.median(z[lost])))

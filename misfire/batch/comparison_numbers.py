@@ -44,20 +44,17 @@ def number_alike(before: Side, after: Side) -> tuple[Side, Side]:
     """
     if set(before.order) != set(after.order) or not (before.is_unnumbered or after.is_unnumbered):
         return before, after
-    shares = [_find_shares(side) for side in (before, after)]
-    n = len(before.order)
-    fit = []
-    for steps in range(n):
-        if after.is_unnumbered:
-            pairs = [(c, after.order[(i + steps) % n]) for i, c in enumerate(after.order)]
-            fit.append(sum(shares[1][c] * shares[0][to] for c, to in pairs))
-        else:
-            pairs = [(c, before.order[(i + steps) % n]) for i, c in enumerate(before.order)]
-            fit.append(sum(shares[0][c] * shares[1][to] for c, to in pairs))
-    best = int(np.argmax(fit))
-    if not best or fit[best] <= fit[0]:
+    turned, kept = (after, before) if after.is_unnumbered else (before, after)
+    own, other = _find_shares(turned), _find_shares(kept)
+    order, n = turned.order, len(turned.order)
+    fit = [
+        sum(own[c] * other[order[(i + steps) % n]] for i, c in enumerate(order))
+        for steps in range(n)
+    ]
+    best = int(np.argmax(fit))  # the first of equals: no turn where none is better
+    if best == 0:
         return before, after
-    return (before, after.turn(best)) if after.is_unnumbered else (before.turn(best), after)
+    return (before, after.turn(best)) if turned is after else (before.turn(best), after)
 
 
 def _find_shares(side: Side) -> dict[int, float]:

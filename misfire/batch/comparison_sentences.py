@@ -73,8 +73,7 @@ def write_odd(quantity: str, odd: Excess) -> str:
     -------
     text : str
     """
-    what = "lack torque" if quantity == "segment_accel" else f"have no usual {UNITS[quantity][0]}"
-    line = f"{odd.own.lost} of {odd.own.judged} firings after the repair {what}"
+    line = f"{odd.own.lost} of {odd.own.judged} firings after the repair {_say_odd(quantity)}"
     if quantity == "spark_line":
         return line
     return f"{line}, of the other cylinders {odd.others.lost} of {odd.others.judged}"
@@ -92,8 +91,15 @@ def write_residue(quantity: str, own: Count) -> str:
     -------
     text : str
     """
-    what = "lack torque" if quantity == "segment_accel" else f"have no usual {UNITS[quantity][0]}"
-    return f"{own.lost} of {own.judged} firings after the repair still {what} as those before did"
+    return (
+        f"{own.lost} of {own.judged} firings after the repair still {_say_odd(quantity)} as those "
+        "before did"
+    )
+
+
+def _say_odd(quantity: str) -> str:
+    """Say what firings are that are odd by a quantity."""
+    return "lack torque" if quantity == "segment_accel" else f"have no usual {UNITS[quantity][0]}"
 
 
 def write_step_left(quantity: str, step: Step) -> str:

@@ -79,7 +79,7 @@ def find_alike(before: Side, after: Side, cylinders: tuple[int, ...]) -> tuple[A
         (first, usually), (own, other) = counts
         if first.lost < LEAST_ALIKE * lost.size:
             continue  # what does not find the lost ones again is no sign of them
-        others = Count(other.lost + usually.lost, other.judged + usually.judged)
+        others = other + usually
         if not others.judged:  # no other cylinder shows it: allow for rare odd values
             strange = _count_beyond(sound, usual, step)
             others = Count(strange + round(ODD * ODD_FIRINGS), sound.size + ODD_FIRINGS)

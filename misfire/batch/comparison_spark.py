@@ -297,7 +297,7 @@ def _find_step(
     sign = math.copysign(1.0, was)
     moved = sign * (was - now)
     tries = len(before.order) * len(ODD)
-    again = _find_small_step(before, after, match, cylinders, quantity, (was, now))
+    again = _find_small_step(before, after, match, cylinders, quantity, (was, now), tries=tries)
     if again is not None:
         return again
     if abs(was) <= USUAL[quantity] or moved < BACK * abs(was) or abs(now) > USUAL[quantity]:
@@ -347,6 +347,8 @@ def _find_small_step(
     cylinders: tuple[int, ...],
     quantity: str,
     off: tuple[float, float],
+    *,
+    tries: int,
 ) -> Step | None:
     """Tell a step too small to stand out among coils, by what the others change: next to nothing.
 
@@ -380,7 +382,6 @@ def _find_small_step(
         Count(int((halfway & mine).sum()), int((np.isfinite(values) & mine).sum()))
         for mine in (np.isin(number, cylinders), ~np.isin(number, cylinders))
     )
-    tries = len(before.order) * len(ODD)
     left = compute_fisher(own, others)
     # Strokes that still stand apart count as a level of their own, however few they are.
     at = sign * now if left > PLAIN_LEFT else max(sign * now, 0.5 * abs(was))

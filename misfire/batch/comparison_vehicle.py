@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from misfire.batch.comparison_group import FEW_LOST, Direction, Group, Judged
@@ -131,11 +130,7 @@ def _is_cured_together(judged: list[Judged], suspects: list[Judged]) -> bool:
     silent = all(j.word == CURED or (not j.settled and j.cycles_needed) for j in suspects)
     if len(suspects) < len(judged) or len(judged) < 2 or not silent:
         return False
-    total = Count(
-        sum(j.group.matched_before.lost for j in suspects),
-        sum(j.group.matched_before.judged for j in suspects),
-        max(j.group.bunching for j in suspects),
-    )
+    total = _add_up([replace(j.group.matched_before, bunching=j.group.bunching) for j in suspects])
     judged_after = min(j.group.matched_after.judged for j in suspects)
     chance = compute_chance_unseen(total, judged_after * len(suspects))
     return chance <= RISK_CURED and judged_after >= LEAST_CYCLES
@@ -143,17 +138,8 @@ def _is_cured_together(judged: list[Judged], suspects: list[Judged]) -> bool:
 
 def _has_fallen_together(suspects: list[Judged]) -> bool:
     """Tell whether suspects together lose plainly fewer: one may have been a false alarm."""
-    before, after = (
-        Count(
-            sum(c.lost for c in counts),
-            sum(c.judged for c in counts),
-            max(c.bunching for c in counts),
-        )
-        for counts in (
-            [j.group.seen_before for j in suspects],
-            [j.group.seen_after for j in suspects],
-        )
-    )
+    before = _add_up([j.group.seen_before for j in suspects])
+    after = _add_up([j.group.seen_after for j in suspects])
     if not before.judged or not after.judged or not before.lost:
         return True
     fell = after.rate <= (1 - DROP) * before.rate
@@ -196,9 +182,10 @@ def _judge_moved(suspects: list[Judged], new: list[Judged], own: tuple[str, ...]
     now = " and ".join(_name(j.group) for j in new)
     reasons = (*own, *(f"{_name(j.group)}: {r}" for j in new for r in j.reasons))
     gone = all(j.word == CURED for j in suspects)
-    lost = [sum(getattr(j.group, side).lost for j in (*suspects, *new)) for side in _SIDES]
-    of = [sum(getattr(j.group, side).judged for j in (*suspects, *new)) for side in _SIDES]
-    rates = [k / n if n else math.nan for k, n in zip(lost, of, strict=True)]
+    was, is_now = (
+        _add_up([getattr(j.group, side) for j in (*suspects, *new)]).rate
+        for side in ("before", "after")
+    )
     first = " and ".join(_name(j.group) for j in suspects)
     if gone:
         do = "does" if _fail(new) == "fails" else "do"
@@ -208,7 +195,7 @@ def _judge_moved(suspects: list[Judged], new: list[Judged], own: tuple[str, ...]
         )
     else:
         line = f"{now} {_fail(new)} now, which did not before"
-    fell = rates[0] > 0 and rates[1] <= (1 - DROP) * rates[0]
+    fell = was > 0 and is_now <= (1 - DROP) * was
     better = fell and any(j.word in (CURED, IMPROVED) for j in suspects)
     word = IMPROVED if better else UNCHANGED
     return Whole(
@@ -216,7 +203,13 @@ def _judge_moved(suspects: list[Judged], new: list[Judged], own: tuple[str, ...]
     )
 
 
-_SIDES = ("before", "after")
+def _add_up(counts: list[Count]) -> Count:
+    """Put the counts of cylinders together, as bunched as the most bunched of them."""
+    return Count(
+        sum(c.lost for c in counts),
+        sum(c.judged for c in counts),
+        max(c.bunching for c in counts),
+    )
 
 
 def _fail(judged: list[Judged]) -> str:

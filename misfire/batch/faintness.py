@@ -9,12 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.batch.blindness import LEAST_LOSS, LEAST_RUN, has_worked
-from misfire.dsp.running import running_quantile
-from misfire.features.torque import TorqueTable
+from misfire.features.torque import TorqueTable, compute_level_change
+from misfire.limits import FUEL_CUT_Z
 from misfire.records import STROKE_FLAGS, Engine, Finding, Firings, StrokeTrain
 
 LACK_Z = 3.0  # a firing that lacks more torque, and at least LEAST_LOSS, may have had no spark
-CUT_LEVEL = -6.0  # spreads below the usual gain: the fuel is cut, and a spark makes no torque
 MOST_CYLINDERS = 8  # with more, a lost combustion may lack less than `LEAST_LOSS`
 SHOWN = ("burn_time_ms", "firing_v", "breakdown_us", "burn_level_v", "burn_slope_v_per_ms")
 
@@ -87,7 +86,11 @@ def _list_darks(
     trains: Sequence[StrokeTrain], firings: Firings, torque: TorqueTable, engine: Engine
 ) -> list[_Dark]:
     """List the firings without a spark line whose torque is known."""
-    able = np.isfinite(torque.deficit_z) & (torque.noise > 0) & ~_is_cut(torque, engine)
+    if not any(np.any(t.strokes["burn_time_ms"] == 0) for t in trains):
+        return []
+    # where the fuel is cut, a spark makes no torque
+    cut = compute_level_change(torque, engine=engine) < FUEL_CUT_Z
+    able = np.isfinite(torque.deficit_z) & (torque.noise > 0) & ~cut
     darks = []
     for train in trains:
         index = firings.stroke_index.get(train.channel.name)
@@ -173,11 +176,3 @@ def _mark(faint: dict[str, Bools], dark: _Dark, torque: TorqueTable) -> None:
     worked = rows[(torque.deficit_z[rows] < LACK_Z) | (torque.deficit[rows] < LEAST_LOSS)]
     if worked.size:
         faint.setdefault(dark.name, np.zeros(torque.deficit_z.size, bool))[worked] = True
-
-
-def _is_cut(torque: TorqueTable, engine: Engine) -> Bools:
-    """Tell where all cylinders alike give far less than usual."""
-    usual = running_quantile(torque.level, reach=40 * engine.cylinders, quantile=0.6)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        change = (torque.level - usual) / torque.noise
-    return np.asarray(change < CUT_LEVEL)

@@ -22,6 +22,7 @@ from misfire.batch.witnesses import find_witnesses
 from misfire.classify.evidence import write_evidence
 from misfire.classify.model import Model
 from misfire.classify.separability import advise_channels, find_separable
+from misfire.limits import FUEL_CUT_Z
 from misfire.records import (
     EVENT_COLUMNS,
     FAULT_TYPES,
@@ -42,7 +43,6 @@ FAULTY = 0.5
 DOUBTFUL = 0.3  # a cylinder above this is not called sound
 UNLIT_SHARE = 0.95  # of a cylinder's firings without dwell, or lost: it never fires
 LEAST_CYCLES = 15  # fewer cycles say nothing about a cylinder
-CUT_LEVEL = -6.0  # spreads below the usual gain, all cylinders alike: the fuel is cut
 
 
 @dataclass(frozen=True, slots=True)
@@ -374,7 +374,7 @@ def _build_events(
     turns = engine.coil_turns_ratio or USUAL_TURNS
     tdc = dict(zip(engine.firing_order, engine.firing_angles_deg, strict=True))
     own_tdc = np.array([tdc[int(c)] for c in firings.cylinder])
-    cut = evidence.firing_table["torque_level_change"].to_numpy(float) < CUT_LEVEL
+    cut = evidence.firing_table["torque_level_change"].to_numpy(float) < FUEL_CUT_Z
     bits = strokes["flags"].astype(np.int64)
     bits |= np.where(cut, STROKE_FLAGS["fuel_cut"], 0)
     bits |= np.where(evidence.torque.disturbed, STROKE_FLAGS["crank_gap"], 0)

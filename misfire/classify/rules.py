@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.limits import SURELY_CUT_Z
 from misfire.records import FAULT_TYPES
 
 if TYPE_CHECKING:
@@ -52,7 +53,7 @@ def score_firings(table: pd.DataFrame) -> NDArray[np.float64]:
     score = np.where(has_torque, torque, np.where(spark > 0, 0.0, -6.0)) + spark
     # Overrun: a neighbourhood without gain has no fuel, a missing spark changes nothing there.
     level = _column(table, "torque_level_change")
-    score = np.where(has_torque & (level < -8) & (z < 4), -6.0, score)
+    score = np.where(has_torque & (level < SURELY_CUT_Z) & (z < 4), -6.0, score)
     probability = 1.0 / (1.0 + np.exp(-score))
     return np.where(has_torque | has_spark, probability, np.nan)
 

@@ -61,15 +61,16 @@ def fit_local_trend(
         around = np.lib.stride_tricks.sliding_window_view(span, 2 * reach + 1)
         around = np.delete(around, reach, axis=1)
         known = ~np.isnan(around)
-        residual = around - nan_quantile(around, 0.5)[:, None]
+        residual = np.where(known, around - nan_quantile(around, 0.5)[:, None], 0.0)
         around = np.where(known, around, 0.0)
+        by_distance = known * near
         enough = known.sum(axis=1) >= degree + 2
         for _ in range(PASSES):
             scale = _spread_along(residual, known)
             # a spread of zero leaves no weight to whatever lies off the line
             limit = np.fmax(OUTLIER_SPREADS * scale, np.finfo(float).tiny)[:, None]
-            part = np.minimum(np.abs(np.where(known, residual, 0.0)), limit) / limit
-            weight = known * near * (1.0 - part**2) ** 2
+            part = np.minimum(np.abs(residual), limit) / limit
+            weight = by_distance * (1.0 - part**2) ** 2
             moments = weight @ powers
             matrix = moments[:, shape[:, None] + shape]
             # a trace of the identity: rows with too few neighbours stay solvable, and are dropped

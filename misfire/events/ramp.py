@@ -161,9 +161,8 @@ def _measure_ringing(
     usable = (length > skip + most) & (at + most < width) & (at >= 0)
     part = filled[np.arange(n)[:, None], np.where(usable, at, 0)[:, None] + np.arange(most)]
     rest = part.copy()
-    for term in _make_smooth_terms(
-        most
-    ):  # row by row: a matrix product rounds by how many rows it is given
+    # row by row: a matrix product rounds by how many rows it is given
+    for term in _make_smooth_terms(most):
         rest -= (part * term).sum(axis=1)[:, None] * term
     spread = np.sqrt((rest**2).sum(axis=1) / (most - 3))
     return np.where(usable, np.maximum(spread, noise), np.nan)

@@ -158,8 +158,7 @@ def iterate_spark(
                 others[rows] = near
         yield f"{name}_own", values - own
         yield f"{name}_others", values - others
-    for name, values in _iterate_form(columns):
-        yield name, np.where(np.isfinite(values), values, np.nan)
+    yield from _iterate_form(columns)
     flags = columns["flags"].astype(np.int64)
     shows_burn = np.isfinite(columns["burn_time_ms"])
     yield "no_breakdown", np.where(shows_burn, (columns["burn_time_ms"] == 0) * 1.0, np.nan)
@@ -196,7 +195,7 @@ def _iterate_form(
     for name, compute in form.items():
         with np.errstate(divide="ignore", invalid="ignore"):
             values = compute()
-        yield name, values
+        yield name, np.where(np.isfinite(values), values, np.nan)
 
 
 def _nearby_median(

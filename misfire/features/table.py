@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.columns import FIRING_COLUMNS
-from misfire.dsp.running import running_quantile
-from misfire.features.torque import TorqueTable
+from misfire.features.torque import TorqueTable, compute_level_change
 from misfire.records import Engine, Firings
 
 if TYPE_CHECKING:
@@ -61,10 +60,7 @@ def build_firing_table(
         rows["torque_deficit_relative"][:] = torque.deficit / omega2
         rows["gain_deficit_relative"][:] = torque.gain_deficit / omega2
         rows["torque_level_relative"][:] = torque.level / omega2
-        usual = running_quantile(torque.level, reach=40 * engine.cylinders, quantile=0.6)
-        rows["torque_level_change"][:] = (torque.level - usual) / np.where(
-            torque.noise > 0, torque.noise, np.nan
-        )
+        rows["torque_level_change"][:] = compute_level_change(torque, engine=engine)
         rows["torque_noise_relative"][:] = torque.noise / omega2
         rows["torque_mate_z"][:] = _mate_z(firings, z, engine)
     for name, feature in spark:

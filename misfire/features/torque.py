@@ -25,6 +25,7 @@ LEAST_SHARE = 0.03  # of a combustion's work in a later stroke, below which that
 OUTSTANDING = 3.0  # spreads: a loss that certainly marks the strokes beside it
 BATCH_WINDOWS = 1 << 14  # sorted at once: 1 MB
 LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
+LEVEL_CYCLES = 40  # on each side, among which the usual level is found
 SPREAD_PART = 0.7  # of the spread of a few neighbours, lost ones among them, that is taken as noise
 
 
@@ -125,6 +126,23 @@ def compute_torque(track: CrankTrack, firings: Firings, *, engine: Engine) -> To
         noise=deficit.noise,
         disturbed=disturbed,
     )
+
+
+def compute_level_change(torque: TorqueTable, *, engine: Engine) -> NDArray[np.float64]:
+    """Compute how far the neighbours of each firing give more or less than is usual.
+
+    Parameters
+    ----------
+    torque : TorqueTable
+    engine : Engine
+
+    Returns
+    -------
+    change : float64 array [shape=(n_firings,)]
+        In spreads; NaN where the torque is not known.
+    """
+    usual = running_quantile(torque.level, reach=LEVEL_CYCLES * engine.cylinders, quantile=0.6)
+    return np.asarray((torque.level - usual) / np.where(torque.noise > 0, torque.noise, np.nan))
 
 
 def make_no_torque(n_firings: int) -> TorqueTable:

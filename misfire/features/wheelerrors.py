@@ -45,9 +45,7 @@ def remove_wheel_error(
     """
     if engine.cylinders < 2:
         return energy
-    # Whole cycles around each firing, itself left out: every cylinder weighs the same in it.
-    reference = running_quantile(energy, reach=engine.cylinders, skip_self=True)
-    relative = (energy - reference) / speed2
+    relative = _set_against_others(energy, speed2, engine)
     relative[: engine.cylinders] = np.nan
     relative[-engine.cylinders :] = np.nan
     inverse = 1.0 / speed2
@@ -88,6 +86,17 @@ def fires_between(engine: Engine) -> bool:
     """
     apart = np.diff(np.append(np.array(engine.firing_angles_deg), 720.0))
     return engine.cylinders % 2 == 1 and engine.cylinders > 1 and bool(np.ptp(apart) < 1.0)
+
+
+def _set_against_others(
+    energy: NDArray[np.float64], speed2: NDArray[np.float64], engine: Engine
+) -> NDArray[np.float64]:
+    """Energy of each firing beside whole cycles around it, itself left out, over omega^2.
+
+    In whole cycles every cylinder weighs the same.
+    """
+    reference = running_quantile(energy, reach=engine.cylinders, skip_self=True)
+    return np.asarray((energy - reference) / speed2)
 
 
 def _share_by_place(constants: dict[int, float], engine: Engine) -> dict[int, float]:
@@ -159,8 +168,7 @@ def _find_usual(
     engine: Engine,
 ) -> dict[int, float]:
     """Give what each cylinder's energy usually is beside the others', relative to omega^2."""
-    reference = running_quantile(energy, reach=engine.cylinders, skip_self=True)
-    relative = (energy - reference) / speed2
+    relative = _set_against_others(energy, speed2, engine)
     usual = {}
     for c in engine.firing_order:
         own = relative[(cylinder == c) & np.isfinite(relative)]
