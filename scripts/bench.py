@@ -7,6 +7,8 @@ something on any machine; other work on the machine at the same time spoils even
     .venv/bin/python scripts/bench.py --minutes 1 10 60
     .venv/bin/python scripts/bench.py --gigabytes 2 --form store wav -o bench.json
 
+The form `uncoded` is a stored recording as `misfire ingest --coding none` writes it.
+
 `plain_read_s` is one thread reading every sample with h5py (a stored recording) or from the file
 (WAV), which then is in memory. No job can do without loading the program and its model (`start_s`)
 and the SHA-256 of raw files that the result carries (`hash_s`, one thread); `least_to_plain` is the
@@ -275,6 +277,11 @@ def measure(
     target, raw = store, store
     if form == "wav":
         target, raw = write_wav(store, folder), folder / "tiled.wav"
+    elif form == "uncoded":
+        target = raw = folder / "uncoded.h5"
+        command = [sys.executable, "-m", "misfire", "ingest", str(write_wav(store, folder))]
+        run_measured([*command, "--quiet", "--coding", "none", "-o", str(target)])
+        (folder / "tiled.wav").unlink()
     plain_s, n_samples = read_plainly(raw)
     command = [sys.executable, "-m", "misfire", "diagnose", str(target), "--quiet"]
     command += ["-o", str(folder / "out")]
@@ -319,7 +326,11 @@ def parse_arguments() -> argparse.Namespace:
     size.add_argument("--minutes", type=float, nargs="+", default=[1.0], help="lengths")
     size.add_argument("--gigabytes", type=float, nargs="+", help="sizes, as int16 samples")
     parser.add_argument(
-        "--form", choices=("store", "wav"), nargs="+", default=["store"], help="kinds of file"
+        "--form",
+        choices=("store", "wav", "uncoded"),
+        nargs="+",
+        default=["store"],
+        help="kinds of file",
     )
     parser.add_argument("--no-naive", action="store_true", help="leave out the naive script")
     if hasattr(os, "posix_fadvise"):

@@ -1,6 +1,6 @@
 """Trying a stored recording of unknown structure in a process of its own, before it is opened here.
 
-What `write_store` leaves has a known structure (`storeshape`). A recording that another program
+What `storewriter` leaves has a known structure (`storeshape`). A recording that another program
 wrote anew may be sound or forged: the HDF5 library may hang in it or end the process. So all that
 will be read is read once where that does no harm.
 """
@@ -13,6 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from misfire.align.storereader import open_checked
 from misfire.childprocess import Limits, Replies, TaskProcess
 from misfire.dsp.heaps import find_broken_heap
 from misfire.errors import FormatError, find_first_line
@@ -58,8 +59,6 @@ def probe_store(path: Path) -> None:
 
 def do_task(task: dict[str, Any], replies: Replies) -> dict[str, Any]:
     """Open a recording and read all of it, in the process that tries."""
-    from misfire.align.store import open_checked
-
     path = Path(task["path"])
     if find_broken_heap(path) is not None:
         raise FormatError(f"{path}: its texts are damaged; run `misfire ingest` again")

@@ -1,7 +1,7 @@
 """The structure of a stored recording, walked before the HDF5 library does.
 
 The library trusts a file: a forged one can send it round in circles, or beyond its memory. A
-recording as `write_store` leaves it uses few kinds of blocks; one that has these and no others is
+recording as `storewriter` leaves it uses few kinds of blocks; one that has these and no others is
 known to end. Anything else, though it may be sound, is for `storeprobe`.
 """
 

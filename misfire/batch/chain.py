@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from misfire.align.store import write_store
+from misfire.align.storewriter import CODINGS, write_store
 from misfire.batch.firingwaves import build_waves
 from misfire.batch.fitness import check_quickly
 from misfire.batch.fitness_scale import correct_recording
@@ -85,6 +85,7 @@ def ingest(
     job: Path | str,
     out: Path | str,
     *,
+    coding: str = CODINGS[0],
     progress: Progress | None = None,
     allow_outside: bool = False,
 ) -> dict[str, Any]:
@@ -94,6 +95,8 @@ def ingest(
     ----------
     job : path of a job card
     out : path of the recording to write
+    coding : one of CODINGS
+        How samples are stored, see `write_store`.
     progress : callable (stage, fraction), optional
     allow_outside : bool
         Whether the card may name files outside its own folder.
@@ -105,7 +108,8 @@ def ingest(
     """
     recording = open_recording(job, progress=progress, allow_outside=allow_outside)
     try:
-        write_store(recording, Path(out), progress=progress, check=watch_sources(recording))
+        check = watch_sources(recording)
+        write_store(recording, Path(out), coding=coding, progress=progress, check=check)
         return {
             "recording": str(out),
             "vehicle": recording.job.vehicle_id,

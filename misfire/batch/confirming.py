@@ -13,7 +13,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from misfire.align.store import is_store, write_store
+from misfire.align.store import is_store
+from misfire.align.storewriter import write_store
 from misfire.batch.casefolders import RECORDING
 from misfire.batch.opening import open_recording
 from misfire.errors import OutputError, ParameterError

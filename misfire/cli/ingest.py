@@ -1,5 +1,6 @@
 """`misfire ingest`: raw files to one aligned recording."""
 
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -10,6 +11,13 @@ from misfire.cli.output import check_file, print_json
 from misfire.cli.progress import show_progress
 
 
+class Coding(StrEnum):
+    """How samples are stored, see `align.store.CODINGS`."""
+
+    DEFLATE = "deflate"
+    NONE = "none"
+
+
 def ingest(
     job: Annotated[Path, typer.Argument(metavar="JOB", readable=False, help="Job card (TOML).")],
     out: Annotated[
@@ -18,6 +26,10 @@ def ingest(
             "--out", "-o", metavar="FILE", readable=False, help="Recording to write (HDF5)."
         ),
     ],
+    coding: Annotated[
+        Coding,
+        typer.Option(help="Small files, or files three times as large that are diagnosed sooner."),
+    ] = Coding.DEFLATE,
     allow_outside: Outside = False,
     as_json: Json = False,
     quiet: Quiet = False,
@@ -31,7 +43,9 @@ def ingest(
     from misfire.batch import chain
 
     with show_progress(quiet=quiet) as progress:
-        result = chain.ingest(job, out, progress=progress, allow_outside=allow_outside)
+        result = chain.ingest(
+            job, out, coding=coding.value, progress=progress, allow_outside=allow_outside
+        )
     if as_json:
         print_json(result)
         return

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from misfire.align.store import CHUNK_SAMPLES, is_store, open_store, write_store
+from misfire.align.store import is_store, open_store
+from misfire.align.storewriter import CHUNK_SAMPLES, CODINGS, write_store
 from misfire.errors import ChannelError, FormatError, OutputError, ParameterError
 from misfire.ingest.reading import open_raw
 from misfire.records import LEVEL_FIELDS, Channel, Finding, Recording
@@ -62,8 +63,9 @@ def make_recording(folder: Path, n: int = 700_000) -> Recording:
     )
 
 
+@pytest.mark.parametrize("coding", CODINGS)
 @pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda scenario: scenario.name)
-def test_round_trip_is_bit_identical(scenario: Scenario, tmp_path: Path) -> None:
+def test_round_trip_is_bit_identical(scenario: Scenario, coding: str, tmp_path: Path) -> None:
     raw_path = tmp_path / scenario.file
     raw_path.write_bytes(scenario.make(raw_path))
     cards = [
@@ -72,7 +74,7 @@ def test_round_trip_is_bit_identical(scenario: Scenario, tmp_path: Path) -> None
         for i, (column, _) in enumerate(scenario.columns)
     ]
     raw = open_raw(write_job(tmp_path, *cards))
-    write_store(raw, tmp_path / "rec.h5")
+    write_store(raw, tmp_path / "rec.h5", coding=coding)
     stored = open_store(tmp_path / "rec.h5")
     assert stored.channels == raw.channels
     assert stored.findings == raw.findings
@@ -193,7 +195,8 @@ def test_long_job_card(tmp_path: Path) -> None:
     stored.close()
 
 
-def test_failing_run_leaves_what_was_there(tmp_path: Path) -> None:
+@pytest.mark.parametrize("coding", CODINGS)
+def test_failing_run_leaves_what_was_there(coding: str, tmp_path: Path) -> None:
     recording = make_recording(tmp_path)
     path = tmp_path / "rec.h5"
     write_store(recording, path)
@@ -205,7 +208,7 @@ def test_failing_run_leaves_what_was_there(tmp_path: Path) -> None:
         return recording.read(name, start, stop)
 
     with pytest.raises(FormatError, match="breaks off"):
-        write_store(replace(recording, read=fail), path)
+        write_store(replace(recording, read=fail), path, coding=coding)
     assert path.read_bytes() == before
     assert sorted(os.listdir(tmp_path)) == names
 
@@ -226,10 +229,16 @@ def test_places_that_cannot_be_written(tmp_path: Path) -> None:
     assert (tmp_path / "a.wav").read_bytes() == before
 
 
+def test_unknown_coding_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ParameterError, match="one of deflate, none, got 'lzf'"):
+        write_store(make_recording(tmp_path, 10), tmp_path / "rec.h5", coding="lzf")
+
+
+@pytest.mark.parametrize("coding", CODINGS)
 @pytest.mark.parametrize("share", [0.0, 0.02, 0.5, 0.999])
-def test_file_cut_short_is_refused(share: float, tmp_path: Path) -> None:
+def test_file_cut_short_is_refused(share: float, coding: str, tmp_path: Path) -> None:
     path = tmp_path / "rec.h5"
-    write_store(make_recording(tmp_path), path)
+    write_store(make_recording(tmp_path), path, coding=coding)
     data = path.read_bytes()
     path.write_bytes(data[: int(len(data) * share)])
     with pytest.raises(FormatError, match=r"rec.h5: .*run `misfire ingest` again"):

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from misfire.align import storeprobe
-from misfire.align.store import open_store, write_store
+from misfire.align.store import open_store
 from misfire.align.storeshape import has_known_shape
+from misfire.align.storewriter import CODINGS, write_store
 from misfire.errors import FormatError
 from misfire.ingest.reading import open_raw
 from tests.builders import files
@@ -18,7 +19,9 @@ from tests.builders import files
 CORPUS = Path(__file__).parents[1] / "fuzz" / "corpus"
 
 
-def write_recording(folder: Path, n_channels: int = 1, n_samples: int = 300) -> Path:
+def write_recording(
+    folder: Path, n_channels: int = 1, n_samples: int = 300, coding: str = "deflate"
+) -> Path:
     """Write a recording of some sampled channels and a logic one."""
     rows = np.arange(n_samples)[:, None] * np.arange(1, n_channels + 1) % 30_000
     (folder / "capture.wav").write_bytes(files.make_wav(rows.astype("<i2")))
@@ -30,16 +33,17 @@ def write_recording(folder: Path, n_channels: int = 1, n_samples: int = 300) -> 
     ]
     job = files.write_job(folder, *cards, {"role": "crank", "file": "logic.csv", "column": "in1"})
     recording = open_raw(job)
-    write_store(recording, folder / "rec.h5")
+    write_store(recording, folder / "rec.h5", coding=coding)
     recording.close()
     return folder / "rec.h5"
 
 
+@pytest.mark.parametrize("coding", CODINGS)
 @pytest.mark.parametrize(
     ("n_channels", "n_samples"), [(1, 300), (1, 262_144), (3, 600_001), (8, 10), (7, 1)]
 )
-def test_what_we_write_has_the_known_shape(n_channels, n_samples, tmp_path, monkeypatch):
-    path = write_recording(tmp_path, n_channels, n_samples)
+def test_what_we_write_has_the_known_shape(n_channels, n_samples, coding, tmp_path, monkeypatch):
+    path = write_recording(tmp_path, n_channels, n_samples, coding)
     assert has_known_shape(path)
     monkeypatch.setattr(storeprobe, "TaskProcess", None)  # no process is needed
     monkeypatch.setattr(storeprobe.PROCESS, "do", None)

@@ -221,7 +221,7 @@ def test_each_chunk_is_decoded_once(make, tmp_path, monkeypatch):
 
 
 def chunks_of(recording, channel):
-    from misfire.align.store import CHUNK_SAMPLES
+    from misfire.align.storewriter import CHUNK_SAMPLES
 
     return min(CHUNK_SAMPLES, channel.n_samples)
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from misfire.align.store import write_store
+from misfire.align.storewriter import CODINGS, write_store
 from misfire.batch.chain import ingest
 from misfire.errors import MisfireError, OutputError
 from misfire.ingest.reading import open_raw
@@ -64,8 +64,9 @@ def test_reports_on_a_disk_that_fills_up(n_calls, tmp_path, monkeypatch):
         assert (out / name).stat().st_size == (whole / name).stat().st_size
 
 
+@pytest.mark.parametrize("coding", CODINGS)
 @pytest.mark.parametrize("n_calls", range(2))
-def test_recording_on_a_disk_that_fills_up(n_calls, tmp_path, monkeypatch):
+def test_recording_on_a_disk_that_fills_up(n_calls, coding, tmp_path, monkeypatch):
     job = make_job(tmp_path)
     target = tmp_path / "rec.h5"
     target.write_bytes(b"what was there before")
@@ -73,14 +74,14 @@ def test_recording_on_a_disk_that_fills_up(n_calls, tmp_path, monkeypatch):
     with monkeypatch.context() as patch:
         FullDisk(patch, n_calls)
         with pytest.raises(OutputError, match="No space left"):
-            ingest(job, target)
+            ingest(job, target, coding=coding)
     assert list_all(tmp_path) == before
     assert target.read_bytes() == b"what was there before"
 
 
 KILLED = """
 import os, signal, sys
-import misfire.align.store as store
+import misfire.align.storewriter as store
 n = int(sys.argv[3])
 def stop_at(function):
     def call(*args, **more):

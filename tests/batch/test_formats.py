@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 import scipy.io.wavfile
 
-from misfire.batch.chain import diagnose
+from misfire.align.storewriter import CODINGS
+from misfire.batch.chain import diagnose, ingest
 from misfire.report.summary import build_summary
 from tests.builders.exports import (
     make_mat,
@@ -66,9 +67,9 @@ def write_as(form: str, samples: np.ndarray, rate_hz: int, folder: Path) -> None
     (folder / "job.toml").write_text(text)
 
 
-def summarise(folder: Path) -> tuple[dict[str, Any], Any]:
+def summarise(target: Path) -> tuple[dict[str, Any], Any]:
     """Give result.json but for what names the files, and the table of firings."""
-    diagnosis = diagnose(folder / "job.toml")
+    diagnosis = diagnose(target)
     summary = build_summary(diagnosis)
     quality = [q for q in summary["quality"] if q["code"] != "parts"]
     kept = {k: v for k, v in summary.items() if k not in ("source", "sha256", "source_sha256")}
@@ -87,7 +88,7 @@ def as_wav(recorded, tmp_path_factory):
     folder = tmp_path_factory.mktemp("wav")
     (folder / "capture.wav").write_bytes(make_wav(samples, rate_hz=rate_hz))
     (folder / "job.toml").write_text((CASE / "job.toml").read_text())
-    return summarise(folder)
+    return summarise(folder / "job.toml")
 
 
 @pytest.mark.parametrize("form", FORMATS)
@@ -96,7 +97,18 @@ def test_the_same_diagnosis_from_every_format(form: str, recorded, as_wav, tmp_p
         pytest.skip(f"{NEEDS[form]} is an extra that is not installed")
     rate_hz, samples = recorded
     write_as(form, samples, rate_hz, tmp_path)
-    summary, events = summarise(tmp_path)
+    summary, events = summarise(tmp_path / "job.toml")
     assert summary == as_wav[0]
     assert events.equals(as_wav[1])
     assert summary["events"] > 100
+
+
+@pytest.mark.parametrize("coding", CODINGS)
+def test_the_same_diagnosis_from_every_coding(coding: str, recorded, as_wav, tmp_path) -> None:
+    rate_hz, samples = recorded
+    (tmp_path / "capture.wav").write_bytes(make_wav(samples, rate_hz=rate_hz))
+    (tmp_path / "job.toml").write_text((CASE / "job.toml").read_text())
+    ingest(tmp_path / "job.toml", tmp_path / "rec.h5", coding=coding)
+    summary, events = summarise(tmp_path / "rec.h5")
+    assert summary == as_wav[0]
+    assert events.equals(as_wav[1])

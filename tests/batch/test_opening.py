@@ -6,7 +6,7 @@ import h5py
 import numpy as np
 import pytest
 
-from misfire.align.store import write_store
+from misfire.align.storewriter import write_store
 from misfire.batch.opening import open_recording
 from misfire.errors import FormatError, JobCardError
 from tests.builders.files import make_wav, write_job

@@ -20,7 +20,7 @@ time.time_ns = lambda: int(time.time() * 1e9)
 NO_TEMPORARY = "import tempfile; tempfile.tempdir = '/dev/null/none'\n"
 MEANWHILE = """
 import os
-import misfire.align.store as store
+import misfire.align.storewriter as store
 real, done = store.pack, []
 def pack(counts):
     if not done:

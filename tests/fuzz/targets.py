@@ -23,7 +23,8 @@ import numpy as np
 from misfire.align import storeprobe
 from misfire.align.jobtext import format_job, parse_job
 from misfire.align.packing import pack, unpack
-from misfire.align.store import open_store, write_store
+from misfire.align.store import open_store
+from misfire.align.storewriter import CODINGS, write_store
 from misfire.batch.catalogue import Catalogue
 from misfire.batch.fleet_scan import CATALOGUE
 from misfire.childprocess import Limits
@@ -378,13 +379,16 @@ def _seed_stores(folder: Path, n_samples: int = 300) -> Sequence[bytes]:
         {"role": "crank", "file": "logic.csv", "column": "in1"},
     )
     recording = open_raw(job)
-    write_store(recording, folder / "rec.h5")
+    stored = []
+    for coding in CODINGS:
+        write_store(recording, folder / "rec.h5", coding=coding)
+        stored.append((folder / "rec.h5").read_bytes())
     recording.close()
-    return [(folder / "rec.h5").read_bytes()]
+    return stored
 
 
 def _seed_chunks(folder: Path) -> Sequence[bytes]:
-    """A recording of one chunk, and one of two."""
+    """Recordings of one chunk, and of two, in each coding."""
     return [*_seed_stores(folder), *_seed_stores(folder, 262_145)]
 
 

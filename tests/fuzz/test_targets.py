@@ -38,9 +38,9 @@ def test_seeds_and_mutations(name, tmp_path):
 
 def test_checksums_are_made_right_again(tmp_path):
     """Against those that the HDF5 library wrote."""
-    small, good = TARGETS["forged recording"].seeds(tmp_path)
-    assert reseal(small) == small
-    assert reseal(good) == good
+    seeds = TARGETS["forged recording"].seeds(tmp_path)
+    assert [reseal(seed) for seed in seeds] == seeds
+    good = next(seed for seed in seeds if b"FAHD" in seed)  # of two chunks
     for mark, at in ((b"OHDR", 40), (b"OCHK", 8), (b"FRHP", 20), (b"BTHD", 12), (b"FAHD", 8)):
         data = bytearray(good)
         data[good.index(mark) + at] ^= 4

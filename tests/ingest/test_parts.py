@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from misfire.align.store import open_store, write_store
+from misfire.align.store import open_store
+from misfire.align.storewriter import write_store
 from misfire.dsp.blocks import iterate_blocks
 from misfire.errors import FormatError, JobCardError, MisfireError
 from misfire.ingest.jobcard import read_job_card
