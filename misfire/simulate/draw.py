@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TypeVar
-
 import numpy as np
 
 from misfire.simulate import hookup
+from misfire.simulate.dice import Dice
 from misfire.simulate.faults import COIL_FAULTS
 from misfire.simulate.firing import POINTED
 from misfire.simulate.gap import compute_breakdown_kv
@@ -20,8 +19,6 @@ from misfire.simulate.scenario import (
     Scenario,
     WheelModel,
 )
-
-T = TypeVar("T")
 
 # firing orders: handbook tables; numbering differs by maker, so a share is shuffled
 ORDERS: dict[int, tuple[tuple[int, ...], ...]] = {
@@ -42,31 +39,6 @@ ODD_FIRE: dict[int, tuple[float, ...]] = {
     6: (0.0, 90.0, 240.0, 330.0, 480.0, 570.0),
     10: (0.0, 54.0, 144.0, 198.0, 288.0, 342.0, 432.0, 486.0, 576.0, 630.0),
 }
-
-
-class Dice:
-    """Short words for the draws; everything comes out as plain Python numbers."""
-
-    def __init__(self, rng: np.random.Generator) -> None:
-        """Keep the generator."""
-        self.rng = rng
-
-    def chance(self, share: float) -> bool:
-        """Say yes in a share of the cases."""
-        return bool(self.rng.random() < share)
-
-    def flat(self, low: float, high: float) -> float:
-        """Draw evenly between two numbers."""
-        return round(float(self.rng.uniform(low, high)), 6)
-
-    def log(self, low: float, high: float) -> float:
-        """Draw evenly on a logarithmic scale."""
-        return round(float(np.exp(self.rng.uniform(np.log(low), np.log(high)))), 6)
-
-    def pick(self, words: tuple[T, ...], shares: tuple[float, ...] | None = None) -> T:
-        """Draw one of some things."""
-        weights = None if shares is None else np.array(shares) / sum(shares)
-        return words[int(self.rng.choice(len(words), p=weights))]
 
 
 def draw_scenario(rng: np.random.Generator, *, healthy_share: float = 0.35) -> Scenario:

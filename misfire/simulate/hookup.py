@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
+from misfire.simulate.dice import Dice
 from misfire.simulate.scenario import (
     ChannelModel,
     CoilModel,
@@ -15,9 +14,6 @@ from misfire.simulate.scenario import (
     InstrumentModel,
     WheelModel,
 )
-
-if TYPE_CHECKING:
-    from misfire.simulate.draw import Dice
 
 RANGES = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 400.0, 500.0, 1000.0)
 Plan = tuple[tuple[str, tuple[int, ...]], ...]

@@ -17,7 +17,8 @@ from deception.vehicles import (
     pick_channels,
     runs,
 )
-from misfire.simulate.draw import Dice, draw_drive, draw_engine, draw_wheel
+from misfire.simulate.dice import Dice
+from misfire.simulate.draw import draw_drive, draw_engine, draw_wheel
 from misfire.simulate.recording import SimulatedRecording
 from misfire.simulate.scenario import ChannelModel
 

@@ -24,7 +24,8 @@ from deception.vehicles import (
     pick_channels,
     runs,
 )
-from misfire.simulate.draw import ODD_FIRE, ORDERS, Dice, draw_drive, draw_wheel
+from misfire.simulate.dice import Dice
+from misfire.simulate.draw import ODD_FIRE, ORDERS, draw_drive, draw_wheel
 from misfire.simulate.recording import SimulatedRecording
 from misfire.simulate.scenario import ChannelModel
 
