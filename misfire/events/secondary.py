@@ -8,12 +8,11 @@ from numpy.typing import NDArray
 from misfire.dsp.blocks import BLOCK_SAMPLES, iterate_blocks
 from misfire.dsp.levels import survey_counts
 from misfire.dsp.strokes import make_strokes
-from misfire.dsp.windows import cut_windows
 from misfire.records import STROKE_FIELDS, Channel
 
-BATCH = 256
+BATCH_SAMPLES = 1 << 17  # in the windows measured at once: they stay in the processor's cache
 HOLD_S = 2.5e-3  # shorter than the least time between two firings: 12 cylinders at 4000 rpm
-LONGEST_BURN_S = 5e-3
+LONGEST_BURN_S, USUAL_BURN_S = 5e-3, 2e-3  # few need to be looked at longer than usual
 SPIKE_S = 0.1e-3  # the kick and its ringing are over by then
 LINE_S, GAP_S = 80e-6, 30e-6  # the line is the mean of so long, ended so long before a sample
 AHEAD_S = 0.25e-3  # longer than one swing of the ring-down
@@ -99,77 +98,130 @@ def measure_pickup(
     at = np.round((stop_s - channel.start_s) * rate).astype(np.int64)
     usable = (at >= before) & (at + after < channel.n_samples)
     index = np.flatnonzero(usable)
-    for from_ in range(0, index.size, BATCH):
-        rows = index[from_ : from_ + BATCH]
-        window = np.empty((rows.size, before + after))
-        for i, centre in enumerate(at[rows]):
-            counts = read(int(centre) - before, int(centre) + after)
-            window[i] = cut_windows(counts, np.array([before]), before=before, after=after)[0]
-        _fill(strokes, rows, window * channel.scale, before, rate)
+    size = max(1, BATCH_SAMPLES // (before + after))
+    windows = np.empty((min(size, index.size), before + after), np.int16)
+    for from_ in range(0, index.size, size):
+        rows = index[from_ : from_ + size]
+        for i, first in enumerate((at[rows] - before).tolist()):
+            windows[i] = read(first, first + before + after)
+        _fill(strokes, rows, windows[: rows.size], before, channel)
     return strokes
 
 
 def _fill(
     strokes: NDArray[np.void],
     rows: NDArray[np.int64],
-    window: NDArray[np.float64],
+    counts: NDArray[np.int16],
     before: int,
-    rate: float,
+    channel: Channel,
 ) -> None:
-    """Fill kick, level and end of burn from windows in the channel's unit."""
-    n = rows.size
-    rest = window[:, : before - max(2, before // 8)]
+    """Fill kick, level and end of burn from windows of counts."""
+    rate, scale = channel.rate_hz, channel.scale
+    rest = counts[:, : before - max(2, before // 8)] * scale
     base = np.median(rest, axis=1)
     noise = np.maximum(1.4826 * np.median(np.abs(rest - base[:, None]), axis=1), 1e-12)
-    y = window - base[:, None]
-    kick_part = y[:, before - 2 : before + max(4, int(0.12e-3 * rate))]
+    kick_part = counts[:, before - 2 : before + max(4, int(0.12e-3 * rate))] * scale
+    kick_part -= base[:, None]
     at = np.argmax(np.abs(kick_part), axis=1)
-    kick = kick_part[np.arange(n), at]
+    kick = kick_part[np.arange(rows.size), at]
     strokes["firing_v"][rows] = kick
     line_from, line_to = before + int(0.15e-3 * rate), before + int(0.3e-3 * rate) + 2
-    level = np.median(y[:, line_from:line_to], axis=1)
+    level = _find_medians(counts[:, line_from:line_to], scale, base)
     strokes["burn_level_v"][rows] = level
     # The kick is highest as the gap breaks down; burning begins there, not at switch-off.
     spike = np.abs(kick) > 1.5 * np.abs(level)
     delay_ms = np.where(spike, np.maximum(at - 2, 0), 0) / rate * 1e3
-    burn_ms = _find_burn_time(y, before, rate, kick, noise)
+    burn_ms = _find_burn_time(counts, before, channel, base=base, kick=kick, noise=noise)
     strokes["burn_time_ms"][rows] = np.maximum(burn_ms - delay_ms, 0.0)
 
 
 def _find_burn_time(
-    y: NDArray[np.float64],
+    counts: NDArray[np.int16],
     before: int,
-    rate: float,
+    channel: Channel,
+    *,
+    base: NDArray[np.float64],
     kick: NDArray[np.float64],
     noise: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Time to where the spark line falls for good [ms]; 0 where it never stood, NaN if not seen.
+    """Time to where the spark line falls for good [ms]; 0 where it never stood, NaN if not seen."""
+    (n, width), rate, scale = counts.shape, channel.rate_hz, channel.scale
+    back, gap = max(3, round(LINE_S * rate)), max(1, round(GAP_S * rate))
+    ahead = max(3, round(AHEAD_S * rate))
+    first = before + round(SPIKE_S * rate) + gap + back
+    burn_ms = np.full(n, np.nan)
+    if first >= width - ahead:
+        return burn_ms
+    sign = np.sign(kick)
+    after = _find_medians(counts[:, -(width - before) // 4 :], scale, base)
+    # An open circuit swings through at once: there is no line to fall from.
+    early = counts[:, before + round(0.5 * SPIKE_S * rate) : first + 1] * scale
+    early -= base[:, None]
+    opposite = (-(early - after[:, None]) * sign[:, None]).max(axis=1)
+    dark = opposite > OPEN_SHARE * np.abs(kick)
+    burn_ms[dark] = 0.0
+    rows = np.flatnonzero(~dark)
+    # the first fall counts: most are found without what comes long after
+    usual = max(first + ahead + 1, before + int(USUAL_BURN_S * rate))
+    for stop in (min(usual, width), width):
+        y = counts[rows, :stop].astype(np.float64)
+        y *= scale
+        y -= base[rows, None]
+        y *= sign[rows, None]
+        hot = _find_falls(
+            y,
+            after[rows] * sign[rows],
+            6 * noise[rows],
+            first=first,
+            back=back,
+            gap=gap,
+            ahead=ahead,
+        )
+        seen = hot.any(axis=1)
+        burn_ms[rows[seen]] = (first + np.argmax(hot[seen], axis=1) - before) / rate * 1e3
+        rows = rows[~seen]
+    return burn_ms
+
+
+def _find_falls(
+    y: NDArray[np.float64],
+    after: NDArray[np.float64],
+    least: NDArray[np.float64],
+    *,
+    first: int,
+    back: int,
+    gap: int,
+    ahead: int,
+) -> NDArray[np.bool_]:
+    """Tell for each column from `first` on whether the spark line falls there for good.
 
     The line is followed by the mean of a short stretch behind each sample, so that a slow droop of
     the probe does not matter. A restrike or a climb before the end comes back, or goes up.
     """
     n, width = y.shape
-    back, gap = max(3, round(LINE_S * rate)), max(1, round(GAP_S * rate))
-    ahead = max(3, round(AHEAD_S * rate))
-    first = before + round(SPIKE_S * rate) + gap + back
-    places = np.arange(first, width - ahead)
-    if not places.size:
-        return np.full(n, np.nan)
+    last = width - ahead
+    least = least[:, None]
     sums = np.zeros((n, width + 1))
     np.cumsum(y, axis=1, out=sums[:, 1:])
-    line = (sums[:, places - gap] - sums[:, places - gap - back]) / back
-    mean = (sums[:, places + ahead] - sums[:, places]) / ahead
-    after = np.median(y[:, -(width - before) // 4 :], axis=1)[:, None]
-    sign = np.sign(kick)[:, None]
-    swing = (line - after) * sign
-    least = 6 * noise[:, None]
-    fell = (line - y[:, places]) * sign > np.maximum(least, FALL_SHARE * swing)
-    stays = (line - mean) * sign > np.maximum(least / 2, STAY_SHARE * swing)
-    hot = fell & stays & (swing > least)
-    time_ms = (places[np.argmax(hot, axis=1)] - before) / rate * 1e3
-    # An open circuit swings through at once: there is no line to fall from.
-    early = y[:, before + round(0.5 * SPIKE_S * rate) : first + 1]
-    opposite = (-(early - after) * sign).max(axis=1)
-    dark = opposite > OPEN_SHARE * np.abs(kick)
-    found = np.where(hot.any(axis=1), time_ms, np.nan)
-    return np.asarray(np.where(dark, 0.0, found))
+    line = sums[:, first - gap : last - gap] - sums[:, first - gap - back : last - gap - back]
+    line /= back
+    mean = sums[:, first + ahead : width] - sums[:, first:last]
+    mean /= ahead
+    swing = line - after[:, None]
+    fell = line - y[:, first:last] > np.maximum(least, FALL_SHARE * swing)
+    stays = line - mean > np.maximum(least / 2, STAY_SHARE * swing)
+    return np.asarray(fell & stays & (swing > least))
+
+
+def _find_medians(
+    counts: NDArray[np.int16], scale: float, base: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Median of each row above its base: of the counts, as scaling keeps their order."""
+    half = counts.shape[1] // 2
+    if not counts.size:  # hardly a sample in the time it takes
+        return np.full(len(counts), np.nan)
+    if counts.shape[1] % 2:
+        return np.partition(counts, half, axis=1)[:, half] * scale - base
+    middle = np.partition(counts, (half - 1, half), axis=1)[:, half - 1 : half + 1] * scale
+    middle -= base[:, None]
+    return np.asarray((middle[:, 0] + middle[:, 1]) / 2)
