@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from misfire.dsp.levels import CoilLevels, find_coil_levels
 from misfire.dsp.tally import LOWEST_CODE, ChannelTally, find_mains, find_runs
 from misfire.events.crank import survey_levels
-from misfire.events.current import CurrentLevels, find_current_levels
+from misfire.events.currentlevels import CurrentLevels, find_current_levels
 from misfire.records import Channel, Finding
 
 TWO_LEVEL_ROLES = ("cam", "coil_trigger")

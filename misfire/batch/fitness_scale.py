@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.dsp.levels import find_coil_levels
-from misfire.events.current import find_current_levels
+from misfire.events.currentlevels import find_current_levels
 from misfire.records import Channel, Finding, Recording
 
 Read = Callable[[int, int], NDArray[np.int16]]

@@ -2,17 +2,17 @@
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from misfire.dsp.blocks import BLOCK_SAMPLES, iterate_blocks
 from misfire.dsp.gathering import Gatherer
-from misfire.dsp.histogram import count_values
 from misfire.dsp.levels import survey_counts
 from misfire.dsp.strokes import make_strokes
 from misfire.dsp.windows import cut_windows, fit_lines
+from misfire.events.currentlevels import CurrentLevels, find_current_levels
+from misfire.events.cutoffs import LEVEL_S, CurrentSettings, find_cut_offs
 from misfire.events.ramp import measure_ramp
 from misfire.records import STROKE_FIELDS, Channel
 
@@ -20,78 +20,7 @@ BATCH_SAMPLES = 1 << 18  # in the windows measured at once: 2 MB as floats
 USUAL_RAMP_S = 4e-3  # looked at first; few ramps are longer
 LOOK_SHARE, LOOK_FACTOR = 0.95, 1.2  # later: most of the ramps just measured, and some more
 TILE_SAMPLES = 440  # of each window, added up at once; rows a power of two apart would be slow
-LEVEL_S = 0.2e-3  # over this the current before and behind a cut-off is compared
-LEAST_DROP = 0.5  # of the least cut-off, by means over that time: a short ramp has half its peak
-REST_WIDTH, LEAST_REST = 0.05, 0.5  # a coil at rest is near one level for so much of the time
-REST_PART = 0.3  # else it rests in this part of the range
-CLAMP_S = 0.45e-3  # an open circuit keeps the driver at its clamp for less
-SHORTEST_S = 0.15e-3  # no coil is charged in less
 SHARED_PART = 0.1  # of the peak left behind a cut-off and rising: another coil charges already
-
-
-@dataclass(frozen=True, slots=True)
-class CurrentSettings:
-    """Times that bound a ramp; common practice, a clamp of 10 kHz bandwidth still passes."""
-
-    longest_dwell_s: float = 25e-3
-    fall_s: float = 50e-6  # within this a cut-off is over, clamp included
-    smooth_s: float = 30e-6
-    least_part: float = 0.12  # of the usual peak: a smaller cut-off is crosstalk
-
-
-@dataclass(frozen=True, slots=True)
-class CurrentLevels:
-    """Levels of a coil current channel [unit=counts]; `sign` is -1 with the clamp reversed."""
-
-    zero: float
-    noise: float
-    peak: float
-    sign: int
-
-
-def find_current_levels(counts: NDArray[np.int16]) -> CurrentLevels | None:
-    """Find the level at rest, its noise and the usual peak of a coil current channel.
-
-    Parameters
-    ----------
-    counts : int16 array [shape=(n,), unit=counts]
-        A survey of the channel.
-
-    Returns
-    -------
-    levels : CurrentLevels or None
-        None if nothing stands out of the noise.
-    """
-    if counts.size < 16:
-        return None
-    tally = count_values(counts)
-    low, high = tally.quantile(0.002), tally.quantile(0.998)
-    middle = tally.quantile(0.5)
-    sign = 1 if high - middle >= middle - low else -1
-    rest = tally.select(np.abs(tally.values - middle) < 0.5 * max(high - middle, middle - low, 1))
-    width = REST_WIDTH * (high - low)
-    share = rest.select(np.abs(rest.values - middle) <= width).count_each().sum() / counts.size
-    if share < LEAST_REST:  # the feed of many coils: some coil charges most of the time
-        # What changes at once is the cut-off: it tells which end of the range is the rest.
-        change = counts[1:].astype(np.int64) - counts[:-1]
-        sign = 1 if np.sum(change**3) < 0 else -1
-        edge = low if sign > 0 else high
-        rest = tally.select(np.abs(tally.values - edge) < REST_PART * (high - low))
-    if not rest.values.size:
-        return None
-    # The level at rest is the mode: a ramp passes every level, the coil rests on one.
-    width = max(1, int(0.01 * (high - low)))
-    density = rest.count_each().astype(float)
-    crowd = np.convolve(density, np.ones(2 * width + 1), mode="same")
-    zero = float(rest.values[0] + np.argmax(crowd))
-    # where all of a quiet level fits into the kernel, its best place is anywhere: take the middle
-    zero = rest.select(np.abs(rest.values - zero) <= width).quantile(0.5)
-    near = tally.select(np.abs(tally.values - zero) <= 0.1 * (high - low) + 2)
-    noise = max(0.5, 1.4826 * near.fold(zero).quantile(0.5))
-    peak = (high - zero) if sign > 0 else (zero - low)
-    if peak < 6 * noise + 4:
-        return None
-    return CurrentLevels(zero, noise, peak, sign)
 
 
 def find_current_strokes(
@@ -135,7 +64,7 @@ def find_current_strokes(
     for start, stop, first, counts in iterate_blocks(
         read, channel.n_samples, size=max(block, 4 * before), before=before, after=after
     ):
-        cut = _find_cut_offs(counts, levels, rate, settings)
+        cut = find_cut_offs(counts, levels, rate, settings)
         mine = np.flatnonzero((cut + first >= start) & (cut + first < stop))
         most = max(1, BATCH_SAMPLES // (_find_span(reach, rate, settings) + after))
         n_parts = -(-mine.size // most)
@@ -154,91 +83,16 @@ def find_current_strokes(
     return strokes[strokes["peak_current_a"] > settings.least_part * usual]
 
 
-def _find_cut_offs(
-    counts: NDArray[np.int16], levels: CurrentLevels, rate: float, settings: CurrentSettings
-) -> NDArray[np.int64]:
-    """Find the sample of steepest fall of every cut-off."""
-    lag = max(1, round(0.5 * settings.fall_s * rate))
-    if counts.size <= 2 * lag + 1:
-        return np.empty(0, np.int64)
-    threshold = max(settings.least_part * levels.peak, 8 * levels.noise)
-    early, late = counts[:-lag], counts[lag:]
-    if levels.sign < 0:
-        early, late = late, early
-    hot = np.flatnonzero(_exceeds(early, late, math.floor(threshold)))
-    if hot.size == 0:
-        return np.empty(0, np.int64)
-    ends = np.flatnonzero(np.diff(hot) > lag)
-    first, last = hot[np.append(0, ends + 1)], hot[np.append(ends, hot.size - 1)]
-    # the samples of all falls in one line, each fall with what follows it closely
-    length = last - first + lag
-    begins = np.cumsum(length) - length
-    place = np.arange(begins[-1] + length[-1]) + np.repeat(first - begins, length)
-    single = (counts[place + 1].astype(np.int32) - counts[place]) * -levels.sign
-    steepest = np.maximum.reduceat(single, begins)
-    tops = np.flatnonzero(single == np.repeat(steepest, length))
-    cuts: NDArray[np.int64] = place[tops[np.searchsorted(tops, begins)]]
-    cuts = cuts[_stays_down(counts, cuts, levels, rate, settings)]
-    return cuts[_begins_a_fall(counts, cuts, levels, rate, settings)]
-
-
-def _begins_a_fall(
-    counts: NDArray[np.int16],
-    cuts: NDArray[np.int64],
-    levels: CurrentLevels,
-    rate: float,
-    settings: CurrentSettings,
-) -> NDArray[np.bool_]:
-    """Whether a coil was charged since the cut-off before: else the driver's clamp lets go only."""
-    keep = np.ones(cuts.size, bool)
-    least = settings.least_part * levels.peak
-    fall = max(1, round(0.5 * settings.fall_s * rate))
-    for k in (np.flatnonzero(np.diff(cuts) < CLAMP_S * rate) + 1).tolist():
-        between = counts[cuts[k - 1] + 1 : cuts[k] + 1].astype(np.int32) * levels.sign
-        settled = between[min(fall, between.size - 1) :]
-        rose = int(settled.max()) - int(settled[0]) > least
-        keep[k] = rose and between.size > SHORTEST_S * rate
-    return keep
-
-
-def _stays_down(
-    counts: NDArray[np.int16],
-    cuts: NDArray[np.int64],
-    levels: CurrentLevels,
-    rate: float,
-    settings: CurrentSettings,
-) -> NDArray[np.bool_]:
-    """Whether the current is lower behind each fall than before: ringing at switch-on is not."""
-    fall, lead = max(2, round(settings.fall_s * rate)), max(4, round(LEVEL_S * rate))
-    down = np.ones(cuts.size, bool)  # those at either end of the block belong to another one
-    inner = np.flatnonzero((cuts >= fall + lead) & (cuts + fall + lead <= counts.size))
-    if inner.size:
-        spans = np.lib.stride_tricks.sliding_window_view(counts, lead)
-        before = spans[cuts[inner] - fall // 2 - lead].sum(axis=1, dtype=np.int64) / lead
-        behind = spans[cuts[inner] + fall].sum(axis=1, dtype=np.int64) / lead
-        drop = (before - behind) * levels.sign
-        down[inner] = drop > LEAST_DROP * settings.least_part * levels.peak
-    return down
-
-
-def _exceeds(
-    larger: NDArray[np.int16], smaller: NDArray[np.int16], margin: int
-) -> NDArray[np.bool_]:
-    """Whether `larger - smaller > margin` (>= 0), without leaving int16 and without overflow."""
-    if margin >= 65535:
-        return np.zeros(larger.size, bool)
-    level = np.minimum(smaller, np.int16(32767 - margin))
-    level += np.array(margin).astype(np.int16)  # a margin that wraps round wraps the sum back
-    return larger > level
-
-
 def _choose_reach(length: NDArray[np.float64], reach: int) -> int:
     """Give how long to look for the next ramps first, from those just measured [samples].
 
     That is a matter of time alone: a ramp that is longer is measured anew in the longest window.
     """
     known = length[np.isfinite(length)]
-    return max(64, int(LOOK_FACTOR * np.quantile(known, LOOK_SHARE))) if known.size else reach
+    if not known.size:
+        return reach
+    rank = int(LOOK_SHARE * (known.size - 1))
+    return max(64, int(LOOK_FACTOR * np.partition(known, rank)[rank]))
 
 
 def _find_span(reach: int, rate: float, settings: CurrentSettings) -> int:
@@ -385,10 +239,12 @@ def _sum_before(
         return sums
     beside = np.empty((TILE_SAMPLES, stops.size), counts.dtype)
     tile = np.empty((TILE_SAMPLES + 1, stops.size))
+    views = np.lib.stride_tricks.sliding_window_view(counts, min(TILE_SAMPLES, n))
     for at in range(-n, 0, TILE_SAMPLES):
         size = min(TILE_SAMPLES, -at)
+        if size < views.shape[1]:  # the last: no view reaches past the last count
+            views = np.lib.stride_tricks.sliding_window_view(counts, size)
         values = tile[1 : size + 1]
-        views = np.lib.stride_tricks.sliding_window_view(counts, size)  # none past the last count
         beside[:size] = views[stops + at].T
         values[...] = beside[:size]
         values -= levels.zero

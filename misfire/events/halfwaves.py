@@ -11,6 +11,7 @@ from misfire.dsp.gathering import Gatherer
 
 SEGMENT_SAMPLES = 1 << 17  # noise and zero level are judged anew for each piece of this length
 CONTEXT_SAMPLES = 4096  # a steep flank is shorter than this, even cranking at 1 MS/s
+ADDED_SAMPLES = 1 << 15  # their sum fits into 32 bits
 BATCH_WAVES = 1 << 16  # half waves judged at a time
 CONTEXT_WAVES = 256  # neighbours that a judgement may reach to
 NOISE_FACTOR = 4.5  # arming level in standard deviations of the noise (before glitch removal)
@@ -128,7 +129,7 @@ def _raw_half_waves(blocks: Iterable[NDArray[np.int16]]) -> Iterator[NDArray[np.
         first = max(context.size - 3, 0)  # the samples up to here were judged before
         fresh = counts[first:]
         if not context.size or segment.size >= SEGMENT_SAMPLES // 4:
-            zero = float(segment.sum(dtype=np.int64)) / segment.size
+            zero = _add_up(segment) / segment.size
             level = _arming_level(segment, zero)
         low, high = int(np.floor(zero - level)), int(np.ceil(zero + level))
         if side == 0:
@@ -155,6 +156,12 @@ def _raw_half_waves(blocks: Iterable[NDArray[np.int16]]) -> Iterator[NDArray[np.
         context, origin = raw[raw.size - keep :], origin + raw.size - keep
     if begun:
         yield unfinished
+
+
+def _add_up(counts: NDArray[np.int16]) -> int:
+    """Sum of a piece of any length, in half of the time that wide integers take."""
+    starts = range(0, counts.size, ADDED_SAMPLES)
+    return sum(int(counts[at : at + ADDED_SAMPLES].sum(dtype=np.int32)) for at in starts)
 
 
 def _arm(
@@ -229,8 +236,9 @@ def _cross_zero(
     # sums over each flank, of place x (from its middle) and value y (from the zero level)
     ends = np.cumsum(length)
     begins = ends - length
-    place = np.arange(ends[-1])
+    place = np.arange(ends[-1], dtype=np.float64)
     x = place - np.repeat(begins + (length - 1) / 2, length)
+    place = np.arange(ends[-1])
     place += np.repeat(left - begins, length)
     y = counts.take(place) - zero
     mean = np.add.reduceat(y, begins) / length

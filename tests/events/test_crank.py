@@ -12,7 +12,7 @@ from misfire.errors import ParameterError
 from misfire.events import halfwaves
 from misfire.events.cam import find_edges, find_edges_levels
 from misfire.events.crank import find_teeth, find_teeth_levels
-from misfire.events.halfwaves import SEGMENT_SAMPLES
+from misfire.events.halfwaves import SEGMENT_SAMPLES, _add_up
 from misfire.records import LEVEL_FIELDS
 from tests.builders.wheels import Crank, as_counts
 
@@ -246,3 +246,10 @@ class TestRealSensor:
         assert_array_equal(np.diff(gaps), 58)
         ratio = pitch[gaps] / pitch[gaps + 2]
         assert 2.9 < ratio.min() < ratio.max() < 3.6
+
+
+@pytest.mark.parametrize("n", [0, 1, 1 << 15, (1 << 17) + 3])
+@pytest.mark.parametrize("count", [-32768, 32767])
+def test_the_sum_of_counts_at_their_limit(n, count):
+    # their sum does not fit into the counts' own 16 bits, nor the longest into 32
+    assert _add_up(np.full(n, count, np.int16)) == n * count

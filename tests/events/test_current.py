@@ -6,7 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
-from misfire.events.current import find_current_levels, find_current_strokes
+from misfire.events.current import find_current_strokes
+from misfire.events.currentlevels import find_current_levels
 from misfire.records import STROKE_FLAGS
 from tests.builders.coils import (
     Charge,
