@@ -211,12 +211,12 @@ def find_load(diagnosis: Diagnosis, time_s: NDArray[np.float64]) -> NDArray[np.f
     at, values = events["time_s"].to_numpy(dtype=float)[good], relative[good]
     starts = np.searchsorted(at, time_s - SLOPE_SPAN_S / 2)
     stops = np.searchsorted(at, time_s + SLOPE_SPAN_S / 2)
-    load = np.array(
-        [
-            np.median(values[a:b]) if b - a >= 3 else np.nan
-            for a, b in zip(starts, stops, strict=True)
-        ]
-    )
+    load = np.full(time_s.size, np.nan)
+    lengths = stops - starts
+    for length in np.unique(lengths[lengths >= 3]):  # few differ; all of one length at once
+        alike = lengths == length
+        windows = np.lib.stride_tricks.sliding_window_view(values, length)
+        load[alike] = np.median(windows[starts[alike]], axis=1)
     known = load[np.isfinite(load)]
     if known.size < 30:
         return unknown
