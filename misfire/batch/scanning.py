@@ -2,9 +2,10 @@
 
 import multiprocessing
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
-from threading import Event
+from contextlib import contextmanager
+from threading import Condition, Event
 from typing import TypeVar
 
 from misfire.records import Channel
@@ -22,6 +23,36 @@ _WEIGHT = {"crank": 3, "coil_current": 3, "coil_primary": 2}
 
 class _StoppedError(Exception):
     """Ends a scan whose result nobody wants any more."""
+
+
+class Crew:
+    """The threads that scan now: work that can wait leaves them all processors."""
+
+    def __init__(self) -> None:
+        """Begin with none."""
+        self._changed = Condition()
+        self._n_working = 0
+
+    @contextmanager
+    def work(self) -> Iterator[None]:
+        """Count this thread while it scans."""
+        with self._changed:
+            self._n_working += 1
+        try:
+            yield
+        finally:
+            with self._changed:
+                self._n_working -= 1
+                self._changed.notify_all()
+
+    def wait_for_room(self, timeout_s: float) -> bool:
+        """Wait until a processor is left, but not for ever; tell whether one is."""
+        n_processors = _count_processors()
+        with self._changed:
+            return self._changed.wait_for(lambda: self._n_working < n_processors, timeout_s)
+
+
+CREW = Crew()
 
 
 def scan_channels(
@@ -85,7 +116,8 @@ def scan_channels(
             if stop.is_set():
                 raise _StoppedError
 
-        return scan(channels[number], report)
+        with CREW.work():
+            return scan(channels[number], report)
 
     order = sorted(range(len(channels)), key=lambda i: -_estimate_cost(channels[i]))
     with ThreadPoolExecutor(n_threads, thread_name_prefix="scan") as pool:

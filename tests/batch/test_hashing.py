@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from misfire.batch import hashing
+from misfire.batch import hashing, scanning
 from misfire.batch.chain import diagnose
 from misfire.batch.hashing import hash_beside
 from misfire.batch.opening import open_recording
@@ -48,6 +48,28 @@ def test_the_work_goes_on_while_the_hash_is_computed(made, monkeypatch):
     with hash_beside(recording) as wait:
         reached.set()
         assert wait() == "late"
+    recording.close()
+
+
+def test_the_hash_rests_while_channels_are_scanned_on_all_processors(made, monkeypatch):
+    monkeypatch.setattr(scanning, "_count_processors", lambda: 2)
+    n_read = threading.Semaphore(0)
+
+    def hash_slowly(job, *, progress):
+        for _ in range(3):
+            progress("hash", 0.5)
+            n_read.release()
+        return "slow"
+
+    monkeypatch.setattr(hashing, "compute_source_hash", hash_slowly)
+    recording = open_recording(made.job, hash_source=False)
+    with scanning.CREW.work():
+        with scanning.CREW.work(), hash_beside(recording):
+            assert not n_read.acquire(timeout=0.5)
+            with pytest.raises(KeyError), hash_beside(recording):
+                raise KeyError("no cylinder")  # nor does a failed work wait for its rest
+        with hash_beside(recording) as wait:  # one of the two processors is left
+            assert wait() == "slow"
     recording.close()
 
 
