@@ -96,25 +96,33 @@ def compute_raw(trees: Trees, rows: NDArray[np.float64]) -> NDArray[np.float64]:
     raw : float64 array [shape=(n, n_outputs)]
         Log odds of a two-class model (one output), unnormalised log probabilities otherwise.
     """
-    n = rows.shape[0]
-    raw = np.tile(trees.baseline, (n, 1))
-    flat = np.ascontiguousarray(rows).ravel()
-    base = np.arange(n) * rows.shape[1]
-    missing = np.isnan(flat)
+    raw = np.tile(trees.baseline, (rows.shape[0], 1))
+    columns = np.ascontiguousarray(rows.T)
+    missing = np.isnan(columns)
     for row in trees.roots:
         for output, root in enumerate(row):
-            node = np.full(n, root, np.int32)
-            active = np.flatnonzero(trees.left[node] >= 0)
-            while active.size:
-                here = node[active]
-                at = base[active] + trees.feature[here]
-                goes_left = np.where(
-                    missing[at], trees.missing_left[here], flat[at] <= trees.threshold[here]
-                )
-                node[active] = np.where(goes_left, trees.left[here], trees.right[here])
-                active = active[trees.left[node[active]] >= 0]
-            raw[:, output] += trees.value[node]
+            raw[:, output] += _find_values(trees, int(root), columns, missing)
     return raw
+
+
+def _find_values(
+    trees: Trees, root: int, columns: NDArray[np.float64], missing: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Value of the leaf of one tree that each row falls into: each node parts the rows it gets."""
+    values = np.empty(columns.shape[1])
+    waiting = [(root, np.arange(values.size))]
+    while waiting:
+        node, rows = waiting.pop()
+        if trees.left[node] < 0 or not rows.size:
+            values[rows] = trees.value[node]
+            continue
+        feature = trees.feature[node]
+        goes_left = columns[feature].take(rows) <= trees.threshold[node]
+        if trees.missing_left[node]:
+            goes_left |= missing[feature].take(rows)
+        waiting.append((int(trees.left[node]), rows[goes_left]))
+        waiting.append((int(trees.right[node]), rows[~goes_left]))
+    return values
 
 
 def pack_trees(trees: Trees, prefix: str) -> dict[str, NDArray[Any]]:

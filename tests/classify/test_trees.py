@@ -51,6 +51,30 @@ class TestAgainstSklearn:
         assert np.abs(expit(compute_raw(trees, on)[:, 0]) - expected).max() < 1e-12
 
 
+def walk(trees, row):
+    """Sum of the leaves of one row, node after node."""
+    raw = trees.baseline.copy()
+    for roots in trees.roots:
+        for output, node in enumerate(roots):
+            while trees.left[node] >= 0:
+                value = row[trees.feature[node]]
+                missing_left = np.isnan(value) and trees.missing_left[node]
+                goes_left = missing_left or value <= trees.threshold[node]
+                node = trees.left[node] if goes_left else trees.right[node]
+            raw[output] += trees.value[node]
+    return raw
+
+
+@pytest.mark.parametrize("n_classes", [2, 5])
+def test_as_row_after_row(rows, n_classes):
+    kinds = np.arange(len(rows)) % n_classes
+    trees = export_trees(fit_trees(rows, kinds == 0 if n_classes == 2 else kinds, rounds=15))
+    rows = list_odd_rows(rows)
+    expected = np.array([walk(trees, row) for row in rows])
+    np.testing.assert_array_equal(compute_raw(trees, rows), expected)
+    assert compute_raw(trees, rows[:0]).shape == (0, expected.shape[1])
+
+
 @pytest.fixture(scope="module")
 def arrays():
     rows = draw_values(np.random.default_rng(2), 200, 6)
