@@ -65,7 +65,8 @@ def time_at(track: CrankTrack, angle_deg: NDArray[np.float64]) -> NDArray[np.flo
 def _interpolate(track: CrankTrack, angle_deg: NDArray[np.float64]) -> NDArray[np.float64]:
     """Work out `time_at` for not too many places at once."""
     x, y = track.angle_deg, track.time_s
-    at = np.clip(np.searchsorted(x, angle_deg, side="right") - 1, 0, x.size - 2)
+    left = np.searchsorted(x, angle_deg, side="right") - 1
+    at = np.clip(left, 0, x.size - 2)
     # only the teeth around each place: a long recording has millions
     before, own, behind = (_measure_interval(track, at + k) for k in (-1, 0, 1))
     h = own[0]
@@ -79,7 +80,8 @@ def _interpolate(track: CrankTrack, angle_deg: NDArray[np.float64]) -> NDArray[n
     )
     linear = y[at] + (y[at + 1] - y[at]) * t
     value = np.where(np.isfinite(cubic), cubic, linear)
-    return np.where(_is_known(track, x, angle_deg), value, np.nan)
+    known = _is_interval_known(track, left) | _is_on_tooth(x, angle_deg, left)
+    return np.where(known, value, np.nan)
 
 
 def list_stretches(track: CrankTrack) -> list[tuple[int, int, int]]:
@@ -132,8 +134,14 @@ def _is_known(
     if axis.size == 0:
         return np.zeros(at.shape, bool)
     left = np.searchsorted(axis, at, side="right") - 1
-    on_tooth = (left >= 0) & (axis[np.maximum(left, 0)] == at)
-    return np.asarray(_is_interval_known(track, left) | on_tooth)
+    return np.asarray(_is_interval_known(track, left) | _is_on_tooth(axis, at, left))
+
+
+def _is_on_tooth(
+    axis: NDArray[np.float64], at: NDArray[np.float64], left: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Whether each place is that of the tooth at or before it."""
+    return np.asarray((left >= 0) & (axis[np.maximum(left, 0)] == at))
 
 
 def _is_interval_known(track: CrankTrack, left: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -143,8 +151,11 @@ def _is_interval_known(track: CrankTrack, left: NDArray[np.int64]) -> NDArray[np
         return np.zeros(left.shape, bool)
     there = (left >= 0) & (left < n_intervals)
     place = np.clip(left, 0, n_intervals - 1)
-    same = track.stretch[place] == track.stretch[place + 1]
-    return np.asarray(there & same & ~np.isin(place, _find_lost_intervals(track)))
+    known = there & (track.stretch[place] == track.stretch[place + 1])
+    lost = _find_lost_intervals(track)
+    if lost.size:
+        known &= ~np.isin(place, lost)
+    return np.asarray(known)
 
 
 def _find_lost_intervals(track: CrankTrack) -> NDArray[np.int64]:
