@@ -144,6 +144,34 @@ def find_true(flags: NDArray[np.bool_]) -> NDArray[np.int64]:
     return np.concatenate((found, whole + np.flatnonzero(flags[whole:])))
 
 
+def exceeds(
+    larger: NDArray[np.int16], smaller: NDArray[np.int16], margin: int
+) -> NDArray[np.bool_]:
+    """Tell where one count stands above another by more than a margin, without overflow.
+
+    Parameters
+    ----------
+    larger, smaller : int16 arrays [shape=(n,), unit=counts]
+    margin : int [unit=counts, >= 0]
+
+    Returns
+    -------
+    exceeds : bool array [shape=(n,)]
+        Whether `larger - smaller > margin`.
+
+    Examples
+    --------
+    >>> exceeds(np.array([5, 32767], np.int16), np.array([2, -32768], np.int16), 3).tolist()
+    [False, True]
+    """
+    if margin >= 65535:
+        return np.zeros(larger.size, bool)
+    # where it is positive, the difference of any two counts fits into 16 bits without a sign
+    hot = (larger - smaller).view(np.uint16) > np.uint16(margin)
+    hot &= larger > smaller
+    return hot
+
+
 def order_entries(
     entered_above: NDArray[np.int64], entered_below: NDArray[np.int64], side: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int8], int]:

@@ -239,6 +239,7 @@ def _sum_before(
         return sums
     beside = np.empty((TILE_SAMPLES, stops.size), counts.dtype)
     tile = np.empty((TILE_SAMPLES + 1, stops.size))
+    lows = np.tile(low, (min(TILE_SAMPLES, n), 1))  # spread once: short rows are slow to spread
     views = np.lib.stride_tricks.sliding_window_view(counts, min(TILE_SAMPLES, n))
     for at in range(-n, 0, TILE_SAMPLES):
         size = min(TILE_SAMPLES, -at)
@@ -250,7 +251,7 @@ def _sum_before(
         values -= levels.zero
         if levels.sign < 0:
             values *= -1
-        values -= low
+        values -= lows[:size]
         tile[0] = sums
         np.add.reduce(tile[: size + 1], axis=0, out=sums)
     return sums

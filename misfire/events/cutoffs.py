@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.dsp.crossings import find_true
+from misfire.dsp.crossings import exceeds, find_true
 from misfire.events.currentlevels import CurrentLevels
 
 LEVEL_S = 0.2e-3  # over this the current before and behind a cut-off is compared
@@ -48,7 +48,7 @@ def find_cut_offs(
     early, late = counts[:-lag], counts[lag:]
     if levels.sign < 0:
         early, late = late, early
-    hot = find_true(_exceeds(early, late, math.floor(threshold)))
+    hot = find_true(exceeds(early, late, math.floor(threshold)))
     if hot.size == 0:
         return np.empty(0, np.int64)
     ends = np.flatnonzero(np.diff(hot) > lag)
@@ -102,15 +102,3 @@ def _stays_down(
         drop = (before - behind) * levels.sign
         down[inner] = drop > LEAST_DROP * settings.least_part * levels.peak
     return down
-
-
-def _exceeds(
-    larger: NDArray[np.int16], smaller: NDArray[np.int16], margin: int
-) -> NDArray[np.bool_]:
-    """Whether `larger - smaller > margin` (>= 0), without leaving 16 bits and without overflow."""
-    if margin >= 65535:
-        return np.zeros(larger.size, bool)
-    # where it is positive, the difference of any two counts fits into 16 bits without a sign
-    hot = (larger - smaller).view(np.uint16) > np.uint16(margin)
-    hot &= larger > smaller
-    return hot

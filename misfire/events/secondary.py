@@ -1,11 +1,13 @@
 """Secondary pick-ups: relative height and burn time; uncalibrated and of either polarity."""
 
+import math
 from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
 
 from misfire.dsp.blocks import BLOCK_SAMPLES, iterate_blocks
+from misfire.dsp.crossings import exceeds, find_true
 from misfire.dsp.levels import survey_counts
 from misfire.dsp.strokes import make_strokes
 from misfire.records import STROKE_FIELDS, Channel
@@ -56,13 +58,14 @@ def find_pickup_strokes(
     for start, stop, first, counts in iterate_blocks(
         read, channel.n_samples, size=max(block, 8 * hold), before=4 * hold, after=4 * hold
     ):
-        step = np.abs(counts[lag:].astype(np.int32) - counts[:-lag])
-        hot = np.flatnonzero(step > threshold)
+        early, late, margin = counts[:-lag], counts[lag:], math.floor(threshold)
+        hot = find_true(exceeds(late, early, margin) | exceeds(early, late, margin))
         if hot.size == 0:
             continue
         # Switch-on and the end of burn jump too, but less: the kick is the highest jump of a group.
         group = np.concatenate(([0], np.cumsum(np.diff(hot) > hold)))
-        order = np.lexsort((-step[hot], group))
+        step = np.abs(late[hot].astype(np.int32) - early[hot])
+        order = np.lexsort((-step, group))
         kicks = hot[order[np.unique(group[order], return_index=True)[1]]] + lag // 2 + first
         times.append(kicks[(kicks >= start) & (kicks < stop)])
     if not times:

@@ -8,7 +8,7 @@ from hypothesis.extra.numpy import arrays
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.signal import medfilt
 
-from misfire.dsp.crossings import drop_glitches, find_crossings, iterate_segments
+from misfire.dsp.crossings import drop_glitches, exceeds, find_crossings, iterate_segments
 from misfire.errors import ParameterError
 
 COUNTS = arrays(np.int16, st.integers(0, 60), elements=st.integers(-32768, 32767))
@@ -90,3 +90,23 @@ class TestDropGlitches:
     def test_median_of_three(self, counts):
         # reference: scipy.signal.medfilt, whose ends are padded with zeros
         assert_array_equal(drop_glitches(counts), medfilt(counts.astype(float), 3)[1:-1])
+
+
+@given(
+    pairs=arrays(
+        np.int16, st.tuples(st.just(2), st.integers(0, 40)), elements=st.integers(-32768, 32767)
+    ),
+    margin=st.integers(0, 70_000),
+)
+def test_differences_of_any_counts(pairs, margin):
+    larger, smaller = pairs
+    plain = [int(a) - int(b) > margin for a, b in zip(larger, smaller, strict=True)]
+    assert exceeds(larger, smaller, margin).tolist() == plain
+
+
+def test_differences_at_their_ends():
+    low, high = np.array([-32768], np.int16), np.array([32767], np.int16)
+    assert exceeds(high, low, 65534).tolist() == [True]
+    assert exceeds(high, low, 65535).tolist() == [False]
+    assert exceeds(low, high, 0).tolist() == [False]
+    assert exceeds(high, high, 0).tolist() == [False]
