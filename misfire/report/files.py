@@ -7,6 +7,7 @@ import csv
 import io
 import json
 from pathlib import Path
+from typing import Any
 
 from misfire.errors import OutputError
 from misfire.publishing import guard_cell, write_together
@@ -94,6 +95,13 @@ def format_parquet(diagnosis: Diagnosis) -> bytes:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
+    class Sink(io.BytesIO):
+        """Keeps what is written; after each piece the library gives back the memory it took."""
+
+        def write(self, piece: Any, /) -> int:
+            pa.default_memory_pool().release_unused()  # else tables of values, column upon column
+            return super().write(piece)
+
     _check_columns(diagnosis)
     more = [name for name in diagnosis.events.columns if name not in EVENT_COLUMNS]
     columns = {
@@ -114,9 +122,9 @@ def format_parquet(diagnosis: Diagnosis) -> bytes:
             "cylinders": json.dumps(build_summary(diagnosis)["cylinders"]),
         }
     )
-    buffer = io.BytesIO()
-    pq.write_table(table, buffer)
-    return buffer.getvalue()
+    with Sink() as sink:
+        pq.write_table(table, sink)
+        return sink.getvalue()
 
 
 def format_csv(diagnosis: Diagnosis) -> str:
