@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from misfire.errors import ParameterError
 
@@ -313,6 +313,27 @@ class Firings:
     renamings: tuple[dict[int, int], ...] = ()
 
 
+class PerTooth(Protocol):
+    """One number for each tooth: an array, or what is indexed like one and counts it out."""
+
+    @property
+    def size(self) -> int:
+        """Number of teeth."""
+
+    def __len__(self) -> int:
+        """Give the number of teeth."""
+
+    def __getitem__(self, at: Any, /) -> Any:
+        """Give one, a slice or some of the numbers."""
+
+
+class Ascending(PerTooth, Protocol):
+    """Numbers that ascend from tooth to tooth."""
+
+    def searchsorted(self, v: Any, /, side: Literal["left", "right"] = "left") -> Any:
+        """Give the teeth before which values belong."""
+
+
 @dataclass(frozen=True, slots=True)
 class CrankTrack:
     """Crank angle against time, through the teeth.
@@ -325,8 +346,8 @@ class CrankTrack:
     """
 
     time_s: NDArray[np.float64]
-    angle_deg: NDArray[np.float64]
-    stretch: NDArray[np.int32]
+    angle_deg: Ascending
+    stretch: PerTooth
     wheel: CrankWheel
     revolution_known: bool = True
     lost_s: NDArray[np.float64] | None = None

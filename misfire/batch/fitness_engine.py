@@ -202,7 +202,7 @@ def _is_crank(read: Read, piece: Channel, wheel: CrankWheel | None) -> bool:
         placed = track.time_s.size - track.n_missing - track.n_extra
         if tried is None and track.wheel.positions > MOST_POSITIONS:
             continue
-        if placed > 0.8 * train.tooth_s.size and np.ptp(track.angle_deg) > 1000.0:
+        if placed > 0.8 * train.tooth_s.size and track.angle_deg[-1] - track.angle_deg[0] > 1000.0:
             return True
     return False
 

@@ -46,14 +46,14 @@ def find_firings(
         if not np.isfinite(extra):
             continue
         first_tooth, stop_tooth = teeth[number]
-        inside = track.angle_deg[first_tooth:stop_tooth]
+        begin_deg, end_deg = track.angle_deg[np.array([first_tooth, stop_tooth - 1])]
         # Angle of firing_order[0]'s TDC in cycle 0 of the common count, on this stretch.
         zero = phase.tdc_deg - extra
-        first = int(np.floor((inside[0] - zero) / 720.0)) - 1
-        last = int(np.ceil((inside[-1] - zero) / 720.0)) + 1
+        first = int(np.floor((begin_deg - zero) / 720.0)) - 1
+        last = int(np.ceil((end_deg - zero) / 720.0)) + 1
         cycles = np.repeat(np.arange(first, last + 1), order.size)
         tdc = zero + 720.0 * cycles + np.tile(offsets, last + 1 - first)
-        keep = (tdc >= inside[0]) & (tdc <= inside[-1])
+        keep = (tdc >= begin_deg) & (tdc <= end_deg)
         parts.append(
             (
                 tdc[keep],
@@ -68,6 +68,7 @@ def find_firings(
     cycle = np.concatenate([p[1] for p in parts])
     cylinder = np.concatenate([p[2] for p in parts])
     stretch = np.concatenate([p[3] for p in parts])
+    del parts, keep, tdc, cycles  # of a long recording each is large
     tdc_s = time_at(track, tdc_angle)
     good = np.isfinite(tdc_s)
     if not good.any():
@@ -75,17 +76,21 @@ def find_firings(
     rows = np.flatnonzero(good)[np.argsort(tdc_s[good], kind="stable")]
     tdc_angle, tdc_s = tdc_angle[rows], tdc_s[rows]
     cycle, cylinder, stretch = cycle[rows], cylinder[rows], stretch[rows]
-    cycle = cycle - cycle.min()
+    del rows, good
+    cycle -= cycle.min()
     index, advance, strikes = _match(track, trains, engine, tdc_angle, cylinder)
     spark_s = np.full(tdc_s.size, np.nan)
     for train in trains:
-        rows = index[train.channel.name]
-        take = np.isnan(spark_s) & (rows >= 0)
-        spark_s[take] = train.strokes["stop_s"][rows[take]]
+        index_of = index[train.channel.name]
+        take = np.isnan(spark_s) & (index_of >= 0)
+        spark_s[take] = train.strokes["stop_s"][index_of[take]]
     seen = np.isfinite(spark_s)
     expected = _fill_advance(tdc_s, advance)
-    unseen_s = time_at(track, tdc_angle - expected)
-    spark_s = np.where(seen, spark_s, np.where(np.isfinite(unseen_s), unseen_s, tdc_s))
+    unseen = np.flatnonzero(~seen)
+    unseen_s = time_at(track, tdc_angle[unseen] - expected[unseen])
+    spark_s[unseen] = np.where(np.isfinite(unseen_s), unseen_s, tdc_s[unseen])
+    advance = np.where(np.isfinite(advance), advance, expected)
+    del expected, unseen, unseen_s
     rpm = _speed(track, tdc_angle, tdc_s)
     mates = {}
     for a, at in angles.items():
@@ -93,18 +98,21 @@ def find_firings(
             if a != b and abs(float(wrap_deg(np.array([at - bt - 360.0]), 720.0)[0])) < 1.0:
                 mates[a] = b
     by_time = np.argsort(spark_s, kind="stable")
+    for name in index:  # one after the other, not all of them twice
+        index[name] = index[name][by_time]
+    cycle, cylinder = cycle[by_time], cylinder[by_time]
     return Firings(
-        cycle=cycle[by_time].astype(np.int64),
-        cylinder=cylinder[by_time].astype(np.int64),
+        cycle=cycle,
+        cylinder=cylinder,
         tdc_angle_deg=tdc_angle[by_time],
         tdc_s=tdc_s[by_time],
         spark_s=spark_s[by_time],
         seen=seen[by_time],
-        advance_deg=np.where(np.isfinite(advance), advance, expected)[by_time],
+        advance_deg=advance[by_time],
         rpm=rpm[by_time],
         stretch=stretch[by_time],
         strikes=strikes[by_time],
-        stroke_index={name: rows[by_time] for name, rows in index.items()},
+        stroke_index=index,
         resolved=phase.resolved or engine.cylinders == 1,
         mates=mates,
         tdc_deg=phase.tdc_deg,
@@ -194,6 +202,7 @@ def _usual_advance(
             at - 1,
         )
         advance = tdc[near] - theta
+        del tdc, at, near
         keep = (advance > -LATEST_DEG) & (advance < EARLIEST_DEG)
         found.append(advance[keep])
         where.append(theta[keep])
@@ -230,9 +239,12 @@ def _speed(
     """Mean speed over the revolution around each TDC, over less at the ends of the track."""
     rpm = np.full(tdc_angle.size, np.nan)
     for half in (180.0, 90.0, 30.0, 6.0):
-        before, after = time_at(track, tdc_angle - half), time_at(track, tdc_angle + half)
-        two = 2 * half / 6.0 / (after - before)
-        one = half / 6.0 / np.where(np.isfinite(after), after - tdc_s, tdc_s - before)
-        rpm = np.where(np.isnan(rpm), two, rpm)
-        rpm = np.where(np.isnan(rpm) & (half <= 90.0), one, rpm)
+        open_ = np.flatnonzero(np.isnan(rpm))
+        at_deg, at_s = tdc_angle[open_], tdc_s[open_]
+        before, after = time_at(track, at_deg - half), time_at(track, at_deg + half)
+        speed = 2 * half / 6.0 / (after - before)
+        if half <= 90.0:
+            one = half / 6.0 / np.where(np.isfinite(after), after - at_s, at_s - before)
+            speed = np.where(np.isnan(speed), one, speed)
+        rpm[open_] = speed
     return rpm

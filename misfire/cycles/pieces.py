@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from misfire.cycles.pattern import Pattern
 from misfire.cycles.sync import (
+    LogPitches,
     Walk,
     find_gap_ends,
     find_regular_turns,
@@ -132,11 +133,10 @@ def find_pieces(tooth_s: NDArray[np.float64], pattern: Pattern) -> list[Piece]:
     """
     if tooth_s.size < max(pattern.n_teeth, 4):
         return []
-    log_pitch = np.diff(tooth_s)
-    np.log(log_pitch, out=log_pitch)  # millions of teeth: no more copies than needed
+    log_pitch = LogPitches(tooth_s)
     if pattern.plain:
         lengths, ends = pattern.steps.astype(float), np.empty(0, np.int64)
-        runs = find_steady_runs(log_pitch)
+        runs = find_steady_runs(log_pitch[:])
     else:
         lengths = learn_lengths(log_pitch, pattern)
         runs = _chain(find_regular_turns(log_pitch, lengths), pattern.n_teeth)

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.cycles.pattern import Pattern
+from misfire.dsp.teeth import Counted
 
 STEADY_LOG = 0.35  # neighbouring pitches of a turning engine differ less: ln 1.42
 PULSE_COST = 0.2  # price of believing in one missing or extra pulse, in log pitch
@@ -23,6 +24,22 @@ MOST_LEARNT = 2000  # revolutions looked at for that
 PIECE_TEETH = 1 << 16  # looked at in one go
 BATCH_VALUES = 1 << 18  # compared at once: 2 MB
 PLAIN_CONFIRM = 8  # teeth on count that take the place of a gap, on a plain wheel
+
+
+class LogPitches(Counted):
+    """Logarithms of the intervals between pulses, worked out where they are looked at."""
+
+    def __init__(self, tooth_s: NDArray[np.float64]) -> None:
+        """Take the instants of the pulses, ascending."""
+        self.size = max(0, tooth_s.size - 1)
+        self._tooth_s = tooth_s
+
+    def count(self, at: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Work out the logarithms of some intervals [s]."""
+        return np.asarray(np.log(self._tooth_s[at + 1] - self._tooth_s[at]))
+
+
+Pitches = NDArray[np.float64] | LogPitches
 
 
 @dataclass(slots=True)
@@ -162,14 +179,14 @@ def _explain(
     return choice
 
 
-def learn_lengths(log_pitch: NDArray[np.float64], pattern: Pattern) -> NDArray[np.float64]:
+def learn_lengths(log_pitch: Pitches, pattern: Pattern) -> NDArray[np.float64]:
     """Learn how long the gaps and the pitches beside them are seen to be.
 
     A sensor often sees a gap some per cent too long, and the teeth beside it out of place.
 
     Parameters
     ----------
-    log_pitch : float64 array [shape=(n_teeth - 1,)]
+    log_pitch : float64 array or LogPitches [shape=(n_teeth - 1,)]
         Logarithm of the intervals between pulses.
     pattern : Pattern
         With at least one gap.
@@ -205,14 +222,12 @@ def learn_lengths(log_pitch: NDArray[np.float64], pattern: Pattern) -> NDArray[n
     return lengths
 
 
-def find_regular_turns(
-    log_pitch: NDArray[np.float64], lengths: NDArray[np.float64]
-) -> NDArray[np.int64]:
+def find_regular_turns(log_pitch: Pitches, lengths: NDArray[np.float64]) -> NDArray[np.int64]:
     """Find teeth at which a revolution without any fault begins.
 
     Parameters
     ----------
-    log_pitch : float64 array [shape=(n_teeth - 1,)]
+    log_pitch : float64 array or LogPitches [shape=(n_teeth - 1,)]
         Logarithm of the intervals between pulses.
     lengths : float64 array [shape=(n,), unit=pitches]
         From `learn_lengths`.
@@ -246,14 +261,12 @@ def find_regular_turns(
     return np.concatenate(starts)
 
 
-def find_gap_ends(
-    log_pitch: NDArray[np.float64], lengths: NDArray[np.float64]
-) -> NDArray[np.int64]:
+def find_gap_ends(log_pitch: Pitches, lengths: NDArray[np.float64]) -> NDArray[np.int64]:
     """Find pulses that look like the first tooth after the first gap, by their neighbourhood.
 
     Parameters
     ----------
-    log_pitch : float64 array [shape=(n_teeth - 1,)]
+    log_pitch : float64 array or LogPitches [shape=(n_teeth - 1,)]
     lengths : float64 array [shape=(n,), unit=pitches]
         From `learn_lengths`.
 
@@ -265,7 +278,7 @@ def find_gap_ends(
 
 
 def _gap_ends(
-    log_pitch: NDArray[np.float64], log_lengths: NDArray[np.float64], most: float
+    log_pitch: Pitches, log_lengths: NDArray[np.float64], most: float
 ) -> NDArray[np.int64]:
     """Find intervals that fit the first gap beside both neighbours; the pulses they end with."""
     found = [np.empty(0, np.int64)]

@@ -1,16 +1,17 @@
 """Crank angle from teeth: which tooth is which, and where that is not known."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from misfire.cycles.pattern import Pattern, describe_wheel, find_wheel, is_same_wheel, make_pattern
-from misfire.cycles.pieces import Numbered, Piece, find_pieces
-from misfire.dsp.track import find_known_intervals
+from misfire.cycles.pieces import Numbered, Piece, Turns, Walked, find_pieces
+from misfire.dsp.teeth import StretchNumbers, TurnedAngles
+from misfire.dsp.track import find_known_intervals, interpolate_angle
 from misfire.errors import CycleError, ParameterError
-from misfire.records import CrankTrack, CrankWheel, Finding
+from misfire.records import CrankTrack, CrankWheel, Finding, PerTooth
 
 MARGIN_TURNS = 0.3  # a count of revolutions across a lost span must be this sure
 LEAST_SPREAD = 0.01  # relative speed change within a lost span that is always reckoned with
@@ -102,11 +103,12 @@ def speed_rpm(track: CrankTrack) -> NDArray[np.float64]:
     lengths = np.diff(bounds)
     first, last = np.repeat(bounds[:-1], lengths), np.repeat(bounds[1:] - 1, lengths)
     # the teeth just within half a revolution on each side
-    before = np.searchsorted(track.angle_deg, track.angle_deg - 180.0 - 1e-6)
-    after = np.searchsorted(track.angle_deg, track.angle_deg + 180.0 + 1e-6, side="right") - 1
+    angle_deg = track.angle_deg[:]
+    before = np.searchsorted(angle_deg, angle_deg - 180.0 - 1e-6)
+    after = np.searchsorted(angle_deg, angle_deg + 180.0 + 1e-6, side="right") - 1
     before, after = np.maximum(before, first), np.minimum(after, last)
     duration_s = track.time_s[after] - track.time_s[before]
-    turned = (track.angle_deg[after] - track.angle_deg[before]) / 360.0
+    turned = (angle_deg[after] - angle_deg[before]) / 360.0
     return np.where(duration_s > 0, 60.0 * turned / np.where(duration_s > 0, duration_s, 1), np.nan)
 
 
@@ -114,11 +116,10 @@ def _join(
     tooth_s: NDArray[np.float64], pieces: list[Piece], wheel: CrankWheel, pattern: Pattern
 ) -> CrankTrack:
     """Count revolutions on from piece to piece, or begin a new stretch."""
-    n_teeth = sum(piece.size for piece in pieces)
-    angle_deg = np.empty(n_teeth)
     numbers: list[tuple[int, int]] = []  # of a piece: its stretch, its teeth
     lost: list[tuple[float, float]] = []
-    stretch, base, at = 0, 0, 0
+    stretch, base = 0, 0
+    bases: list[int] = []
     firsts, lasts = [piece.first[0] for piece in pieces], [piece.last[0] for piece in pieces]
     reach = SPEED_TURNS * pattern.n_teeth + 1
     before_s, before = np.empty(0), np.empty(0, np.int64)
@@ -140,9 +141,7 @@ def _join(
                 lost.append((before_s[-1], time_s[0]))
         index, position = piece.number_last(max(2, reach))
         before_s, before = tooth_s[index], position + base
-        for _, position in _number_all(piece):
-            angle_deg[at : at + position.size] = (position + base) * pattern.pitch_deg
-            at += position.size
+        bases.append(base)
         numbers.append((stretch, piece.size))
     if lasts[-1] < tooth_s.size - 1:
         lost.append((before_s[-1], tooth_s[-1]))
@@ -150,7 +149,7 @@ def _join(
     extra = [instant for piece in pieces for instant in piece.extra_s]
     return CrankTrack(
         time_s=_pick_instants(tooth_s, pieces),
-        angle_deg=angle_deg,
+        angle_deg=_count_angles(pieces, bases, pattern),
         stretch=_number_stretches(numbers),
         wheel=wheel,
         revolution_known=not pattern.plain and pattern.parts == 1,
@@ -178,12 +177,51 @@ def _pick_instants(tooth_s: NDArray[np.float64], pieces: list[Piece]) -> NDArray
     return np.concatenate([tooth_s[part] for part in index])
 
 
-def _number_stretches(numbers: list[tuple[int, int]]) -> NDArray[np.int32]:
-    """Give the stretch of each tooth; a single number is kept once for all."""
-    n_teeth = sum(n for _, n in numbers)
-    if len({number for number, _ in numbers}) == 1:
-        return np.broadcast_to(np.array(numbers[0][0], np.int32), n_teeth)
-    return np.concatenate([np.full(n, number, np.int32) for number, n in numbers])
+def _count_angles(pieces: list[Piece], bases: Sequence[int], pattern: Pattern) -> TurnedAngles:
+    """Give the angles of all teeth, by the places at which a tooth does not follow the last one.
+
+    `bases` [unit=positions, whole turns]: what each piece counts from.
+    """
+    firsts, turned = [], []
+    at, n, expected = 0, pattern.n_teeth, None
+    for piece, base in zip(pieces, bases, strict=True):
+        for part in piece.parts:
+            turns = base // pattern.positions * n
+            local, count = _list_runs(part, pattern)
+            skips = np.ones(local.size, bool)
+            skips[0] = expected != int(count[0]) + turns
+            firsts.append(local[skips] + at)
+            turned.append(count[skips] + turns)
+            at += part.size
+            expected = int(count[-1]) + turns + part.size - int(local[-1])
+    return TurnedAngles(
+        np.concatenate(firsts),
+        np.concatenate(turned),
+        at,
+        pattern.offsets[:-1],
+        pattern.positions,
+        pattern.pitch_deg,
+    )
+
+
+def _list_runs(
+    part: Walked | Turns, pattern: Pattern
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First teeth of a part's runs, and how many teeth of the wheel have passed before each."""
+    n = 1 if isinstance(part, Turns) else part.size  # regular turns are one run
+    _, position = part.number(0, n)
+    turn, place = np.divmod(position, pattern.positions)
+    count = turn * pattern.n_teeth + np.searchsorted(pattern.offsets, place)
+    local = np.concatenate(([0], np.flatnonzero(np.diff(count) != 1) + 1))
+    return local, count[local]
+
+
+def _number_stretches(numbers: list[tuple[int, int]]) -> PerTooth:
+    """Give the stretch of each tooth."""
+    number, size = np.array(numbers, np.int64).T
+    first = np.cumsum(size) - size
+    begins = np.concatenate(([True], number[1:] != number[:-1]))
+    return StretchNumbers(first[begins], number[begins].astype(np.int32), int(size.sum()))
 
 
 def _count_turns(
@@ -297,11 +335,11 @@ def _report(track: CrankTrack, tooth_s: NDArray[np.float64]) -> tuple[Finding, .
 
 def _broken_tooth(track: CrankTrack) -> float | None:
     """Angle within the revolution at which a pulse is missing in more than half of them."""
-    revolutions = float(np.ptp(track.angle_deg)) / 360.0
+    revolutions = float(track.angle_deg[-1] - track.angle_deg[0]) / 360.0
     if track.repaired_s is None or track.n_missing < max(3.0, 0.5 * revolutions):
         return None
     pitch_deg = 360.0 / track.wheel.positions
-    angle = np.interp(track.repaired_s, track.time_s, track.angle_deg) % 360.0
+    angle = interpolate_angle(track, track.repaired_s) % 360.0
     counts = np.bincount(np.round(angle / pitch_deg).astype(int) % track.wheel.positions)
     most = int(np.argmax(counts))
     return most * pitch_deg if counts[most] > 0.5 * revolutions else None

@@ -5,7 +5,7 @@ from bisect import bisect_right
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.records import CrankTrack
+from misfire.records import Ascending, CrankTrack
 
 BATCH_PLACES = 1 << 14  # interpolated at once: some MB
 
@@ -24,8 +24,36 @@ def angle_at(track: CrankTrack, time_s: NDArray[np.float64]) -> NDArray[np.float
         Unwrapped; NaN outside the track, between stretches and where sync was lost.
     """
     time_s = np.asarray(time_s, dtype=float)
-    angle = np.interp(time_s, track.time_s, track.angle_deg)
-    return np.where(_is_known(track, track.time_s, time_s), angle, np.nan)
+    angle_deg = np.empty(time_s.shape)
+    for start in range(0, time_s.shape[0] if time_s.ndim else 1, BATCH_PLACES):
+        some = slice(start, start + BATCH_PLACES) if time_s.ndim else ...
+        known = _is_known(track, track.time_s, time_s[some])
+        angle_deg[some] = np.where(known, interpolate_angle(track, time_s[some]), np.nan)
+    return angle_deg
+
+
+def interpolate_angle(track: CrankTrack, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Crank angle at given instants on straight lines through all teeth, lost spans or not.
+
+    Parameters
+    ----------
+    track : CrankTrack
+        With a tooth at least.
+    time_s : float64 array [shape=(n,), unit=s]
+
+    Returns
+    -------
+    angle_deg : float64 array [shape=(n,), unit=deg]
+        Before the first tooth its own angle, after the last one that one's.
+    """
+    x, y = track.time_s, track.angle_deg
+    if x.size < 2:
+        return np.asarray(np.interp(time_s, x, y[:]))
+    # numpy's own would want the angles of all teeth
+    at = np.clip(x.searchsorted(time_s, side="right") - 1, 0, x.size - 2)
+    begin_s, begin_deg, end_deg = x[at], y[at], y[at + 1]
+    angle = (end_deg - begin_deg) / (x[at + 1] - begin_s) * (time_s - begin_s) + begin_deg
+    return np.asarray(np.where(time_s < x[0], begin_deg, np.where(time_s >= x[-1], end_deg, angle)))
 
 
 def time_at(track: CrankTrack, angle_deg: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -64,24 +92,39 @@ def time_at(track: CrankTrack, angle_deg: NDArray[np.float64]) -> NDArray[np.flo
 
 def _interpolate(track: CrankTrack, angle_deg: NDArray[np.float64]) -> NDArray[np.float64]:
     """Work out `time_at` for not too many places at once."""
-    x, y = track.angle_deg, track.time_s
-    left = np.searchsorted(x, angle_deg, side="right") - 1
-    at = np.clip(left, 0, x.size - 2)
+    n = track.time_s.size
+    left = track.angle_deg.searchsorted(angle_deg, side="right") - 1
+    at = np.clip(left, 0, n - 2)
     # only the teeth around each place: a long recording has millions
-    before, own, behind = (_measure_interval(track, at + k) for k in (-1, 0, 1))
+    around = [np.clip(at + k, 0, n - 1) for k in (-1, 0, 1, 2)]
+    x, y, stretch = (
+        [of[k] for k in around] for of in (track.angle_deg, track.time_s, track.stretch)
+    )
+    lost = _find_lost_intervals(track)
+    exists = at > 0, np.ones(at.shape, bool), at < n - 2
+    known = [
+        there & (stretch[k] == stretch[k + 1]) & ~np.isin(around[k], lost)
+        for k, there in enumerate(exists)
+    ]
+    widths = [
+        np.where(there & (x[k + 1] - x[k] > 0), x[k + 1] - x[k], np.nan)
+        for k, there in enumerate(exists)
+    ]
+    rates = [np.where(known[k], (y[k + 1] - y[k]) / widths[k], np.nan) for k in range(3)]
+    before, own, behind = zip(widths, rates, strict=True)
     h = own[0]
-    t = (angle_deg - x[at]) / h
+    t = (angle_deg - x[1]) / h
     a, b = _harmonic_slope(before, own), _harmonic_slope(own, behind)
     cubic = (
-        y[at] * (1 + 2 * t) * (1 - t) ** 2
+        y[1] * (1 + 2 * t) * (1 - t) ** 2
         + h * a * t * (1 - t) ** 2
-        + y[at + 1] * t**2 * (3 - 2 * t)
+        + y[2] * t**2 * (3 - 2 * t)
         + h * b * t**2 * (t - 1)
     )
-    linear = y[at] + (y[at + 1] - y[at]) * t
+    linear = y[1] + (y[2] - y[1]) * t
     value = np.where(np.isfinite(cubic), cubic, linear)
-    known = _is_interval_known(track, left) | _is_on_tooth(x, angle_deg, left)
-    return np.where(known, value, np.nan)
+    on_tooth = (left >= 0) & (np.where(left > at, x[2], x[1]) == angle_deg)
+    return np.where((left == at) & known[1] | on_tooth, value, np.nan)
 
 
 def list_stretches(track: CrankTrack) -> list[tuple[int, int, int]]:
@@ -127,21 +170,13 @@ def find_known_intervals(track: CrankTrack) -> NDArray[np.bool_]:
     return known
 
 
-def _is_known(
-    track: CrankTrack, axis: NDArray[np.float64], at: NDArray[np.float64]
-) -> NDArray[np.bool_]:
+def _is_known(track: CrankTrack, axis: Ascending, at: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Whether each place on the axis lies on a tooth or in a known interval."""
     if axis.size == 0:
         return np.zeros(at.shape, bool)
-    left = np.searchsorted(axis, at, side="right") - 1
-    return np.asarray(_is_interval_known(track, left) | _is_on_tooth(axis, at, left))
-
-
-def _is_on_tooth(
-    axis: NDArray[np.float64], at: NDArray[np.float64], left: NDArray[np.int64]
-) -> NDArray[np.bool_]:
-    """Whether each place is that of the tooth at or before it."""
-    return np.asarray((left >= 0) & (axis[np.maximum(left, 0)] == at))
+    left = axis.searchsorted(at, side="right") - 1
+    on_tooth = (left >= 0) & (axis[np.maximum(left, 0)] == at)
+    return np.asarray(_is_interval_known(track, left) | on_tooth)
 
 
 def _is_interval_known(track: CrankTrack, left: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -151,11 +186,8 @@ def _is_interval_known(track: CrankTrack, left: NDArray[np.int64]) -> NDArray[np
         return np.zeros(left.shape, bool)
     there = (left >= 0) & (left < n_intervals)
     place = np.clip(left, 0, n_intervals - 1)
-    known = there & (track.stretch[place] == track.stretch[place + 1])
-    lost = _find_lost_intervals(track)
-    if lost.size:
-        known &= ~np.isin(place, lost)
-    return np.asarray(known)
+    same = track.stretch[place] == track.stretch[place + 1]
+    return np.asarray(there & same & ~np.isin(place, _find_lost_intervals(track)))
 
 
 def _find_lost_intervals(track: CrankTrack) -> NDArray[np.int64]:
@@ -166,18 +198,6 @@ def _find_lost_intervals(track: CrankTrack) -> NDArray[np.int64]:
     inside = at < track.time_s.size - 1
     at = at[inside]
     return np.asarray(at[track.time_s[at] == track.lost_s[inside, 0]])
-
-
-def _measure_interval(
-    track: CrankTrack, left: NDArray[np.int64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Width [deg] between teeth `left` and the next, and the rate [s/deg] there; NaN if none."""
-    n_intervals = track.time_s.size - 1
-    place = np.clip(left, 0, n_intervals - 1)
-    width = track.angle_deg[place + 1] - track.angle_deg[place]
-    width = np.where((left >= 0) & (left < n_intervals) & (width > 0), width, np.nan)
-    rise = track.time_s[place + 1] - track.time_s[place]
-    return width, np.where(_is_interval_known(track, left), rise / width, np.nan)
 
 
 def _harmonic_slope(

@@ -9,7 +9,7 @@ PASSES = 3  # each weighs down what lay off the fit before; the first, what is o
 # Where the weight of an outlier reaches zero. Cleveland takes 4 (6 median deviations), for few
 # outliers; here a quarter of the neighbours may be lost firings.
 OUTLIER_SPREADS = 3.0
-BATCH_ROWS = 1 << 13  # fitted at once: some MB
+BATCH_ROWS = 1 << 12  # fitted at once: some MB; whole groups of rows, as products are rounded
 
 
 def fit_local_trend(

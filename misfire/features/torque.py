@@ -98,32 +98,42 @@ def compute_torque(track: CrankTrack, firings: Firings, *, engine: Engine) -> To
         turned2 = _speed_around(track, tdc + 360.0, half) ** 2
         turned[:] = _measure_gains(track, tdc + 360.0, turned2, ends_deg, half)
     disturbed = _disturbed(track, tdc - half, tdc + span + half)
-    for energy in gains:
+    for place, (energy, other) in enumerate(zip(gains, turned, strict=True)):
         energy[disturbed] = np.nan
-    corrected = [
-        remove_wheel_error(energy, speed2, firings.cylinder, engine=engine, turned=other)
-        for energy, other in zip(gains, turned, strict=True)
-    ]
-    work, gain, approach = corrected[0], corrected[1], -corrected[2]
-    whole = corrected[-1] if len(corrected) > 3 else work  # which fills the stroke
-    lack = _against_neighbours(approach, firings.cylinder, engine)
+        gains[place] = remove_wheel_error(
+            energy, speed2, firings.cylinder, engine=engine, turned=other
+        )
+    del energy, other, speed2, turned, ends_deg  # what is not needed goes: rows may be many
+    accel = gains[-1] if len(gains) > 3 else gains[0]  # of what fills the stroke
+    accel = accel / np.deg2rad(span)
+    work, gain, approach = gains[:3]
+    del gains, span
+    lack = _against_neighbours(-approach, firings.cylinder, engine)
+    approach_z = -lack.missing / lack.noise
+    del approach, lack
     shares = _share_work(tdc, followed, half)
+    del followed
     deficit = _against_neighbours(work, firings.cylinder, engine, shares)
-    early = _against_neighbours(gain, firings.cylinder, engine)
+    noise, missing = deficit.noise, deficit.missing
+    deficit_z, deficit_own_z = missing / noise, deficit.own / noise
+    del deficit
     sided = _gather(_against_either_side(work, engine), shares)
-    sided = _take_out_larger(sided, shares, deficit.noise)
+    step_z = _take_out_larger(sided, shares, noise)
+    step_z /= noise
+    del work, sided, shares
+    early = _against_neighbours(gain, firings.cylinder, engine)
     return TorqueTable(
-        accel=whole / np.deg2rad(span),
-        deficit=deficit.missing,
-        deficit_z=deficit.missing / deficit.noise,
-        deficit_own_z=deficit.own / deficit.noise,
-        step_z=sided / deficit.noise,
+        accel=accel,
+        deficit=missing,
+        deficit_z=deficit_z,
+        deficit_own_z=deficit_own_z,
+        step_z=step_z,
         gain_deficit=early.missing,
         gain_z=early.missing / early.noise,
         gain_own_z=early.own / early.noise,
-        approach_z=-lack.missing / lack.noise,
+        approach_z=approach_z,
         level=early.level,
-        noise=deficit.noise,
+        noise=noise,
         disturbed=disturbed,
     )
 
@@ -318,18 +328,21 @@ def _against_neighbours(
         rows = np.flatnonzero(cylinder == c)
         if rows.size:
             usual[rows] = running_quantile((level - energy)[rows], reach=10)
-    trend, spread = fit_local_trend(energy + usual, reach=max(TREND_FIRINGS, n_cylinders))
-    own = trend - (energy + usual)
-    missing = usual + own
+    evened = energy + usual
+    own, spread = fit_local_trend(evened, reach=max(TREND_FIRINGS, n_cylinders))
+    own -= evened
+    missing = usual
+    missing += own
+    del evened, usual
     if shares is not None:
         missing, own = _gather(missing, shares), _gather(own, shares)
         spread = _gather(spread, shares, spreads=True)
     overall = robust_spread(own)
     local = 1.4826 * running_quantile(np.abs(own), reach=LOCAL_FIRINGS)
-    noise = np.maximum(local, 0.5 * overall) if np.isfinite(overall) else local
+    noise = np.maximum(local, 0.5 * overall, out=local) if np.isfinite(overall) else local
     # Where neighbours hardly follow any trend, neither need this one.
-    noise = np.fmax(noise, SPREAD_PART * spread)
-    noise = np.where(noise > 0, noise, np.nan)
+    np.fmax(noise, SPREAD_PART * spread, out=noise)
+    noise[~(noise > 0)] = np.nan
     if shares is not None:
         missing, own = (_take_out_larger(m, shares, noise) for m in (missing, own))
     return _Lack(missing, own, level, noise)
