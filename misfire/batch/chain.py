@@ -15,7 +15,14 @@ from misfire.batch.fitness import check_quickly
 from misfire.batch.fitness_scale import correct_recording
 from misfire.batch.freeing import give_back
 from misfire.batch.hashing import hash_beside
-from misfire.batch.measuring import Evidence, drop_events, place, tabulate
+from misfire.batch.measuring import (
+    Evidence,
+    drop_strokes,
+    drop_teeth,
+    gather,
+    place,
+    tabulate,
+)
 from misfire.batch.opening import open_recording
 from misfire.batch.shipped import load_shipped
 from misfire.batch.unchanged import watch_sources
@@ -140,10 +147,15 @@ def diagnose_recording(
     recording = correct_recording(recording)
     placed = place(recording, progress=progress)
     quick = check_quickly(recording, placed)
-    placed = drop_events(placed)
+    # each stage lets go of what the next ones do not need: in a long recording, most of the memory
+    placed = drop_teeth(placed)
     give_back()
-    evidence = tabulate(placed)
-    del placed  # and with it what was measured of strokes beside the table
+    strokes = gather(placed)
+    placed = drop_strokes(placed)
+    give_back()
+    evidence = tabulate(placed, strokes)
+    del placed, strokes
+    give_back()
     if progress is not None:
         progress("judging", 0.5)
     verdict = decide(evidence, model=model)

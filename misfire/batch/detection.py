@@ -105,9 +105,14 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
             cam[channel.name] = _rises(recording, channel, blocks)
         return []
 
-    for found in scan_channels(useful, scan, progress=progress):
+    def scan_and_free(channel: Channel, report: Report) -> list[Finding]:
+        found = scan(channel, report)
+        give_back()  # what this thread has freed: nothing else can use it
+        return found
+
+    for found in scan_channels(useful, scan_and_free, progress=progress):
         findings += found
-    give_back()  # what the threads have freed
+    give_back()
     for channel in useful:
         gaps = find_gaps(recording, channel)
         if gaps.size:

@@ -49,7 +49,11 @@ JUDGED_FIELDS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placed:
-    """Everything measured in one recording, each firing in its place of the cycle."""
+    """Everything measured in one recording, each firing in its place of the cycle.
+
+    `heard` are the channels that speak of sparks, in order of precedence; `blind` the firings at
+    which one of them must not be heard when it shows no stroke.
+    """
 
     recording: Recording
     detected: Detected
@@ -57,7 +61,8 @@ class Placed:
     has_crank: bool
     firings: Firings
     torque: TorqueTable
-    strokes: dict[str, NDArray[np.float64]]
+    heard: tuple[StrokeTrain, ...]
+    blind: dict[str, NDArray[np.bool_]]
     findings: tuple[Finding, ...]
     injection: InjectionTable | None = None
     compression: CompressionTable | None = None
@@ -70,6 +75,7 @@ class Evidence(Placed):
     `strokes` hold JUDGED_FIELDS only; what else was measured stands in `firing_table`.
     """
 
+    strokes: dict[str, NDArray[np.float64]]
     firing_table: pd.DataFrame
 
 
@@ -90,16 +96,35 @@ def measure(recording: Recording, *, progress: Progress | None = None) -> Eviden
     ChannelError, CycleError
         If no channel shows sparks or crank angle, or they do not make engine cycles.
     """
-    return tabulate(place(recording, progress=progress))
+    placed = place(recording, progress=progress)
+    return tabulate(placed, gather(placed))
 
 
-def tabulate(placed: Placed) -> Evidence:
+def gather(placed: Placed) -> dict[str, NDArray[np.float64]]:
+    """Bring what all channels saw of each firing into one row.
+
+    Parameters
+    ----------
+    placed : Placed
+        With its strokes; the teeth are not looked at.
+
+    Returns
+    -------
+    columns : dict of float64 arrays [shape=(n_firings,)]
+        From `gather_strokes`.
+    """
+    return gather_strokes(placed.firings, placed.heard, blind=placed.blind)
+
+
+def tabulate(placed: Placed, strokes: dict[str, NDArray[np.float64]]) -> Evidence:
     """Set every firing against its neighbours.
 
     Parameters
     ----------
     placed : Placed
         Its teeth and strokes are not looked at.
+    strokes : dict of float64 arrays [shape=(n_firings,)]
+        From `gather`. Used up: what is not judged later is taken out.
 
     Returns
     -------
@@ -108,16 +133,18 @@ def tabulate(placed: Placed) -> Evidence:
     table = build_firing_table(
         placed.firings,
         placed.torque,
-        iterate_spark(placed.strokes, placed.firings),
+        iterate_spark(strokes, placed.firings, kept=JUDGED_FIELDS),
         engine=placed.recording.job.engine,
     )
-    strokes = {name: placed.strokes[name] for name in JUDGED_FIELDS}
-    placed = replace(placed, strokes=strokes)
-    return Evidence(**{f.name: getattr(placed, f.name) for f in fields(placed)}, firing_table=table)
+    return Evidence(
+        **{f.name: getattr(placed, f.name) for f in fields(placed)},
+        strokes=strokes,
+        firing_table=table,
+    )
 
 
-def drop_events(placed: Placed) -> Placed:
-    """Leave out the teeth, and of the strokes all but their instants.
+def drop_teeth(placed: Placed) -> Placed:
+    """Leave out the teeth, which only the crank angle is worked out from.
 
     Parameters
     ----------
@@ -126,22 +153,33 @@ def drop_events(placed: Placed) -> Placed:
     Returns
     -------
     placed : Placed
-        Enough to tabulate and judge the firings; in a long recording, half of the memory.
+        Enough to gather the strokes; in a long recording it takes far less memory.
     """
-    bare = [("stop_s", "f8")]
     nothing = np.empty(0)
     track = replace(placed.track, time_s=nothing, angle_deg=nothing, stretch=np.empty(0, np.int32))
+    known = None if placed.detected.track is None else track
+    return replace(placed, detected=replace(placed.detected, track=known), track=track)
+
+
+def drop_strokes(placed: Placed) -> Placed:
+    """Leave out of the strokes all but their instants.
+
+    Parameters
+    ----------
+    placed : Placed
+
+    Returns
+    -------
+    placed : Placed
+        Enough to tabulate and judge the firings, once the strokes are gathered.
+    """
+    bare = [("stop_s", "f8")]
     trains, pickups = (
         [StrokeTrain(t.channel, t.strokes["stop_s"].astype(bare)) for t in found]
         for found in (placed.detected.trains, placed.detected.pickups)
     )
-    detected = replace(
-        placed.detected,
-        trains=trains,
-        pickups=pickups,
-        track=None if placed.detected.track is None else track,
-    )
-    return replace(placed, detected=detected, track=track)
+    detected = replace(placed.detected, trains=trains, pickups=pickups)
+    return replace(placed, detected=detected, heard=())
 
 
 def place(recording: Recording, *, progress: Progress | None = None) -> Placed:
@@ -220,7 +258,6 @@ def place(recording: Recording, *, progress: Progress | None = None) -> Placed:
         hush_faint(part, firings, faint) for part in (trains, coils, pickups, heard)
     )
     detected = replace(detected, trains=[*coils, *dead], pickups=pickups)
-    strokes = gather_strokes(firings, [*trains, *dead, *heard], blind=blind)
     injection, said = measure_injectors(recording, detected.channels, track, firings, engine=engine)
     findings += said
     compression = measure_cranking(
@@ -233,7 +270,8 @@ def place(recording: Recording, *, progress: Progress | None = None) -> Placed:
         has_crank=has_crank,
         firings=firings,
         torque=torque,
-        strokes=strokes,
+        heard=(*trains, *dead, *heard),
+        blind=blind,
         findings=tuple(findings),
         injection=injection,
         compression=compression,

@@ -399,7 +399,8 @@ def _build_events(
         "strikes": firings.strikes,
         "flags": [words[b] for b in bits.tolist()],
     }
-    events = pd.DataFrame({**{name: columns[name] for name in EVENT_COLUMNS}, **more})
+    # columns that stand elsewhere already are not copied: a long recording has many rows
+    events = pd.DataFrame({**{name: columns[name] for name in EVENT_COLUMNS}, **more}, copy=False)
     extras = pd.DataFrame(
         {
             "lost": probability >= 0.5,
@@ -410,7 +411,8 @@ def _build_events(
             "ramp_step_a": strokes["ramp_step_a"],
             "advance_deg": firings.advance_deg,
             **more,
-        }
+        },
+        copy=False,
     )
     return events, extras
 

@@ -109,7 +109,7 @@ def _is_covered(train: StrokeTrain, spark_s: NDArray[np.float64]) -> NDArray[np.
 
 
 def iterate_spark(
-    columns: dict[str, NDArray[np.float64]], firings: Firings
+    columns: dict[str, NDArray[np.float64]], firings: Firings, *, kept: Sequence[str] | None = None
 ) -> Iterator[tuple[str, NDArray[np.float64]]]:
     """Compare every spark measure with the cylinder's own firings and with the other cylinders.
 
@@ -118,6 +118,9 @@ def iterate_spark(
     columns : dict of float64 arrays [shape=(n_firings,)]
         From `gather_strokes`.
     firings : Firings
+    kept : sequence of str, optional
+        Columns beside these are taken out of `columns` as soon as nothing more needs them; left
+        out, all stay.
 
     Yields
     ------
@@ -135,8 +138,20 @@ def iterate_spark(
     """
     cylinders = np.unique(firings.cylinder)
     by_cylinder = {int(c): np.flatnonzero(firings.cylinder == c) for c in cylinders}
-    for name in (*RATIO_FIELDS, *DIFFERENCE_FIELDS):
-        values = columns[name]
+    yield from _iterate_form(columns)
+    flags = columns["flags"].astype(np.int64)
+    shows_burn = np.isfinite(columns["burn_time_ms"])
+    yield "no_breakdown", np.where(shows_burn, (columns["burn_time_ms"] == 0) * 1.0, np.nan)
+    watched = columns["watched"] > 0
+    lost = (flags & STROKE_FLAGS["no_dwell"]) > 0
+    yield "no_dwell", np.where(watched, lost * 1.0, np.nan)
+    del flags, shows_burn, watched, lost
+    compared = (*RATIO_FIELDS, *DIFFERENCE_FIELDS)
+    passing = set() if kept is None else set(columns) - set(kept)
+    for name in passing.difference(compared):
+        del columns[name]
+    for name in compared:
+        values = columns.pop(name) if name in passing else columns[name]
         ratio = name in RATIO_FIELDS
         if ratio:
             with np.errstate(divide="ignore", invalid="ignore"):
@@ -156,15 +171,10 @@ def iterate_spark(
                 mask = np.isin(firings.cylinder, rest)
                 near = _nearby_median(values, mask, rows, reach=2 * len(rest) + 2)
                 others[rows] = near
-        yield f"{name}_own", values - own
-        yield f"{name}_others", values - others
-    yield from _iterate_form(columns)
-    flags = columns["flags"].astype(np.int64)
-    shows_burn = np.isfinite(columns["burn_time_ms"])
-    yield "no_breakdown", np.where(shows_burn, (columns["burn_time_ms"] == 0) * 1.0, np.nan)
-    watched = columns["watched"] > 0
-    lost = (flags & STROKE_FLAGS["no_dwell"]) > 0
-    yield "no_dwell", np.where(watched, lost * 1.0, np.nan)
+        own, others = values - own, values - others
+        del values
+        yield f"{name}_own", own
+        yield f"{name}_others", others
 
 
 def _iterate_form(

@@ -43,36 +43,35 @@ def build_firing_table(
     import pandas as pd
 
     n = firings.cylinder.size
-    values = np.full((len(FIRING_COLUMNS), n), np.nan)  # one block: a frame would copy columns
-    rows = dict(zip(FIRING_COLUMNS, values, strict=True))
+    columns: dict[str, NDArray[np.float64]] = {}
     omega2 = (firings.rpm * np.pi / 30.0) ** 2 / 2.0
     if torque is not None:
         z = torque.deficit_z
-        rows["torque_deficit_z"][:] = z
-        rows["torque_own_z"][:] = torque.deficit_own_z
-        rows["torque_step_z"][:] = torque.step_z
-        rows["gain_deficit_z"][:] = torque.gain_z
-        rows["gain_own_z"][:] = torque.gain_own_z
-        rows["approach_z"][:] = torque.approach_z
+        columns["torque_deficit_z"] = z
+        columns["torque_own_z"] = torque.deficit_own_z
+        columns["torque_step_z"] = torque.step_z
+        columns["gain_deficit_z"] = torque.gain_z
+        columns["gain_own_z"] = torque.gain_own_z
+        columns["approach_z"] = torque.approach_z
         # The kinetic energy of a crank drive per swept work is alike over engines: a scale.
-        rows["torque_deficit_energy"][:] = torque.deficit
-        rows["gain_deficit_energy"][:] = torque.gain_deficit
-        rows["torque_deficit_relative"][:] = torque.deficit / omega2
-        rows["gain_deficit_relative"][:] = torque.gain_deficit / omega2
-        rows["torque_level_relative"][:] = torque.level / omega2
-        rows["torque_level_change"][:] = compute_level_change(torque, engine=engine)
-        rows["torque_noise_relative"][:] = torque.noise / omega2
-        rows["torque_mate_z"][:] = _mate_z(firings, z, engine)
-    for name, feature in spark:
-        if name in rows:
-            rows[name][:] = feature
-    rows["speed_rpm"][:] = firings.rpm
+        columns["torque_deficit_energy"] = torque.deficit
+        columns["gain_deficit_energy"] = torque.gain_deficit
+        columns["torque_deficit_relative"] = torque.deficit / omega2
+        columns["gain_deficit_relative"] = torque.gain_deficit / omega2
+        columns["torque_level_relative"] = torque.level / omega2
+        columns["torque_level_change"] = compute_level_change(torque, engine=engine)
+        columns["torque_noise_relative"] = torque.noise / omega2
+        columns["torque_mate_z"] = _mate_z(firings, z, engine)
+    columns |= {name: feature for name, feature in spark if name in FIRING_COLUMNS}
+    columns["speed_rpm"] = firings.rpm
     before = np.concatenate(
         (np.full(engine.cylinders, np.nan), firings.rpm[: -engine.cylinders or None])
     )[:n]
-    rows["speed_change_relative"][:] = (firings.rpm - before) / firings.rpm
-    rows["cylinders"][:] = float(engine.cylinders)
-    return pd.DataFrame(values.T, columns=list(FIRING_COLUMNS), copy=False)
+    columns["speed_change_relative"] = (firings.rpm - before) / firings.rpm
+    columns["cylinders"] = np.full(n, float(engine.cylinders))
+    missing = np.full(n, np.nan)
+    # not joined to one block: no copy, and each column goes by itself when nothing needs it
+    return pd.DataFrame({c: columns.get(c, missing) for c in FIRING_COLUMNS}, copy=False)
 
 
 def _mate_z(firings: Firings, z: NDArray[np.float64], engine: Engine) -> NDArray[np.float64]:
