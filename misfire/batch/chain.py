@@ -18,6 +18,7 @@ from misfire.batch.hashing import hash_beside
 from misfire.batch.measuring import (
     Evidence,
     drop_strokes,
+    drop_table,
     drop_teeth,
     gather,
     place,
@@ -146,6 +147,7 @@ def diagnose_recording(
     """Measure and judge an open recording; see `diagnose`. Without a model the physics scores."""
     recording = correct_recording(recording)
     placed = place(recording, progress=progress)
+    give_back()
     quick = check_quickly(recording, placed)
     # each stage lets go of what the next ones do not need: in a long recording, most of the memory
     placed = drop_teeth(placed)
@@ -161,6 +163,8 @@ def diagnose_recording(
     verdict = decide(evidence, model=model)
     if progress is not None:
         progress("judging", 1.0)
+    evidence = drop_table(evidence)
+    if progress is not None:
         progress("cutting out waveforms", 0.0)
     firings = evidence.firings
     waves = build_waves(

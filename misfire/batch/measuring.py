@@ -162,7 +162,7 @@ def drop_teeth(placed: Placed) -> Placed:
 
 
 def drop_strokes(placed: Placed) -> Placed:
-    """Leave out of the strokes all but their instants.
+    """Leave out of the strokes all but their instants, and which firing each belongs to.
 
     Parameters
     ----------
@@ -179,7 +179,30 @@ def drop_strokes(placed: Placed) -> Placed:
         for found in (placed.detected.trains, placed.detected.pickups)
     )
     detected = replace(placed.detected, trains=trains, pickups=pickups)
-    return replace(placed, detected=detected, heard=())
+    nothing = np.empty(0)
+    firings = replace(
+        placed.firings,
+        tdc_angle_deg=nothing,
+        tdc_s=nothing,
+        stretch=np.empty(0, np.int32),
+        stroke_index={},
+    )
+    return replace(placed, detected=detected, firings=firings, heard=(), blind={})
+
+
+def drop_table(evidence: Evidence) -> Evidence:
+    """Leave out the columns of the firing table.
+
+    Parameters
+    ----------
+    evidence : Evidence
+
+    Returns
+    -------
+    evidence : Evidence
+        Enough to show what was judged.
+    """
+    return replace(evidence, firing_table=evidence.firing_table[[]])
 
 
 def place(recording: Recording, *, progress: Progress | None = None) -> Placed:

@@ -157,6 +157,7 @@ def _match(
             before = after = np.full(at.size, 90.0)
         lo = np.searchsorted(theta, at - np.minimum(before, EARLIEST_DEG))
         hi = np.searchsorted(theta, at + np.minimum(after, EARLIEST_DEG + LATEST_DEG))
+        del before, after, rank, rows
         has = hi > lo
         # The nearest to the expected angle is the firing; later ones in the window are strikes.
         first = np.where(has, lo, 0)
@@ -166,11 +167,13 @@ def _match(
             nearest = np.where(np.abs(theta[mid] - at) < np.abs(theta[left] - at), mid, left)
             long_before = theta[nearest] - theta[np.minimum(first, theta.size - 1)] > 25.0
             first = np.where(has & long_before, nearest, first)
-        index[train.channel.name][by_angle[has]] = known[first[has]]
-        strikes[by_angle[has]] = np.maximum(strikes[by_angle[has]], (hi - first)[has])
-        own = np.full(n, np.nan)
-        own[by_angle[has]] = tdc_angle[by_angle[has]] - theta[first[has]]
-        advance = np.where(np.isnan(advance), own, advance)
+            del mid, left, nearest, long_before
+        own, first = by_angle[has], first[has]
+        index[train.channel.name][own] = known[first]
+        strikes[own] = np.maximum(strikes[own], hi[has] - first)
+        new = np.isnan(advance[own])
+        advance[own[new]] = tdc_angle[own[new]] - theta[first[new]]
+        del at, lo, hi, theta, known, own, by_angle, first, new
     return index, advance, strikes
 
 
@@ -209,9 +212,12 @@ def _usual_advance(
     if not found or not sum(v.size for v in found):
         return np.full(tdc_angle.size, usual)
     advance, theta = np.concatenate(found), np.concatenate(where)
+    del found, where
     rank = np.argsort(theta)
-    smooth = _running_median(advance[rank], ADVANCE_NEIGHBOURS)
-    return np.asarray(np.interp(tdc_angle - usual, theta[rank], smooth))
+    advance, theta = advance[rank], theta[rank]
+    del rank
+    smooth = _running_median(advance, ADVANCE_NEIGHBOURS)
+    return np.asarray(np.interp(tdc_angle - usual, theta, smooth))
 
 
 def _fill_advance(tdc_s: NDArray[np.float64], advance: NDArray[np.float64]) -> NDArray[np.float64]:
