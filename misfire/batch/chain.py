@@ -11,7 +11,7 @@ import numpy as np
 
 from misfire.align.storewriter import CODINGS, write_store
 from misfire.batch.firingwaves import build_waves
-from misfire.batch.fitness import check_quickly
+from misfire.batch.fitness import check_angles, check_quickly
 from misfire.batch.fitness_scale import correct_recording
 from misfire.batch.freeing import give_back
 from misfire.batch.hashing import hash_beside
@@ -20,6 +20,7 @@ from misfire.batch.measuring import (
     drop_strokes,
     drop_table,
     drop_teeth,
+    follow,
     gather,
     place,
     tabulate,
@@ -146,12 +147,16 @@ def diagnose_recording(
 ) -> Diagnosis:
     """Measure and judge an open recording; see `diagnose`. Without a model the physics scores."""
     recording = correct_recording(recording)
-    placed = place(recording, progress=progress)
-    give_back()
-    quick = check_quickly(recording, placed)
     # each stage lets go of what the next ones do not need: in a long recording, most of the memory
-    placed = drop_teeth(placed)
+    followed = follow(recording, progress=progress)
     give_back()
+    quick = check_angles(recording, followed)
+    followed = drop_teeth(followed)
+    give_back()
+    placed = place(followed)
+    del followed
+    give_back()
+    quick += check_quickly(placed)
     strokes = gather(placed)
     placed = drop_strokes(placed)
     give_back()

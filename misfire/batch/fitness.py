@@ -23,7 +23,8 @@ from misfire.batch.fitness_ripple import check_crosstalk, check_ripple
 from misfire.batch.fitness_scale import correct_recording, read_spread
 from misfire.batch.fitness_sparks import check_spark_places
 from misfire.batch.fitness_speed import check_continuity
-from misfire.batch.measuring import Evidence, Placed, measure
+from misfire.batch.freeing import give_back
+from misfire.batch.measuring import Evidence, Followed, Placed, measure
 from misfire.batch.scanning import Report, scan_channels
 from misfire.dsp.tally import tally_channel
 from misfire.errors import ChannelError, CycleError
@@ -128,27 +129,39 @@ def check_recording(
     return Fitness(_tidy(findings), n_firings, find_rarest(n_firings))
 
 
-def check_quickly(recording: Recording, evidence: Placed) -> tuple[Finding, ...]:
-    """Give those findings that cost next to nothing beside a diagnosis.
+def check_angles(recording: Recording, evidence: Followed) -> tuple[Finding, ...]:
+    """Give those findings about angles that cost next to nothing beside a diagnosis.
 
     Parameters
     ----------
     recording : Recording
-    evidence : Placed
-        With its teeth and strokes.
+    evidence : Followed
+        With its teeth.
 
     Returns
     -------
     findings : tuple of Finding
     """
-    detected = evidence.detected
-    findings = []
-    order = _check_order(recording, detected)
-    if order is not None:
-        findings.append(order)
-    findings += [*_check_tdc(recording, evidence), *_check_places(evidence)]
+    order = _check_order(recording, evidence.detected)
+    give_back()
+    found = [*_check_tdc(recording, evidence), *_check_places(evidence)]
+    return tuple(found if order is None else [order, *found])
+
+
+def check_quickly(evidence: Placed) -> tuple[Finding, ...]:
+    """Give those other findings that cost next to nothing beside a diagnosis.
+
+    Parameters
+    ----------
+    evidence : Placed
+        With its strokes.
+
+    Returns
+    -------
+    findings : tuple of Finding
+    """
     told = {f.channel for f in evidence.findings if f.code == "dropout"}
-    findings += [f for f in _report_blind(evidence) if f.channel not in told]
+    findings = [f for f in _report_blind(evidence) if f.channel not in told]
     findings += check_continuity(evidence.firings)
     findings += check_length(evidence.firings, one_in=None)
     return tuple(findings)
@@ -185,13 +198,13 @@ def _check_order(recording: Recording, detected: Detected | None) -> Finding | N
     return check_firing_order(trains, track if known else None, recording.job.engine)
 
 
-def _check_tdc(recording: Recording, evidence: Placed) -> list[Finding]:
+def _check_tdc(recording: Recording, evidence: Followed | Placed) -> list[Finding]:
     """Compare the card's TDC, if it gives one, with the sparks."""
     wheel = recording.job.wheel
     return check_advance(evidence.firings, given=wheel is not None and wheel.tdc_deg is not None)
 
 
-def _check_places(evidence: Placed) -> list[Finding]:
+def _check_places(evidence: Followed | Placed) -> list[Finding]:
     """Compare the sparks' places with the crank's angle, where teeth tell it."""
     if not evidence.has_crank:
         return []

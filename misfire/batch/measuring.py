@@ -26,7 +26,13 @@ from misfire.features.compression import CompressionTable
 from misfire.features.injection import InjectionTable
 from misfire.features.spark import gather_strokes, iterate_spark
 from misfire.features.table import build_firing_table
-from misfire.features.torque import TorqueTable, compute_torque, make_no_torque
+from misfire.features.torque import (
+    Gains,
+    TorqueTable,
+    compute_torque,
+    make_no_torque,
+    measure_gains,
+)
 from misfire.records import CrankTrack, Finding, Firings, Recording, StrokeTrain
 
 if TYPE_CHECKING:
@@ -45,6 +51,31 @@ JUDGED_FIELDS = (
     "flags",
     "watched",
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Followed:
+    """What was found in one recording along its crank angle; `trains` are the coils' strokes.
+
+    `gains` is None where no teeth show the speed within a cycle; `said` comes after what the
+    strokes will have to say of themselves.
+    """
+
+    recording: Recording
+    detected: Detected
+    track: CrankTrack
+    trains: list[StrokeTrain]
+    firings: Firings
+    gains: Gains | None
+    findings: tuple[Finding, ...]
+    said: tuple[Finding, ...]
+    injection: InjectionTable | None = None
+    compression: CompressionTable | None = None
+
+    @property
+    def has_crank(self) -> bool:
+        """Whether a crank sensor shows the angle."""
+        return self.detected.track is not None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +127,7 @@ def measure(recording: Recording, *, progress: Progress | None = None) -> Eviden
     ChannelError, CycleError
         If no channel shows sparks or crank angle, or they do not make engine cycles.
     """
-    placed = place(recording, progress=progress)
+    placed = place(follow(recording, progress=progress))
     return tabulate(placed, gather(placed))
 
 
@@ -143,22 +174,22 @@ def tabulate(placed: Placed, strokes: dict[str, NDArray[np.float64]]) -> Evidenc
     )
 
 
-def drop_teeth(placed: Placed) -> Placed:
+def drop_teeth(followed: Followed) -> Followed:
     """Leave out the teeth, which only the crank angle is worked out from.
 
     Parameters
     ----------
-    placed : Placed
+    followed : Followed
 
     Returns
     -------
-    placed : Placed
-        Enough to gather the strokes; in a long recording it takes far less memory.
+    followed : Followed
+        Enough for all that comes; in a long recording it takes far less memory.
     """
-    nothing = np.empty(0)
-    track = replace(placed.track, time_s=nothing, angle_deg=nothing, stretch=np.empty(0, np.int32))
-    known = None if placed.detected.track is None else track
-    return replace(placed, detected=replace(placed.detected, track=known), track=track)
+    bare = np.empty(0)
+    track = replace(followed.track, time_s=bare, angle_deg=bare, stretch=np.empty(0, np.int32))
+    known = track if followed.has_crank else None
+    return replace(followed, detected=replace(followed.detected, track=known), track=track)
 
 
 def drop_strokes(placed: Placed) -> Placed:
@@ -205,8 +236,8 @@ def drop_table(evidence: Evidence) -> Evidence:
     return replace(evidence, firing_table=evidence.firing_table[[]])
 
 
-def place(recording: Recording, *, progress: Progress | None = None) -> Placed:
-    """Measure every firing of a recording and place it in the cycle.
+def follow(recording: Recording, *, progress: Progress | None = None) -> Followed:
+    """Find the events of a recording, and every firing's place in the cycle.
 
     Parameters
     ----------
@@ -215,7 +246,7 @@ def place(recording: Recording, *, progress: Progress | None = None) -> Placed:
 
     Returns
     -------
-    placed : Placed
+    followed : Followed
 
     Raises
     ------
@@ -263,15 +294,49 @@ def place(recording: Recording, *, progress: Progress | None = None) -> Placed:
     findings += firings.findings
     firings = drop_firings(firings, merge_gaps(recording, detected.channels))
     give_back()
-    # Sparks alone do not show the speed within a cycle: their own timing would pass for torque.
-    torque = (
-        compute_torque(track, firings, engine=engine)
-        if has_crank
-        else make_no_torque(firings.cylinder.size)
-    )
-    give_back()
+    injection, said = measure_injectors(recording, detected.channels, track, firings, engine=engine)
     dead = [t for t in detected.trains if not t.strokes.size]
     coils = [t for t in trains if t.channel.role != "coil_secondary"]
+    return Followed(
+        recording=recording,
+        detected=replace(detected, trains=[*coils, *dead], pickups=pickups),
+        track=track,
+        trains=trains,
+        firings=firings,
+        # Sparks alone do not show the speed within a cycle: their own timing would pass for torque.
+        gains=measure_gains(track, firings, engine=engine) if has_crank else None,
+        findings=tuple(findings),
+        said=tuple(said),
+        injection=injection,
+        compression=measure_cranking(
+            recording, detected.channels, track, firings, engine=engine, has_crank=has_crank
+        ),
+    )
+
+
+def place(followed: Followed) -> Placed:
+    """Measure every firing of a recording against its neighbours, and hear each channel on it.
+
+    Parameters
+    ----------
+    followed : Followed
+        Its teeth are not looked at.
+
+    Returns
+    -------
+    placed : Placed
+    """
+    recording, detected, firings = followed.recording, followed.detected, followed.firings
+    engine = recording.job.engine
+    torque = (
+        make_no_torque(firings.cylinder.size)
+        if followed.gains is None
+        else compute_torque(followed.gains, firings, engine=engine)
+    )
+    trains, pickups = followed.trains, detected.pickups
+    dead = [t for t in detected.trains if not t.strokes.size]
+    coils = [t for t in trains if t.channel.role != "coil_secondary"]
+    findings = list(followed.findings)
     blind, said = find_blind(recording, [*coils, *dead], firings, torque, engine=engine)
     findings += said
     heard = _index_pickups(pickups, firings)
@@ -281,23 +346,18 @@ def place(recording: Recording, *, progress: Progress | None = None) -> Placed:
         hush_faint(part, firings, faint) for part in (trains, coils, pickups, heard)
     )
     detected = replace(detected, trains=[*coils, *dead], pickups=pickups)
-    injection, said = measure_injectors(recording, detected.channels, track, firings, engine=engine)
-    findings += said
-    compression = measure_cranking(
-        recording, detected.channels, track, firings, engine=engine, has_crank=has_crank
-    )
     return Placed(
         recording=recording,
         detected=detected,
-        track=track,
-        has_crank=has_crank,
+        track=followed.track,
+        has_crank=followed.has_crank,
         firings=firings,
         torque=torque,
         heard=(*trains, *dead, *heard),
         blind=blind,
-        findings=tuple(findings),
-        injection=injection,
-        compression=compression,
+        findings=(*findings, *followed.said),
+        injection=followed.injection,
+        compression=followed.compression,
     )
 
 

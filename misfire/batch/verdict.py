@@ -15,6 +15,7 @@ from misfire.batch.bystanders import (
     weigh_bystanders,
 )
 from misfire.batch.commoncause import find_common_cause
+from misfire.batch.freeing import give_back
 from misfire.batch.judging import judge
 from misfire.batch.measuring import Evidence
 from misfire.batch.panels import build_panels
@@ -86,6 +87,7 @@ def decide(evidence: Evidence, *, model: Model | None) -> Verdict:
         witnesses=witnesses,
         hear=lambda probability: hear_injections(evidence, probability),
     )
+    give_back()  # columns that the judges looked at
     probability, table = judgement.event, judgement.cylinders
     faulty, faults = weigh_bystanders(evidence, probability, judgement.faulty, judgement.faults)
     unlit = find_unlit(evidence, probability)

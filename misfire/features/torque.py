@@ -1,5 +1,6 @@
 """Torque of each power stroke from crank speed, with wheel errors and trend removed."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -58,12 +59,59 @@ class TorqueTable:
     disturbed: NDArray[np.bool_]
 
 
-def compute_torque(track: CrankTrack, firings: Firings, *, engine: Engine) -> TorqueTable:
-    """Measure what each power stroke added to the crank's energy, against its neighbours.
+@dataclass(frozen=True, slots=True)
+class Gains:
+    """Energy gained from each TDC, as the crank's teeth show it; the wheel's errors are in it.
+
+    All float64 arrays [shape=(n_firings,), unit=1/s^2]: `speed2` is omega^2 at TDC; `gained` the
+    energy (omega^2/2) from there to the end of what is followed of the stroke, over its first half,
+    over the way to TDC (backwards), and to the stroke's own end where that comes later. `turned`:
+    the same one turn later if the wheel tells anything by it. `disturbed` as in the TorqueTable.
+    """
+
+    speed2: NDArray[np.float64]
+    gained: tuple[NDArray[np.float64], ...]
+    turned: tuple[NDArray[np.float64] | None, ...]
+    disturbed: NDArray[np.bool_]
+
+
+def measure_gains(track: CrankTrack, firings: Firings, *, engine: Engine) -> Gains:
+    """Measure how much energy the crank gains from each TDC.
 
     Parameters
     ----------
     track : CrankTrack
+    firings : Firings
+        In time order.
+    engine : Engine
+
+    Returns
+    -------
+    gains : Gains
+        All that the torque needs of the teeth.
+    """
+    half = _choose_window(engine)
+    tdc = firings.tdc_angle_deg
+    span = _find_span(engine, firings)
+    disturbed = _disturbed(track, tdc - half, tdc + span + half)
+    speed2 = _speed_around(track, tdc, half) ** 2
+    gained = tuple(_iterate_gains(track, tdc, speed2, engine, firings, span))
+    for energy in gained:
+        energy[disturbed] = np.nan
+    turned: tuple[NDArray[np.float64] | None, ...] = (None,) * len(gained)
+    if fires_between(engine):
+        later = tdc + 360.0
+        turned2 = _speed_around(track, later, half) ** 2
+        turned = tuple(_iterate_gains(track, later, turned2, engine, firings, span))
+    return Gains(speed2, gained, turned, disturbed)
+
+
+def compute_torque(gains: Gains, firings: Firings, *, engine: Engine) -> TorqueTable:
+    """Work out what each power stroke added to the crank's energy, against its neighbours.
+
+    Parameters
+    ----------
+    gains : Gains
     firings : Firings
         In time order.
     engine : Engine
@@ -80,39 +128,20 @@ def compute_torque(track: CrankTrack, firings: Firings, *, engine: Engine) -> To
     The wheel's own errors are taken out first (features/wheelerrors.py).
     Source of the segment method: Plapp, Klenk, Moser, SAE 900232 (from memory).
     """
-    next_deg = _intervals(engine)
-    span = np.array([next_deg[int(c)] for c in firings.cylinder])
-    half = min(min(next_deg.values()) / 4.0, WIDEST_DEG)
-    tdc = firings.tdc_angle_deg
-    followed = np.minimum(span, WORK_DEG)
-    ends_deg = (
-        followed,
-        np.minimum(span / 2, EARLY_DEG),
-        -np.minimum(_turn_back(engine, firings) / 2, EARLY_DEG),
-        *([span] if (span > followed).any() else []),
-    )
-    speed2 = _speed_around(track, tdc, half) ** 2
-    gains = _measure_gains(track, tdc, speed2, ends_deg, half)
-    turned: list[NDArray[np.float64] | None] = [None] * len(gains)
-    if fires_between(engine):
-        turned2 = _speed_around(track, tdc + 360.0, half) ** 2
-        turned[:] = _measure_gains(track, tdc + 360.0, turned2, ends_deg, half)
-    disturbed = _disturbed(track, tdc - half, tdc + span + half)
-    for place, (energy, other) in enumerate(zip(gains, turned, strict=True)):
-        energy[disturbed] = np.nan
-        gains[place] = remove_wheel_error(
-            energy, speed2, firings.cylinder, engine=engine, turned=other
-        )
-    del energy, other, speed2, turned, ends_deg  # what is not needed goes: rows may be many
-    accel = gains[-1] if len(gains) > 3 else gains[0]  # of what fills the stroke
+    corrected = [
+        remove_wheel_error(energy, gains.speed2, firings.cylinder, engine=engine, turned=other)
+        for energy, other in zip(gains.gained, gains.turned, strict=True)
+    ]
+    accel = corrected[-1] if len(corrected) > 3 else corrected[0]  # of what fills the stroke
+    span = _find_span(engine, firings)
     accel = accel / np.deg2rad(span)
-    work, gain, approach = gains[:3]
-    del gains, span
+    work, gain, approach = corrected[:3]
+    del corrected  # and so on: in a long recording each is large
     lack = _against_neighbours(-approach, firings.cylinder, engine)
     approach_z = -lack.missing / lack.noise
     del approach, lack
-    shares = _share_work(tdc, followed, half)
-    del followed
+    shares = _share_work(firings.tdc_angle_deg, np.minimum(span, WORK_DEG), _choose_window(engine))
+    del span
     deficit = _against_neighbours(work, firings.cylinder, engine, shares)
     noise, missing = deficit.noise, deficit.missing
     deficit_z, deficit_own_z = missing / noise, deficit.own / noise
@@ -134,7 +163,7 @@ def compute_torque(track: CrankTrack, firings: Firings, *, engine: Engine) -> To
         approach_z=approach_z,
         level=early.level,
         noise=noise,
-        disturbed=disturbed,
+        disturbed=gains.disturbed,
     )
 
 
@@ -175,6 +204,17 @@ def _intervals(engine: Engine) -> dict[int, float]:
     """Crank angle from each cylinder's TDC to the next cylinder's."""
     angles = np.append(np.array(engine.firing_angles_deg), 720.0)
     return {int(c): float(d) for c, d in zip(engine.firing_order, np.diff(angles), strict=True)}
+
+
+def _find_span(engine: Engine, firings: Firings) -> NDArray[np.float64]:
+    """Crank angle from each firing's TDC to the next one's."""
+    next_deg = _intervals(engine)
+    return np.array([next_deg[int(c)] for c in firings.cylinder])
+
+
+def _choose_window(engine: Engine) -> float:
+    """Half of the window [deg] over which the speed is taken."""
+    return min(min(_intervals(engine).values()) / 4.0, WIDEST_DEG)
 
 
 def _turn_back(engine: Engine, firings: Firings) -> NDArray[np.float64]:
@@ -228,15 +268,28 @@ def _gather(
     return np.asarray((np.sqrt(total) if spreads else total) / safe)
 
 
-def _measure_gains(
+def _iterate_gains(
     track: CrankTrack,
     at_deg: NDArray[np.float64],
     speed2: NDArray[np.float64],
-    ends_deg: tuple[NDArray[np.float64], ...],
-    half_deg: float,
-) -> list[NDArray[np.float64]]:
-    """Energy (omega^2/2) gained from each angle, where omega^2 is `speed2`, to those behind it."""
-    return [(_speed_around(track, at_deg + e, half_deg) ** 2 - speed2) / 2.0 for e in ends_deg]
+    engine: Engine,
+    firings: Firings,
+    span: NDArray[np.float64],
+) -> Iterator[NDArray[np.float64]]:
+    """Energy (omega^2/2) gained from each angle, where omega^2 is `speed2`; see `Gains`."""
+    half = _choose_window(engine)
+
+    def measure(end_deg: NDArray[np.float64]) -> NDArray[np.float64]:
+        gained = _speed_around(track, at_deg + end_deg, half) ** 2
+        gained -= speed2
+        gained /= 2.0
+        return gained
+
+    yield measure(np.minimum(span, WORK_DEG))
+    yield measure(np.minimum(span / 2, EARLY_DEG))
+    yield measure(-np.minimum(_turn_back(engine, firings) / 2, EARLY_DEG))
+    if (span > WORK_DEG).any():
+        yield measure(span)
 
 
 def _speed_around(

@@ -16,7 +16,7 @@ from misfire.batch.opening import open_recording
 from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
 from misfire.errors import MisfireError
-from misfire.features.torque import compute_torque
+from misfire.features.torque import compute_torque, measure_gains
 
 FOLDER = Path(__file__).resolve().parents[3] / "shared" / "real" / "single_60_2"
 
@@ -103,7 +103,7 @@ def work():
         engine = recording.job.engine
         phase = Phase(tdc_deg, {int(s): 0.0 for s in np.unique(track.stretch)}, True, True, "given")
         firings = find_firings(track, [], engine=engine, phase=phase)
-        table = compute_torque(track, firings, engine=engine)
+        table = compute_torque(measure_gains(track, firings, engine=engine), firings, engine=engine)
         time_s, pressure = read_pressure(name)
         row = np.abs(firings.tdc_s[None, :] - time_s[:, None]).argmin(axis=1)
         away = np.abs(firings.tdc_s[row] - time_s)

@@ -10,7 +10,7 @@ from misfire.cycles.phase import Phase
 from misfire.features.cylinders import build_cylinder_table
 from misfire.features.spark import gather_strokes, iterate_spark
 from misfire.features.table import build_firing_table
-from misfire.features.torque import compute_torque
+from misfire.features.torque import compute_torque, measure_gains
 from misfire.records import FAULT_TYPES
 from tests.builders.coils import make_train
 from tests.builders.engines import TorqueEngine, list_firings, make_engine, spark_times
@@ -35,7 +35,9 @@ class Judged:
                 trains.append(make_train(spark_times(own), cylinders=(c,), burn_time_ms=burn))
         phase = Phase(84.0, {0: 0.0}, True, True, "given")
         firings = find_firings(self.track, trains, engine=engine, phase=phase)
-        torque = compute_torque(self.track, firings, engine=engine)
+        torque = compute_torque(
+            measure_gains(self.track, firings, engine=engine), firings, engine=engine
+        )
         spark = iterate_spark(gather_strokes(firings, trains), firings)
         table = build_firing_table(firings, torque, spark, engine=engine)
         self.firings, self.probability = firings, score_firings(table)

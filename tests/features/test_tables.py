@@ -11,7 +11,7 @@ from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
 from misfire.features.cylinders import build_cylinder_table
 from misfire.features.table import build_firing_table
-from misfire.features.torque import compute_torque
+from misfire.features.torque import compute_torque, measure_gains
 from tests.builders.engines import TorqueEngine, make_engine
 
 LOST = tuple((c, 3) for c in range(15, 110, 10))
@@ -25,7 +25,7 @@ def run():
     track = made.track()
     phase = Phase(made.tdc_deg, {0: 0.0}, True, True, "given")
     firings = find_firings(track, [], engine=engine, phase=phase)
-    torque = compute_torque(track, firings, engine=engine)
+    torque = compute_torque(measure_gains(track, firings, engine=engine), firings, engine=engine)
     return engine, firings, torque, build_firing_table(firings, torque, {}, engine=engine)
 
 

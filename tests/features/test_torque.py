@@ -9,7 +9,7 @@ from misfire.batch.measuring import measure
 from misfire.batch.opening import open_recording
 from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
-from misfire.features.torque import compute_torque
+from misfire.features.torque import compute_torque, measure_gains
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario import ChannelModel, FaultModel, Scenario
 from misfire.simulate.writer import write_recording
@@ -28,7 +28,11 @@ class Run:
         self.track = self.made.track()
         phase = Phase(self.made.tdc_deg, {0: 0.0}, True, True, "given")
         self.firings = find_firings(self.track, [], engine=self.engine, phase=phase)
-        self.table = compute_torque(self.track, self.firings, engine=self.engine)
+        self.table = compute_torque(
+            measure_gains(self.track, self.firings, engine=self.engine),
+            self.firings,
+            engine=self.engine,
+        )
         angle = dict(zip(order, self.engine.firing_angles_deg, strict=True))
         own = np.array([angle[int(c)] for c in self.firings.cylinder])
         self.cycle = np.round((self.firings.tdc_angle_deg - own - self.made.tdc_deg) / 720.0)
@@ -187,7 +191,9 @@ class TestNotKnown:
     def test_power_strokes_with_repaired_pulses_are_left_open(self):
         run = Run(FOUR)
         broken = replace(run.track, repaired_s=run.firings.tdc_s[[50, 51, 200]] + 1e-3)
-        table = compute_torque(broken, run.firings, engine=run.engine)
+        table = compute_torque(
+            measure_gains(broken, run.firings, engine=run.engine), run.firings, engine=run.engine
+        )
         assert table.disturbed[[50, 51, 200]].all()
         assert np.isnan(table.deficit[table.disturbed]).all()
         assert table.disturbed.sum() <= 9
