@@ -102,10 +102,9 @@ def _interpolate(track: CrankTrack, angle_deg: NDArray[np.float64]) -> NDArray[n
     )
     lost = _find_lost_intervals(track)
     exists = at > 0, np.ones(at.shape, bool), at < n - 2
-    known = [
-        there & (stretch[k] == stretch[k + 1]) & ~np.isin(around[k], lost)
-        for k, there in enumerate(exists)
-    ]
+    known = [there & (stretch[k] == stretch[k + 1]) for k, there in enumerate(exists)]
+    if lost.size:
+        known = [of & ~np.isin(around[k], lost) for k, of in enumerate(known)]
     widths = [
         np.where(there & (x[k + 1] - x[k] > 0), x[k + 1] - x[k], np.nan)
         for k, there in enumerate(exists)
