@@ -168,7 +168,8 @@ def _find_dwells(
     limit = near & ~prompt
     for i in np.flatnonzero(limit):
         between = counts[low_end[i] : kick[i]]
-        limit[i] = np.median(between) < levels.battery - 3 * levels.noise - 0.04 * step
+        error = 1.25 * levels.noise / math.sqrt(between.size)  # of a median of normal noise
+        limit[i] = np.median(between) < levels.battery - 3 * error - 0.04 * step
     kicked = prompt | limit
     end = np.where(kicked, kick, low_end)
     return begin, end, kicked

@@ -27,6 +27,7 @@ class Spark:
     burn_s: float = 1.5e-3  # 0: the gap never breaks down, the kick stands at the driver's clamp
     clamp_v: float = 400.0
     limit_s: float = 0.0  # the driver limits the current for so long before switch-off
+    limit_share: float = 0.45  # of the supply, to which it lifts the primary
     restrike_s: float | None = None  # after breakdown: the spark goes out and comes back
     supply_v: float = VOLT
 
@@ -47,7 +48,7 @@ def primary_volts(sparks, *, rate_hz, duration_s, supply_v=VOLT, low_v=0.8):
         t = time_s[first:last] - spark.stop_s
         part = np.full(t.size, float(spark.supply_v))
         part[t < 0] = low_v
-        part[(t < 0) & (t >= -spark.limit_s)] = 0.45 * spark.supply_v
+        part[(t < 0) & (t >= -spark.limit_s)] = spark.limit_share * spark.supply_v
         after = t >= 0
         part[after] = (_burning if spark.burn_s else _open)(spark, t[after], low_v)
         volts[first:last] = part

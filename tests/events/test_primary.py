@@ -135,6 +135,16 @@ class TestOddStroke:
         assert_allclose(strokes["dwell_ms"], 5.0, rtol=0.01)
         assert_allclose(strokes["burn_time_ms"], 1.5, rtol=0.05)
 
+    @pytest.mark.parametrize("limit_s", [0.1e-3, 0.4e-3, 2e-3])
+    def test_current_limit_in_noise(self, limit_s):
+        # Some 4 A of 6 A through 0.5 ohm leave 2 to 3 V to the supply: no more than 2 spreads of
+        # this noise, but a level that hundreds of samples show.
+        sparks = [at(k, dwell_s=5e-3, limit_s=limit_s, limit_share=0.8) for k in range(N)]
+        strokes = measure(sparks, scale=0.25, noise=5.6)
+        assert strokes.size == N
+        assert_allclose(strokes["stop_s"], [s.stop_s for s in sparks], atol=10e-6)
+        assert_allclose(strokes["burn_time_ms"], 1.5, rtol=0.05)
+
     def test_clipped_kick(self):
         # An input of 100 V full scale: the kick is cut, everything else stands.
         strokes = measure([at(k) for k in range(N)], scale=100 / 2047, limit=2047)
