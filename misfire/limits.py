@@ -3,6 +3,9 @@
 CRANKING_RPM = 400.0
 """Below it the starter turns the engine: none idles as slowly (common practice)."""
 
+MOST_RPM = 20000.0
+"""No petrol engine with coil ignition turns faster: the fastest of the race track reached it."""
+
 FUEL_CUT_Z = -6.0
 """Spreads of torque by which all cylinders alike give less than usual: the fuel is cut."""
 

@@ -1,15 +1,28 @@
 """Crank angle from the coil strokes themselves, where there is no usable crank channel."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from misfire.cycles.naming import name_by_time
 from misfire.cycles.weighing import USUAL_ADVANCE_DEG, cylinder_angles
 from misfire.errors import CycleError
+from misfire.limits import MOST_RPM
 from misfire.records import CrankTrack, CrankWheel, Engine, Finding, StrokeTrain
 
 LARGEST_STEP = 1.6  # change of the firing interval from one to the next, at hard acceleration
 LOST_CYCLES = 2.5  # without a spark for longer, the count of cycles is not trusted
+JUMP = 1.8  # times as fast as just before: no flywheel lets an engine do so within one firing
+ON_TIME = 1.25  # of a whole number of firing intervals: the spark came when one was due
+MOST_STRAYS = 3  # in a row, or every other; after more it is the count that went astray
+STRIKE_S = 5e-3  # a coil that strikes again has recharged by then (ANCHORS C: some 1 to 3 ms)
+MOST_STRIKES = 8  # a firing
+APART = 3.0  # times the time between strikes: firings are at least so far from one another
+OVERHEARD = 0.6  # of the interval of its own firings: the channel shows those of others as well
+FIRST_SPARKS = 12  # tell the speed at the beginning
+TRIAL_SPARKS = 120  # by which two speeds at the beginning are compared
+LEAST_SPARKS = 3
 
 
 def track_from_sparks(trains: list[StrokeTrain], *, engine: Engine) -> CrankTrack:
@@ -39,20 +52,20 @@ def track_from_sparks(trains: list[StrokeTrain], *, engine: Engine) -> CrankTrac
     speed of the sparks before it.
     """
     angles = cylinder_angles(engine)
+    trains = _drop_overheard([_keep_first_strikes(t) for t in trains], engine)
     sources = []
-    known = any(len(t.channel.cylinders) in (1, 2) and t.strokes.size >= 3 for t in trains)
+    known = any(len(t.channel.cylinders) in (1, 2) for t in trains)
     for train in name_by_time(trains, engine=engine):
-        stops = train.strokes["stop_s"]
         seen = train.channel.cylinders or tuple(angles)
-        if stops.size >= 3:
-            sources.append((len(seen), tuple(angles[c] for c in seen), np.sort(stops)))
+        sources.append((len(seen), tuple(angles[c] for c in seen), train.strokes["stop_s"]))
     if not sources:
         raise CycleError(
             "no crank signal and no coil channel with at least three sparks: "
             "connect the crank sensor or a coil primary"
         )
-    sources.sort(key=lambda s: s[0])
-    # Channels of single coils first; a common channel adds nothing that is sure beside them.
+    # Channels of single coils first; a common channel adds nothing that is sure beside them, and
+    # of several the one that shows most sparks is the one that was read.
+    sources.sort(key=lambda s: (s[0], -s[2].size if s[0] > 1 else 0))
     least = sources[0][0]
     used = [s for s in sources if s[0] == least]
     if least == 1 and len(used) < engine.cylinders:
@@ -72,11 +85,13 @@ def track_from_sparks(trains: list[StrokeTrain], *, engine: Engine) -> CrankTrac
     time_s, source = time_s[anchor:], source[anchor:]
     allowed = [np.sort(np.array(s[1])) for s in used]
     angle, stretch = _walk(time_s, source, allowed, engine)
-    if np.unique(stretch).size > max(3, 0.2 * time_s.size):
+    kept = stretch >= 0
+    if np.unique(stretch).size + np.count_nonzero(~kept) > max(3, 0.2 * time_s.size):
         raise CycleError(
             "the sparks do not repeat with the engine cycle: check firing_order, the channels' "
             "cylinders and the ignition type"
         )
+    time_s, angle, stretch = time_s[kept], angle[kept], stretch[kept]
     wheel = CrankWheel(positions=1, gaps=(), tdc_deg=0.0 if known else None)
     note = Finding(
         "no_crank",
@@ -94,36 +109,116 @@ def track_from_sparks(trains: list[StrokeTrain], *, engine: Engine) -> CrankTrac
     )
 
 
+def _keep_first_strikes(train: StrokeTrain) -> StrokeTrain:
+    """Leave out the strikes that follow the first of a firing, and sort by time.
+
+    A few sparks in quick succession with long pauses on both sides are one firing; sparks of
+    several cylinders follow one another at even distances.
+    """
+    strokes = train.strokes[np.argsort(train.strokes["stop_s"], kind="stable")]
+    stop_s = strokes["stop_s"]
+    if stop_s.size < 3:
+        return StrokeTrain(train.channel, strokes)
+    apart_s = np.diff(stop_s)
+    first = np.concatenate(([0], np.flatnonzero(apart_s > STRIKE_S) + 1))
+    count = np.diff(np.append(first, stop_s.size))
+    pause_s = np.concatenate(([np.inf], np.diff(stop_s[first]), [np.inf]))
+    longest_s = np.maximum.reduceat(np.append(np.where(apart_s > STRIKE_S, 0, apart_s), 0), first)
+    shorter_s = np.minimum(pause_s[:-1], pause_s[1:])
+    again = (count > 1) & (count <= MOST_STRIKES) & (shorter_s > APART * longest_s)
+    strike = np.repeat(again, count)
+    strike[first] = False
+    return StrokeTrain(train.channel, strokes[~strike])
+
+
+def _drop_overheard(trains: list[StrokeTrain], engine: Engine) -> list[StrokeTrain]:
+    """Take the names from channels of few cylinders that show the firings of others as well.
+
+    They fire more often than a channel of all coils says that those cylinders do, or than any
+    engine turns. Channels with hardly a spark are left out.
+    """
+    trains = [t for t in trains if t.strokes.size >= LEAST_SPARKS]
+    usual_s = [float(np.median(np.diff(t.strokes["stop_s"]))) for t in trains]
+    n = engine.cylinders
+    distributor = engine.ignition == "distributor"
+    whole = [
+        s
+        for s, t in zip(usual_s, trains, strict=True)
+        if len(t.channel.cylinders) == n or (distributor and not t.channel.cylinders)
+    ]
+    cycle_s = max(n * min(whole, default=0.0), 120.0 / MOST_RPM)
+    wasted = 2 if engine.ignition == "wasted_spark" else 1
+    kept = []
+    for own_s, train in zip(usual_s, trains, strict=True):
+        seen = len(train.channel.cylinders)
+        if 0 < seen < n and own_s < OVERHEARD * cycle_s / max(seen, wasted):
+            train = StrokeTrain(replace(train.channel, cylinders=()), train.strokes)
+        kept.append(train)
+    return kept
+
+
 def _walk(
     time_s: NDArray[np.float64],
     source: NDArray[np.int64],
     allowed: list[NDArray[np.float64]],
     engine: Engine,
 ) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
-    """Give each spark its unwrapped TDC angle, following the speed from spark to spark."""
+    """Give each spark its unwrapped TDC angle, following the speed from spark to spark.
+
+    The stretch of a spark that no firing explains is -1.
+    """
+    speed = _first_speed(time_s, source, allowed, engine)
+    if not speed:
+        raise CycleError("too few sparks to tell the engine's speed: record for longer")
+    step = 720.0 / np.unique(np.concatenate(allowed)).size  # between firings that can be shown
+    if any(options.size == engine.cylinders for options in allowed):
+        # While an engine starts its speed is soon another: what leaves fewest firings unseen holds.
+        trial = slice(0, TRIAL_SPARKS)
+        speeds = [speed, step / float(np.max(np.diff(time_s[:FIRST_SPARKS])))]
+        walks = [_follow(time_s[trial], source[trial], allowed, engine, v, step) for v in speeds]
+        turned = [float(np.max(a[s >= 0])) + 720.0 * np.count_nonzero(s < 0) for a, s in walks]
+        speed = speeds[int(np.argmin(turned))]
+    return _follow(time_s, source, allowed, engine, speed, step)
+
+
+def _follow(
+    time_s: NDArray[np.float64],
+    source: NDArray[np.int64],
+    allowed: list[NDArray[np.float64]],
+    engine: Engine,
+    speed: float,
+    step: float,
+) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Walk from spark to spark, from a speed [deg/s] at the first; as `_walk`."""
     n = time_s.size
     angle = np.zeros(n)
-    stretch = np.zeros(n, np.int32)
-    usual = _first_speed(time_s, source, allowed, engine)
-    angle[0] = allowed[source[0]][0]
-    speed = usual
+    stretch = np.full(n, -1, np.int32)
+    angle[0], stretch[0] = allowed[source[0]][0], 0
+    last, n_strays = 0, 0.0
     for i in range(1, n):
-        dt = time_s[i] - time_s[i - 1]
-        if dt * speed > LOST_CYCLES * 720.0:
-            stretch[i] = stretch[i - 1] + 1
-            speed = usual
-        else:
-            stretch[i] = stretch[i - 1]
-        guess = angle[i - 1] + speed * dt
+        dt = time_s[i] - time_s[last]
+        anew = dt * speed > LOST_CYCLES * 720.0 or n_strays > MOST_STRAYS
+        if anew:
+            ahead = slice(i, i + FIRST_SPARKS * MOST_STRIKES)
+            speed = _first_speed(time_s[ahead], source[ahead], allowed, engine) or speed
+        guess = angle[last] + speed * dt
         options = allowed[source[i]]
         turns = np.floor((guess - options) / 720.0)
         candidates = np.concatenate((options + 720.0 * turns, options + 720.0 * (turns + 1)))
-        candidates = candidates[candidates > angle[i - 1] + 1.0]
+        candidates = candidates[candidates > angle[last] + 1.0]
         angle[i] = candidates[np.argmin(np.abs(candidates - guess))]
-        measured = (angle[i] - angle[i - 1]) / dt
+        measured = (angle[i] - angle[last]) / dt
+        if measured > JUMP * speed and not anew:
+            due = np.rint(speed * dt / step)
+            if due < 1 or not 1 / ON_TIME < due * step / (speed * dt) < ON_TIME:
+                n_strays += 1.0
+                continue
+            anew, measured = True, due * step / dt  # another cylinder's turn: it was miscounted
+        stretch[i] = stretch[last] + anew
+        last, n_strays = i, 0.0 if anew else max(0.0, n_strays - 0.5)
         if 1 / LARGEST_STEP < measured / speed < LARGEST_STEP:
             speed = 0.5 * (speed + measured)
-        else:
+        elif not anew:
             speed = float(np.clip(measured, speed / LARGEST_STEP, speed * LARGEST_STEP))
     return angle, stretch
 
@@ -134,15 +229,16 @@ def _first_speed(
     allowed: list[NDArray[np.float64]],
     engine: Engine,
 ) -> float:
-    """Crank degrees per second at the start, from the channel with the steadiest intervals."""
+    """Crank degrees per second at the start, the upper median over the channels; 0 if not known.
+
+    A coil that fails fires less often, and of two one may be it.
+    """
     speeds = []
     for i, options in enumerate(allowed):
-        own = time_s[source == i]
-        if own.size >= 3:
+        own = time_s[source == i][:FIRST_SPARKS]
+        if own.size >= LEAST_SPARKS:
             step = 720.0 / options.size
             if engine.ignition == "wasted_spark" and options.size == 1:
                 step = 360.0
-            speeds.append(step / float(np.median(np.diff(own[:12]))))
-    if not speeds:
-        raise CycleError("too few sparks to tell the engine's speed: record for longer")
-    return float(np.median(speeds))
+            speeds.append(step / float(np.median(np.diff(own))))
+    return sorted(speeds)[len(speeds) // 2] if speeds else 0.0

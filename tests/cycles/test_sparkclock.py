@@ -107,6 +107,86 @@ class TestOneChannel:
         check(firings, truth)
 
 
+class TestWhatIsNoFiring:
+    """The speed stays that of the engine whatever a channel shows beside its firings."""
+
+    @pytest.mark.parametrize("common", [False, True], ids=["own coils", "common feed"])
+    def test_several_strikes_a_firing(self, crank, common):
+        engine = make_engine()
+        truth = list_firings(crank, engine, tdc_deg=84.0)
+        trains = [make_train(strike(spark_times(truth, {1}), 4), cylinders=(1,))]
+        if common:
+            trains.append(make_train(strike(spark_times(truth), 4), role="coil_current"))
+        else:
+            trains += [
+                make_train(strike(spark_times(truth, {c}), 4), cylinders=(c,)) for c in (3, 4, 2)
+            ]
+        _, firings = run(engine, trains)
+        check(firings, truth)
+        assert_speed(firings)
+
+    def test_a_lead_that_hears_all_the_others(self, crank):
+        engine = make_engine(ignition="distributor")
+        truth = list_firings(crank, engine, tdc_deg=84.0)
+        trains = [
+            make_train(spark_times(truth), cylinders=engine.firing_order),
+            make_train(spark_times(truth) + 2e-5, cylinders=(1,), role="coil_secondary"),
+        ]
+        track, firings = run(engine, trains)
+        assert track.wheel.tdc_deg is None  # it does not tell which cylinder is which
+        assert_speed(firings)
+
+    @pytest.mark.parametrize("seed", range(3))
+    def test_strays(self, crank, seed):
+        engine = make_engine()
+        truth = list_firings(crank, engine, tdc_deg=84.0)
+        after = np.random.default_rng(seed).choice(spark_times(truth)[8:-8], 9, replace=False)
+        stops = np.sort(np.concatenate((spark_times(truth, {1}), after + 6e-3)))
+        trains = [
+            make_train(stops, cylinders=(1,)),
+            make_train(spark_times(truth), role="coil_current"),
+        ]
+        track, firings = run(engine, trains)
+        assert np.isin(spark_times(truth)[8:-8], track.time_s).all()
+        assert np.unique(track.stretch).size == 1
+        assert_speed(firings)
+
+    def test_the_channel_that_shows_most_counts(self, crank):
+        engine = make_engine(ignition="distributor")
+        truth = list_firings(crank, engine, tdc_deg=84.0)
+        trains = [
+            make_train([0.52, 0.56, 3.1, 3.13, 7.7], cylinders=engine.firing_order),
+            make_train(spark_times(truth), role="coil_trigger"),
+            make_train(spark_times(truth, {1}), cylinders=(1,), role="coil_secondary"),
+        ]
+        _, firings = run(engine, trains)
+        assert_speed(firings)
+
+    def test_a_start_is_counted_anew_where_a_lead_contradicts(self):
+        starts = Crank(lambda t: 200 + 600 * np.clip((t - 0.6) / 0.8, 0, 1), duration_s=9.0)
+        engine = make_engine((1, 2, 3), ignition="distributor")
+        truth = list_firings(starts, engine, tdc_deg=84.0)
+        trains = [
+            make_train(spark_times(truth, {1}), cylinders=(1,), role="coil_secondary"),
+            make_train(spark_times(truth), role="coil_trigger"),
+        ]
+        _, firings = run(engine, trains)
+        late = firings.spark_s > 2.5
+        assert firings.rpm[late].max() < 1.05 * 800
+        assert firings.rpm.max() < 1.2 * 800
+
+
+def strike(stops, n):
+    """Strike `n` times a firing, 1.4 ms apart."""
+    return (stops[:, None] + 1.4e-3 * np.arange(n)).ravel()
+
+
+def assert_speed(firings):
+    """Nowhere outside of what the crank of these tests turns."""
+    assert firings.rpm.min() > 0.95 * 700
+    assert firings.rpm.max() < 1.05 * 2200
+
+
 class TestStandstill:
     def test_a_pause_begins_a_new_stretch(self, crank):
         engine = make_engine()
