@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.batch.measuring import Evidence
+from misfire.features.torque import WORK_DEG
 from misfire.limits import CRANKING_RPM, SURELY_CUT_Z
 from misfire.records import FAULT_TYPES, STROKE_FLAGS, Engine
 
@@ -196,7 +197,8 @@ def _find_too_strong(evidence: Evidence, suspects: list[int]) -> str:
         if own.size >= LEAST_CYCLES:
             usual[c] = float(np.median(own))
     weak = max((c for c in suspects if c in usual), key=lambda c: usual[c], default=0)
-    others = [c for c in usual if c not in suspects]
+    engine = evidence.recording.job.engine
+    others = [c for c in usual if c not in suspects and not _shares_wheel(c, weak, engine)]
     if not weak or not others or usual[weak] < CLEARLY_Z:
         return ""
     strong = min(others, key=lambda c: usual[c])
@@ -208,6 +210,23 @@ def _find_too_strong(evidence: Evidence, suspects: list[int]) -> str:
         "cut or filtered, or wrong firing angles look like this; check sensor, wheel and job card, "
         "and record at another speed"
     )
+
+
+def _shares_wheel(cylinder: int, weak: int, engine: Engine) -> bool:
+    """Tell whether a cylinder works at the place of the wheel at which another is weak.
+
+    An error of the wheel is there in both of its turns: what one of them shows less than the other
+    is no error of the wheel, and one that hides half of a dead cylinder's lack makes the cylinder
+    360 degrees away seem strong. So with those whose work overlaps its own.
+    """
+    angles = dict(zip(engine.firing_order, engine.firing_angles_deg, strict=True))
+    if weak not in angles:
+        return False
+    opposite = (angles[weak] + 360.0) % 720.0
+    if not any(abs(a - opposite) < 1.0 for a in angles.values()):
+        return False
+    away = abs((angles[cylinder] - opposite + 360.0) % 720.0 - 360.0)
+    return away < WORK_DEG
 
 
 def _find_accompanied(

@@ -360,28 +360,40 @@ def test_cylinders_evenly_spaced_are_rested():
     assert judge_common({1: ALWAYS, 2: ALWAYS}, engine=SIX) == ""
 
 
-def judge_usual(usual, *, flags=0):
+def judge_usual(usual, *, flags=0, engine=None):
     """Judge an engine whose cylinders usually lack `usual` spreads of torque; 3 is suspected."""
-    firings = make_firings()
+    engine = engine or make_engine()
+    n = engine.cylinders
+    firings = make_firings(engine)
     z = np.array([usual.get(int(c), 0.0) for c in firings.cylinder])
     probability = np.where(firings.cylinder == 3, 0.99, 0.002)
     evidence = SimpleNamespace(
         firing_table=pd.DataFrame({"torque_level_change": np.zeros(z.size)}),
-        recording=SimpleNamespace(job=SimpleNamespace(engine=make_engine())),
+        recording=SimpleNamespace(job=SimpleNamespace(engine=engine)),
         firings=firings,
         strokes={"flags": np.where(probability > 0.5, flags, 0).astype(float)},
         torque=make_torque(firings, 30.0 * z),
         findings=[],
         detected=SimpleNamespace(trains=[]),
     )
-    faults = np.eye(len(FAULT_TYPES))[[FAULT_TYPES.index("low_compression")] * 4]
-    return find_common_cause(evidence, probability, np.array([0.01, 0.01, 0.95, 0.01]), faults)
+    faults = np.eye(len(FAULT_TYPES))[[FAULT_TYPES.index("low_compression")] * n]
+    return find_common_cause(evidence, probability, np.where(np.arange(n) == 2, 0.95, 0.01), faults)
 
 
 def test_no_cylinder_works_far_more_than_the_others():
     assert judge_usual({3: 8.0, 1: -1.0, 4: -1.0, 2: -1.0}) == ""
     assert "cylinder 4 seems to give" in judge_usual({3: 8.0, 4: -7.0})
     assert judge_usual({3: 8.0, 4: -7.0}, flags=STROKE_FLAGS["no_breakdown"]) == ""
+
+
+def test_a_wheel_error_is_there_in_both_turns():
+    # 2 works 360 degrees from 3, at the same teeth: what they differ by is torque
+    assert ORDER.index(2) - ORDER.index(3) == 2
+    assert judge_usual({3: 8.0, 2: -7.0}) == ""
+    twelve = make_engine(order=(1, 7, 5, 11, 3, 9, 6, 12, 2, 8, 4, 10))
+    # 8 is 360 degrees from 3; 6 fires 60 degrees before it... and 11 beside the weak one itself
+    assert judge_usual({3: 8.0, 10: -7.0, 4: -6.0}, engine=twelve) == ""
+    assert "cylinder 11 seems to give" in judge_usual({3: 8.0, 11: -7.0}, engine=twelve)
 
 
 def test_the_coil_of_a_pair_is_a_fault():
