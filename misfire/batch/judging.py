@@ -18,7 +18,7 @@ from misfire.classify.model import (
     refine_firings,
     speak_up,
 )
-from misfire.classify.rules import score_cylinders, score_firings
+from misfire.classify.rules import find_outstanding, score_cylinders, score_firings
 from misfire.classify.separability import spread_probability
 from misfire.features.cylinders import build_cylinder_table
 
@@ -92,7 +92,8 @@ def judge(
         faults = np.stack([spread_probability(f, witnesses[i]) for i, f in enumerate(faults, 1)])
     else:  # learned on recordings with any channel missing: it spreads by itself
         faulty, faults = judge_cylinders(model, cylinders)
-        faulty = hold_back(cylinders, speak_up(cylinders, faulty))
+        stand_out = np.bincount(cylinder[find_outstanding(table)], minlength=n_cylinders + 1)
+        faulty = hold_back(cylinders, speak_up(cylinders, faulty, stand_out[1:]))
         event = hear(refine_firings(model, table, event, cylinder, faulty))
     return Judgement(event, cylinders, faulty, faults)
 

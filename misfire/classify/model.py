@@ -268,32 +268,43 @@ def hold_back(table: pd.DataFrame, faulty: NDArray[np.float64]) -> NDArray[np.fl
     return np.asarray(np.where(few, np.minimum(held, TOO_FEW), held))
 
 
-def speak_up(table: pd.DataFrame, faulty: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Accuse a cylinder whose coil was seen not to switch, while other coils did.
+def speak_up(
+    table: pd.DataFrame, faulty: NDArray[np.float64], outstanding: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Accuse a cylinder whose coil was seen not to switch, or whose firings stand out in torque.
 
     Parameters
     ----------
     table : DataFrame [index=cylinder, columns=CYLINDER_COLUMNS]
     faulty : float64 array [shape=(n_cylinders,)]
         From `judge_cylinders`.
+    outstanding : int64 array [shape=(n_cylinders,)]
+        How many firings of each cylinder `find_outstanding` finds.
 
     Returns
     -------
     faulty : float64 array [shape=(n_cylinders,)]
         At least `PLAIN` where `LEAST_MISSING` switch-offs or more are missing, five times as
-        large a share as in the soundest coil watched.
+        large a share as in the soundest coil watched; or where as many firings stand out in
+        torque, five times as many as in most other cylinders.
 
     Notes
     -----
     A missing dwell needs no inference (CONTRACT: no switching), and few simulated vehicles show it
-    on channels like these.
+    on channels like these. What shakes the whole engine (road, load, driveline) hits any cylinder:
+    where half a firing is expected of each, five in one of twelve come by chance once in 500
+    recordings (Poisson).
     """
     share = table["no_dwell_share"].to_numpy(float)
     n_missing = np.nan_to_num(share) * np.expm1(table["firings_log"].to_numpy(float))
+    plain = np.zeros(faulty.size, bool)
     seen = share[np.isfinite(share)]
-    if seen.size < 2:
-        return faulty
-    plain = (n_missing >= LEAST_MISSING - 0.5) & (np.nan_to_num(share) > 5.0 * seen.min() + 0.005)
+    if seen.size >= 2:
+        plain |= n_missing >= LEAST_MISSING - 0.5
+        plain &= np.nan_to_num(share) > 5.0 * seen.min() + 0.005
+    if faulty.size >= 2:
+        usual = [np.median(np.delete(outstanding, i)) + 0.5 for i in range(faulty.size)]
+        plain |= outstanding >= np.maximum(LEAST_MISSING, 5.0 * np.array(usual))
     return np.asarray(np.where(plain, np.maximum(faulty, PLAIN), faulty))
 
 

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 CHANCE = 1e-4  # share of healthy firings that the event score calls lost
 SHIFT = 0.12  # log ratio between cylinders that needs a reason (12 %)
+EVEN_Z = 6.0  # spreads of torque at which a firing is as likely lost as not
+SMALLEST = 60.0  # energy [1/s^2]: less is too small to be a whole combustion
 
 
 def score_firings(table: pd.DataFrame) -> NDArray[np.float64]:
@@ -41,8 +43,8 @@ def score_firings(table: pd.DataFrame) -> NDArray[np.float64]:
     z = np.where(np.isfinite(gain), 0.5 * (z + np.minimum(gain, 1.5 * np.abs(z))), z)
     z = np.fmin(z, _column(table, "torque_step_z"))
     size = _column(table, "torque_deficit_energy")
-    torque = np.clip(1.3 * (z - 6.0), -9.0, 9.0)
-    torque = torque - np.where(size < 60.0, 4.0, 0.0)  # too small to be a whole combustion
+    torque = np.clip(1.3 * (z - EVEN_Z), -9.0, 9.0)
+    torque = torque - np.where(size < SMALLEST, 4.0, 0.0)
     has_torque = np.isfinite(torque)
     no_dwell = _column(table, "no_dwell")
     no_spark = _column(table, "no_breakdown")
@@ -56,6 +58,27 @@ def score_firings(table: pd.DataFrame) -> NDArray[np.float64]:
     score = np.where(has_torque & (level < SURELY_CUT_Z) & (z < 4), -6.0, score)
     probability = 1.0 / (1.0 + np.exp(-score))
     return np.where(has_torque | has_spark, probability, np.nan)
+
+
+def find_outstanding(table: pd.DataFrame) -> NDArray[np.bool_]:
+    """Find the firings whose torque alone stands out as that of a lost one.
+
+    Parameters
+    ----------
+    table : DataFrame [shape=(n_firings, ...)]
+        From `build_firing_table`.
+
+    Returns
+    -------
+    outstanding : bool array [shape=(n_firings,)]
+        `EVEN_Z` spreads less than the same cylinder's other firings, which leaves out what the
+        wheel or the cylinder always has, and less than the firings before and after, which leaves
+        out a step of the load; not where the fuel was cut.
+    """
+    with np.errstate(invalid="ignore"):
+        least = np.minimum(_column(table, "torque_own_z"), _column(table, "torque_step_z"))
+        found = (least >= EVEN_Z) & (_column(table, "torque_deficit_energy") >= SMALLEST)
+        return np.asarray(found & ~(_column(table, "torque_level_change") < SURELY_CUT_Z))
 
 
 def score_cylinders(

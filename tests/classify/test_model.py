@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_array_equal
+from scipy import stats
 
 from misfire.classify.model import (
     LEAST_SUSPECT,
@@ -127,6 +128,9 @@ class TestHoldBack:
         assert hold_back(table, np.array([0.9]))[0] == TOO_FEW
 
 
+NONE_STAND_OUT = np.zeros(4, int)
+
+
 class TestSpeakUp:
     def make(self, *share: float) -> pd.DataFrame:
         index = range(1, len(share) + 1)
@@ -136,14 +140,30 @@ class TestSpeakUp:
         return table
 
     def test_one_coil_that_was_not_switched(self):
-        said = speak_up(self.make(0.08, 0.0, 0.0, np.nan), np.full(4, 0.3))
+        said = speak_up(self.make(0.08, 0.0, 0.0, np.nan), np.full(4, 0.3), NONE_STAND_OUT)
         assert said.tolist() == [PLAIN, 0.3, 0.3, 0.3]
 
-    def test_all_alike_or_too_few_say_nothing(self):
+    @pytest.mark.parametrize(
+        "share",
+        [(0.5, 0.5, 0.6, 0.5), (0.03, 0.0, 0.0, 0.0), (0.9, np.nan, np.nan, np.nan)],
+        ids=["all alike", "too few", "one coil watched"],
+    )
+    def test_that_says_nothing(self, share):
         same = np.full(4, 0.3)
-        assert_array_equal(speak_up(self.make(0.5, 0.5, 0.6, 0.5), same), same)
-        assert_array_equal(speak_up(self.make(0.03, 0.0, 0.0, 0.0), same), same)
-        assert_array_equal(speak_up(self.make(0.9, np.nan, np.nan, np.nan), same), same)
+        assert_array_equal(speak_up(self.make(*share), same, NONE_STAND_OUT), same)
+
+    def test_one_cylinder_whose_firings_stand_out(self):
+        said = speak_up(self.make(*[np.nan] * 4), np.full(4, 0.3), np.array([0, 16, 2, 0]))
+        assert said.tolist() == [0.3, PLAIN, 0.3, 0.3]
+
+    @pytest.mark.parametrize("count", [(4, 0, 0, 0), (19, 27, 32, 14), (9, 3, 3, 2)])
+    def test_what_shakes_the_whole_engine_says_nothing(self, count):
+        same = np.full(4, 0.3)
+        assert_array_equal(speak_up(self.make(*[np.nan] * 4), same, np.array(count)), same)
+
+    def test_five_of_one_cylinder_are_no_chance(self):
+        # P(5 or more) where half a firing is expected, in any of twelve: scipy's Poisson
+        assert 12 * stats.poisson(0.5).sf(4) < 1 / 400
 
 
 def test_candidates():

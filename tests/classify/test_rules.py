@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
-from numpy.testing import assert_allclose
+from numpy.testing import assert_allclose, assert_array_equal
 
-from misfire.classify.rules import score_cylinders, score_firings
+from misfire.classify.rules import find_outstanding, score_cylinders, score_firings
 from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
 from misfire.features.cylinders import build_cylinder_table
@@ -41,6 +41,7 @@ class Judged:
         spark = iterate_spark(gather_strokes(firings, trains), firings)
         table = build_firing_table(firings, torque, spark, engine=engine)
         self.firings, self.probability = firings, score_firings(table)
+        self.outstanding = find_outstanding(table)
         cylinders = build_cylinder_table(
             table,
             self.probability,
@@ -97,6 +98,24 @@ class TestWhoIsNamed:
         # DESIGN section 4: points to mixture or compression
         judged = Judged(coils=True, lost=every_tenth(3))
         assert judged.lead(3) in ("mixture", "low_compression")
+
+
+class TestOutstanding:
+    @pytest.mark.parametrize("order", ORDERS, ids=len)
+    def test_lost_firings_stand_out(self, order):
+        judged = Judged(order, rpm=2000, lost=every_tenth(order[1]))
+        assert_array_equal(judged.outstanding, judged.lost)
+
+    def test_a_fuel_cut_and_a_weak_cylinder_do_not(self):
+        cut = Judged(
+            rpm=2500,
+            n_cycles=400,
+            scale=lambda c: 0.0 if 40 < c % 100 < 70 else 1.0,
+            drag=0.3,
+            recovery_cycles=40,
+        )
+        assert not cut.outstanding.any()
+        assert not Judged(weak={3: 0.0}).outstanding.any()
 
 
 class TestNobodyNamed:
