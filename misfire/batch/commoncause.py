@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from math import comb
+
 import numpy as np
 from numpy.typing import NDArray
 
 from misfire.batch.measuring import Evidence
+from misfire.classify.rules import find_outstanding
 from misfire.features.torque import WORK_DEG
 from misfire.limits import CRANKING_RPM, SURELY_CUT_Z
 from misfire.records import FAULT_TYPES, STROKE_FLAGS, Engine
@@ -25,7 +28,7 @@ BACK_CYCLES = 2  # after a cut until every cylinder has its fuel again
 BY_CHANCE = 0.01
 LIKELY = 0.25  # share of the fault types that both plugs of a coil have together
 SHARED = ("weak_coil", "no_primary")  # faults of a coil, which all of its cylinders have
-OF_PAIR = (*SHARED, "open_secondary", "fouled_plug")  # and of the loop through both plugs
+OF_LOOP = (*SHARED, "open_secondary", "fouled_plug")  # and of what leads from it to the plugs
 
 
 def find_common_cause(
@@ -81,9 +84,11 @@ def find_common_cause(
         )
     felt = _find_felt(evidence, probability, suspects)
     wider = engine.ignition == "wasted_spark" and 2 * len(felt) > n  # more than one coil has
-    if (alike and _share_a_coil(alike, engine, faults) and not wider) or n < 3:
+    sound_spark = _is_sound_spark(evidence, probability, suspects)
+    shared = alike and _share_a_coil(alike, engine, faults, dark=not sound_spark)
+    if (shared and not wider) or n < 3:
         return ""
-    if _is_sound_spark(evidence, probability, suspects):
+    if sound_spark:
         strong = _find_too_strong(evidence, suspects)
         if strong:
             return strong
@@ -113,6 +118,61 @@ def find_common_cause(
             "card with too many cylinders; find out whether this engine does so"
         )
     return ""
+
+
+def spread_over_coil(
+    evidence: Evidence,
+    probability: NDArray[np.float64],
+    faulty: NDArray[np.float64],
+    faults: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Say of all cylinders of a distributor what is said of the coil that fires them.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    probability : float64 array [shape=(n_firings,)]
+        That each firing was lost.
+    faulty : float64 array [shape=(n_cylinders,)]
+    faults : float64 array [shape=(n_cylinders, len(FAULT_TYPES))]
+
+    Returns
+    -------
+    faulty, faults : the same shapes
+        Where a coil's fault leads in the cylinder suspected most: if more than half of the
+        cylinders have losses, spread as chance spreads them, all are as suspect as it; if it has
+        more of them than chance gives it, the coil that serves all alike does not explain it, and
+        other faults do.
+
+    Notes
+    -----
+    Chance: the largest of equal binomial shares, with Bonferroni's bound, at `BY_CHANCE`.
+    """
+    engine = evidence.recording.job.engine
+    n, first = engine.cylinders, int(np.argmax(faulty))
+    of_coil = [FAULT_TYPES.index(t) for t in SHARED]
+    if engine.ignition != "distributor" or n < 2 or faulty[first] < FAULTY:
+        return faulty, faults
+    if float(faults[first, of_coil].sum()) < FAULTY:
+        return faulty, faults
+    lost = _count_lost(evidence, probability, n).astype(int)
+    if lost.sum() < LEAST_LOST:
+        return faulty, faults
+    if n * _chance_of(int(lost[first]), int(lost.sum()), 1.0 / n) >= BY_CHANCE:
+        if 2 * np.count_nonzero(lost) <= n:  # too few to tell
+            return faulty, faults
+        alike = np.where((faulty < FAULTY)[:, None], faults[first], faults)
+        return np.full(n, faulty[first]), alike
+    others = faults[first].copy()
+    others[of_coil] *= BY_CHANCE
+    faults = faults.copy()
+    faults[first] = others / others.sum()
+    return faulty, faults
+
+
+def _chance_of(least: int, n: int, share: float) -> float:
+    """Probability of `least` or more of `n`, each with probability `share`."""
+    return sum(comb(n, k) * share**k * (1.0 - share) ** (n - k) for k in range(least, n + 1))
 
 
 def _mark_lost(
@@ -254,9 +314,12 @@ def _find_felt(
     """List the cylinders that lack torque as often, if torque alone accuses the suspects."""
     z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
     lost = _mark_lost(evidence, probability, suspects) & np.isfinite(z)
-    if lost.sum() < LEAST_LOST or not _is_sound_spark(evidence, probability, suspects):
+    if not suspects or not _is_sound_spark(evidence, probability, suspects):
         return []
-    as_much = np.nan_to_num(z) >= max(FELT_Z, HALF * float(np.median(z[lost])))
+    if lost.sum() >= LEAST_LOST:
+        as_much = np.nan_to_num(z) >= max(FELT_Z, HALF * float(np.median(z[lost])))
+    else:  # suspected for no single firing: those that stand out by themselves
+        as_much = find_outstanding(evidence.firing_table)
     n = evidence.recording.job.engine.cylinders
     counts = np.bincount(cylinder[as_much], minlength=n + 1)[1 : n + 1]
     most = max(int(counts[c - 1]) for c in suspects)
@@ -273,13 +336,19 @@ def _count_lost(
     return np.bincount(evidence.firings.cylinder[lost], minlength=n + 1)[1 : n + 1].astype(float)
 
 
-def _share_a_coil(cylinders: list[int], engine: Engine, faults: NDArray[np.float64]) -> bool:
-    """Tell whether one coil's fault, and nothing of the whole engine, has all of them."""
+def _share_a_coil(
+    cylinders: list[int], engine: Engine, faults: NDArray[np.float64], *, dark: bool
+) -> bool:
+    """Tell whether one coil's fault, and nothing of the whole engine, has all of them.
+
+    Where the sparks of a distributor are seen to fail (`dark`), so may the lead from the coil, the
+    rotor or the cap, which all cylinders share as well.
+    """
     leads = {FAULT_TYPES[int(np.argmax(faults[c - 1]))] for c in cylinders}
     if engine.ignition == "distributor":
-        return leads <= set(SHARED)
+        return leads <= set(OF_LOOP if dark else SHARED)
     if engine.ignition == "wasted_spark":
-        of_pair = [FAULT_TYPES.index(t) for t in OF_PAIR]
+        of_pair = [FAULT_TYPES.index(t) for t in OF_LOOP]
         likely = max(float(faults[c - 1, of_pair].sum()) for c in cylinders)
         return likely >= LIKELY and any(set(cylinders) <= set(p) for p in engine.waste_pairs)
     return False

@@ -21,6 +21,7 @@ from misfire.classify.model import (
 from misfire.classify.rules import find_outstanding, score_cylinders, score_firings
 from misfire.classify.separability import spread_probability
 from misfire.features.cylinders import build_cylinder_table
+from misfire.report.wording import list_cases
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -126,3 +127,41 @@ def judge_case(case: LabelledCase, model: Model | None) -> Judged:
         for a, b in case.mates.items():
             faulty[a - 1] = 0.5 * (alone[a - 1] + alone[b - 1])
     return Judged(case, judgement.event, faulty, judgement.faults)
+
+
+def name_model(model: Model | None) -> str:
+    """Say which judge it was.
+
+    Parameters
+    ----------
+    model : Model or None
+        None: the physics scores alone.
+
+    Returns
+    -------
+    name : str
+        Of a learned one with what it was trained on, and the hash of that.
+    """
+    if model is None:
+        return "physics scores"
+    told, counts = model.manifest, count_cases(model)
+    made_of = list_cases(counts) if counts else f"{told.get('vehicles', '?')} vehicles"
+    return f"learned, trained on {made_of}, {str(told.get('training_sha256', ''))[:12]}"
+
+
+def count_cases(model: Model | None) -> dict[str, int]:
+    """Count what a learned judge was trained on.
+
+    Parameters
+    ----------
+    model : Model or None
+
+    Returns
+    -------
+    counts : dict of name -> int
+        Of `simulated_vehicles` and `confirmed_cases`; empty for the physics scores, and for a
+        bundle from before they were counted apart.
+    """
+    told = {} if model is None else model.manifest
+    names = ("simulated_vehicles", "confirmed_cases")
+    return {n: int(told[n]) for n in names} if all(n in told for n in names) else {}

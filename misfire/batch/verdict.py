@@ -14,9 +14,9 @@ from misfire.batch.bystanders import (
     list_columns,
     weigh_bystanders,
 )
-from misfire.batch.commoncause import find_common_cause
+from misfire.batch.commoncause import find_common_cause, spread_over_coil
 from misfire.batch.freeing import give_back
-from misfire.batch.judging import judge
+from misfire.batch.judging import count_cases, judge, name_model
 from misfire.batch.measuring import Evidence
 from misfire.batch.panels import build_panels
 from misfire.batch.witnesses import find_witnesses
@@ -43,6 +43,7 @@ USUAL_TURNS = 80.0  # coil turns ratio where the job card gives none (ANCHORS C1
 FAULTY = 0.5
 DOUBTFUL = 0.3  # a cylinder above this is not called sound
 UNLIT_SHARE = 0.95  # of a cylinder's firings without dwell, or lost: it never fires
+LEAST_KNOWN = 0.1  # of a cylinder's power strokes whose torque is known: less shows nothing of it
 LEAST_CYCLES = 15  # fewer cycles say nothing about a cylinder
 
 
@@ -90,6 +91,7 @@ def decide(evidence: Evidence, *, model: Model | None) -> Verdict:
     give_back()  # columns that the judges looked at
     probability, table = judgement.event, judgement.cylinders
     faulty, faults = weigh_bystanders(evidence, probability, judgement.faulty, judgement.faults)
+    faulty, faults = spread_over_coil(evidence, probability, faulty, faults)
     unlit = find_unlit(evidence, probability)
     common = find_common_cause(evidence, probability, faulty, faults)
     if unlit or common:  # the hook-up, the card or the whole engine, but no cylinder
@@ -162,7 +164,11 @@ def decide(evidence: Evidence, *, model: Model | None) -> Verdict:
         extras=extras,
         panels=panels,
         witnesses={str(c): sorted(w) for c, w in witnesses.items()},
-        settings={"model": name_model(model), "phase": "resolved" if firings.resolved else "open"},
+        settings={
+            "model": name_model(model),
+            **count_cases(model),
+            "phase": "resolved" if firings.resolved else "open",
+        },
     )
 
 
@@ -200,31 +206,6 @@ def find_unlit(evidence: Evidence, probability: NDArray[np.float64]) -> list[int
     places = [engine.firing_order.index(c) % 2 for c in dark]
     every_other = len(set(places)) == 1 and engine.ignition != "wasted_spark"
     return dark if every_other or not evidence.has_crank else []
-
-
-def name_model(model: Model | None) -> str:
-    """Say which judge it was.
-
-    Parameters
-    ----------
-    model : Model or None
-        None: the physics scores alone.
-
-    Returns
-    -------
-    name : str
-        Of a learned one with what it was trained on, and the hash of that.
-    """
-    if model is None:
-        return "physics scores"
-    told = model.manifest
-    simulated, confirmed = told.get("simulated_vehicles"), told.get("confirmed_cases")
-    if simulated is None or confirmed is None:  # a bundle from before they were counted apart
-        made_of = f"{told.get('vehicles', '?')} vehicles"
-    else:
-        parts = (simulated, "simulated vehicle"), (confirmed, "confirmed case")
-        made_of = " and ".join(f"{n} {name}{'s' * (n != 1)}" for n, name in parts if n)
-    return f"learned, trained on {made_of}, {str(told.get('training_sha256', ''))[:12]}"
 
 
 def share_unresolved(
@@ -311,12 +292,23 @@ def _conclude(
                     f"time also record {', and '.join(wanted)}"
                 )
         return "misfire", tuple(notes), tuple(findings)
-    blind = [c for c, w in witnesses.items() if "burn" not in w]
-    if not evidence.has_crank and blind:
+    known = np.isfinite(evidence.torque.deficit_z)
+    shown = {c: known[firings.cylinder == c] for c in witnesses}
+    blind = [
+        c
+        for c, w in witnesses.items()
+        if "burn" not in w and not np.count_nonzero(shown[c]) > LEAST_KNOWN * shown[c].size
+    ]
+    if blind:
+        remedy = "connect the crank sensor or the coil primaries"
+        if evidence.has_crank:
+            remedy = (
+                "the crank signal shows no whole power stroke of theirs: check sensor, wheel and "
+                "[crank_wheel], or connect the coil primaries,"
+            )
         notes.append(
             f"neither torque nor spark lines were recorded of cylinder{'s' * (len(blind) > 1)} "
-            f"{join_words(list(map(str, blind)))}: connect the crank sensor or the coil primaries "
-            "to judge the combustion"
+            f"{join_words(list(map(str, blind)))}: {remedy} to judge the combustion"
         )
         return "inconclusive", tuple(notes), tuple(findings)
     if float(np.nanmedian(judged)) < LEAST_CYCLES:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from misfire.records import CylinderResult, Diagnosis
 from misfire.report.circumstances import write_when
@@ -10,8 +12,8 @@ from misfire.report.occurrence import compute_unseen_share, compute_wilson_inter
 from misfire.report.spread import compute_median, split_values
 from misfire.report.summary import LOST, choose_recording_dtc, format_dtc
 from misfire.report.wording import (
-    KIND_CAUTION,
     QUANTITIES,
+    caution_kind,
     describe_certainty,
     describe_kind,
     explain_fault,
@@ -175,7 +177,7 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     facts.append(Fact("How often", _capital("; ".join(often)), _capital("; ".join(often_aside))))
     answer, lines = write_when(diagnosis, suspects)
     facts.append(Fact("When", answer, more=lines))
-    facts.append(_why(first))
+    facts.append(_why(first, diagnosis.settings))
     certain = join_words(
         [
             f"{format_certainty(c.probability)}"
@@ -203,7 +205,7 @@ def _name_loss(result: CylinderResult) -> str:
     return "power strokes lost or far too weak" if leaks else "combustions lost"
 
 
-def _why(result: CylinderResult) -> Fact:
+def _why(result: CylinderResult, settings: Mapping[str, Any]) -> Fact:
     """Say the likeliest fault types of a cylinder with what they mean."""
     faults = sorted(result.faults, key=lambda item: -item[1])
     if not faults or faults[0][1] < 0.25:
@@ -214,7 +216,7 @@ def _why(result: CylinderResult) -> Fact:
     aside = _capital(explain_fault(kind))
     if also:
         aside += f". Also possible: {join_words(also, 'or')}"
-    return Fact("Why", answer, aside, (KIND_CAUTION,))
+    return Fact("Why", answer, aside, (caution_kind(settings),))
 
 
 def _facts_of_none(diagnosis: Diagnosis) -> tuple[Fact, ...]:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from misfire.records import CylinderResult, Diagnosis
 
@@ -105,9 +107,53 @@ KINDS = (
     (0.8, 0.66, "likely"),
     (-math.inf, 0.0, "possible"),
 )
-KIND_CAUTION = (
-    "The kind was learned from simulated faults, not from real ones: it says where to test first."
+LEARNED_FROM = (
+    ("simulated_vehicles", "simulated vehicle"),
+    ("confirmed_cases", "confirmed case"),
 )
+
+
+def list_cases(counts: Mapping[str, int]) -> str:
+    """Name what a model was trained on.
+
+    Parameters
+    ----------
+    counts : mapping of name -> int
+        With the names of `LEARNED_FROM`.
+
+    Returns
+    -------
+    words : str
+
+    Examples
+    --------
+    >>> list_cases({"simulated_vehicles": 7, "confirmed_cases": 1})
+    '7 simulated vehicles and 1 confirmed case'
+    """
+    told = ((counts[key], word) for key, word in LEARNED_FROM)
+    return " and ".join(f"{n} {word}{'s' * (n != 1)}" for n, word in told if n)
+
+
+def caution_kind(settings: Mapping[str, Any]) -> str:
+    """Say what the naming of a kind of fault rests on.
+
+    Parameters
+    ----------
+    settings : mapping
+        Of the diagnosis.
+
+    Returns
+    -------
+    sentence : str
+    """
+    confirmed = settings.get("confirmed_cases")
+    if confirmed:
+        made_of = f"was learned from {list_cases(settings)}"
+    elif confirmed == 0:
+        made_of = "was learned from simulated faults, not from real ones"
+    else:
+        made_of = "was not measured against confirmed cases"
+    return f"The kind {made_of}: it says where to test first."
 
 
 def describe_certainty(probability: float) -> str:

@@ -8,7 +8,7 @@ import pytest
 
 from misfire.batch import learning
 from misfire.batch.evaluating import compute_scores
-from misfire.batch.judging import judge_case
+from misfire.batch.judging import judge_case, name_model
 from misfire.batch.learning import (
     FIRST_SEED,
     MOST_WEIGHT,
@@ -18,7 +18,6 @@ from misfire.batch.learning import (
     write_model,
 )
 from misfire.batch.training import fit_model
-from misfire.batch.verdict import name_model
 from misfire.classify.bundle import load_bundle
 from misfire.classify.model import judge_firings
 from misfire.errors import OutputError, ParameterError

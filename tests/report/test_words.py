@@ -9,6 +9,7 @@ from misfire.batch.modelcard import KIND_TITLE
 from misfire.report.wording import (
     CERTAINTIES,
     KINDS,
+    caution_kind,
     describe_certainty,
     describe_kind,
     format_kind,
@@ -106,3 +107,16 @@ def test_a_kind_is_never_called_surer_than_a_cylinder():
         assert order.index(describe_kind(k / 100)) >= order.index(describe_certainty(k / 100)) or (
             describe_kind(k / 100) == "possible"
         )
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        ({"simulated_vehicles": 9, "confirmed_cases": 0}, "simulated faults, not from real ones"),
+        ({"simulated_vehicles": 9, "confirmed_cases": 1}, "9 simulated vehicles and 1 confirmed"),
+        ({"simulated_vehicles": 0, "confirmed_cases": 40}, "learned from 40 confirmed cases:"),
+        ({"model": "physics scores"}, "was not measured against confirmed cases"),
+    ],
+)
+def test_the_caution_says_what_the_kind_was_learned_from(settings, words):
+    assert words in caution_kind(settings)
