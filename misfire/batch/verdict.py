@@ -303,7 +303,7 @@ def _conclude(
         remedy = "connect the crank sensor or the coil primaries"
         if evidence.has_crank:
             remedy = (
-                "the crank signal shows no whole power stroke of theirs: check sensor, wheel and "
+                "the crank signal shows no power stroke there whole; check sensor, wheel and "
                 "[crank_wheel], or connect the coil primaries,"
             )
         notes.append(

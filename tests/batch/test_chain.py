@@ -1,5 +1,6 @@
 """The whole chain on small recordings of an engine whose every firing is known."""
 
+import re
 import shutil
 
 import numpy as np
@@ -14,6 +15,7 @@ from misfire.resources import find_resource
 from tests.builders.coils import charging_amps
 from tests.builders.files import make_wav
 from tests.builders.recordings import DWELL_S, make_recording
+from tests.builders.vehicles import make_vehicle
 
 CYCLES = 60
 LOST = tuple((cycle, 3) for cycle in range(6, 56, 8))
@@ -145,6 +147,23 @@ class TestWithoutTorque:
         assert (worst.cylinder, worst.misfires) == (whole.cylinder, whole.misfires)
         assert worst.probability > 0.8
         assert worst.faults[0][0] == whole.faults[0][0]
+
+
+class TestWheelThatHidesCylinders:
+    def test_what_the_crank_never_shows_is_not_called_sound(self, tmp_path):
+        # one tooth so bent that its pulse is left out, where cylinders work
+        bent = {"type": "crank_signal", "kind": "damaged", "cylinder": 0, "severity": 0.9}
+        job, _ = make_vehicle(
+            tmp_path, channels=(("coil_primary", (1,)), ("crank", ())), faults=[bent]
+        )
+        said = diagnose(job)
+        known = said.events["segment_accel"].notna().groupby(said.events["cylinder"]).mean()
+        hidden = [c for c in known.index if known[c] == 0.0 and c != 1]
+        assert hidden
+        assert said.verdict == "inconclusive"
+        named = said.notes[0].split(":")[0]
+        assert named.startswith("neither torque nor spark lines were recorded of cylinder")
+        assert [int(c) for c in re.findall(r"\d+", named)] == hidden
 
 
 class TestHealthy:
