@@ -15,6 +15,8 @@ LARGEST_STEP = 1.6  # change of the firing interval from one to the next, at har
 LOST_CYCLES = 2.5  # without a spark for longer, the count of cycles is not trusted
 JUMP = 1.8  # times as fast as just before: no flywheel lets an engine do so within one firing
 ON_TIME = 1.25  # of a whole number of firing intervals: the spark came when one was due
+EVEN, MISPLACED = 0.1, 0.12  # of the speed about a spark; of the time between its neighbours
+LEAST_AGAINST = 2  # in a row that contradict the count: one may be heard from another coil
 MOST_STRAYS = 3  # in a row, or every other; after more it is the count that went astray
 STRIKE_S = 5e-3  # a coil that strikes again has recharged by then (ANCHORS C: some 1 to 3 ms)
 MOST_STRIKES = 8  # a firing
@@ -85,6 +87,7 @@ def track_from_sparks(trains: list[StrokeTrain], *, engine: Engine) -> CrankTrac
     time_s, source = time_s[anchor:], source[anchor:]
     allowed = [np.sort(np.array(s[1])) for s in used]
     angle, stretch = _walk(time_s, source, allowed, engine)
+    stretch[_find_misplaced(time_s, angle, stretch)] = -1
     kept = stretch >= 0
     if np.unique(stretch).size + np.count_nonzero(~kept) > max(3, 0.2 * time_s.size):
         raise CycleError(
@@ -194,7 +197,7 @@ def _follow(
     angle = np.zeros(n)
     stretch = np.full(n, -1, np.int32)
     angle[0], stretch[0] = allowed[source[0]][0], 0
-    last, n_strays = 0, 0.0
+    last, n_strays, n_against = 0, 0.0, 0
     for i in range(1, n):
         dt = time_s[i] - time_s[last]
         anew = dt * speed > LOST_CYCLES * 720.0 or n_strays > MOST_STRAYS
@@ -210,17 +213,38 @@ def _follow(
         measured = (angle[i] - angle[last]) / dt
         if measured > JUMP * speed and not anew:
             due = np.rint(speed * dt / step)
-            if due < 1 or not 1 / ON_TIME < due * step / (speed * dt) < ON_TIME:
+            on_time = due >= 1 and 1 / ON_TIME < due * step / (speed * dt) < ON_TIME
+            n_against += int(on_time)  # sparks of another cylinder than the one whose turn it is
+            if not on_time or n_against < LEAST_AGAINST:
                 n_strays += 1.0
                 continue
-            anew, measured = True, due * step / dt  # another cylinder's turn: it was miscounted
+            anew, measured = True, due * step / dt  # it was miscounted
         stretch[i] = stretch[last] + anew
         last, n_strays = i, 0.0 if anew else max(0.0, n_strays - 0.5)
+        if options.size < engine.cylinders:
+            n_against = 0
         if 1 / LARGEST_STEP < measured / speed < LARGEST_STEP:
             speed = 0.5 * (speed + measured)
         elif not anew:
             speed = float(np.clip(measured, speed / LARGEST_STEP, speed * LARGEST_STEP))
     return angle, stretch
+
+
+def _find_misplaced(
+    time_s: NDArray[np.float64], angle: NDArray[np.float64], stretch: NDArray[np.int32]
+) -> NDArray[np.int64]:
+    """Find single sparks that came early or late between others that keep an even speed."""
+    kept = np.flatnonzero(stretch >= 0)
+    if kept.size < 5:
+        return np.empty(0, np.int64)
+    t, a, own = time_s[kept], angle[kept], stretch[kept]
+    before, behind = (a[1:-3] - a[:-4]) / (t[1:-3] - t[:-4]), (a[4:] - a[3:-1]) / (t[4:] - t[3:-1])
+    across_s, across_deg = t[3:-1] - t[1:-3], a[3:-1] - a[1:-3]
+    across = across_deg / across_s
+    off = np.abs((t[2:-2] - t[1:-3]) / across_s - (a[2:-2] - a[1:-3]) / across_deg)
+    even = (np.abs(before / across - 1.0) < EVEN) & (np.abs(behind / across - 1.0) < EVEN)
+    even &= own[:-4] == own[4:]
+    return np.asarray(kept[2:-2][even & (off > MISPLACED)])
 
 
 def _first_speed(

@@ -151,6 +151,32 @@ class TestWhatIsNoFiring:
         assert np.unique(track.stretch).size == 1
         assert_speed(firings)
 
+    def test_sparks_seen_at_the_wrong_time(self, crank):
+        engine = make_engine()
+        truth = list_firings(crank, engine, tdc_deg=84.0)
+        stops = spark_times(truth)
+        late = np.arange(20, stops.size - 20, 17)
+        seen = stops.copy()
+        seen[late] += 0.4 * (stops[late + 1] - stops[late])
+        own = np.array([f.cylinder for f in truth])
+        _, firings = run(engine, [make_train(seen[own == c], cylinders=(c,)) for c in (1, 3, 4, 2)])
+        inner = slice(12, -12)
+        true = 1450 + 750 * np.sin(firings.spark_s[inner] - 1.5)
+        assert np.abs(firings.rpm[inner] / true - 1).max() < 0.05
+
+    @pytest.mark.parametrize("c", [1, 3, 4, 2])
+    def test_one_spark_heard_from_another_coil(self, crank, c):
+        engine = make_engine()
+        truth = list_firings(crank, engine, tdc_deg=84.0)
+        other = [f for f in truth if f.cylinder == c][9]
+        trains = own_trains([f for f in truth if f is not other], engine)
+        heard = np.sort(np.append(spark_times(truth, {engine.firing_order[0]}), other.time_s))
+        if c != engine.firing_order[0]:
+            trains[0] = make_train(heard, cylinders=(engine.firing_order[0],))
+        track, firings = run(engine, trains)
+        assert np.unique(track.stretch).size == 1
+        assert_speed(firings)
+
     def test_the_channel_that_shows_most_counts(self, crank):
         engine = make_engine(ignition="distributor")
         truth = list_firings(crank, engine, tdc_deg=84.0)
