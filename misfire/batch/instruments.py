@@ -188,5 +188,6 @@ def _left_out(clock: str, reason: str) -> Finding:
     return Finding(
         "clock_unknown",
         "warning",
-        f"{clock} could not be put on the common clock and is left out: {reason}",
+        f"{clock} could not be put on the common clock and is left out: {reason}. It can be "
+        "diagnosed by itself, with a job card that names its channels alone",
     )
