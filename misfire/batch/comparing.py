@@ -19,7 +19,7 @@ from misfire.batch.comparison_conditions import (
 )
 from misfire.batch.comparison_excess import View
 from misfire.batch.comparison_features import compute_changes
-from misfire.batch.comparison_group import DOUBTFUL, Group
+from misfire.batch.comparison_group import FEW_LOST, Group
 from misfire.batch.comparison_numbers import find_most_lost, number_alike
 from misfire.batch.comparison_rates import (
     Count,
@@ -28,18 +28,18 @@ from misfire.batch.comparison_rates import (
     compute_difference_interval,
     is_more_than,
 )
-from misfire.batch.comparison_side import LOST, Side, load_side
+from misfire.batch.comparison_side import Side, load_side
 from misfire.batch.comparison_signature import find_alike
 from misfire.batch.comparison_spark import SPARK_LINE, Odd, compare_sparks, find_odd
 from misfire.batch.comparison_torque import Lack, compare_torque, measure_lack
 from misfire.batch.comparison_vehicle import judge_vehicle
-from misfire.batch.comparison_words import FAULTY, judge_group
+from misfire.batch.comparison_words import judge_group
+from misfire.batch.verdict import DOUBTFUL, FAULTY
 from misfire.errors import ParameterError
-from misfire.report.summary import read_version, to_plain
+from misfire.report.summary import LOST, read_version, to_plain
 
 SCHEMA = "misfire-compare/1"
 CLEARLY_MORE = 1e-3
-FEW_LOST = 3
 ALIKE = 0.9  # share of the highest probability that is as high
 
 Progress = Callable[[str, float], None]

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.batch.comparison_side import LOST, Side
+from misfire.batch.comparison_side import Side
+from misfire.report.summary import LOST
 
 SPEED_SHARE = 0.20  # firings within this share of each other's speed are alike
 SPEED_RPM = 200.0  # or within this: idle is idle, with or without a dead cylinder

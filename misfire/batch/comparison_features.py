@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.batch.comparison_conditions import Match
-from misfire.batch.comparison_side import LOST, Side
+from misfire.batch.comparison_side import Side
+from misfire.report.summary import LOST
 
 Z95 = 1.959963984540054  # 97.5 per cent point of the standard normal distribution
 LEAST = 8  # values of one cylinder on each side

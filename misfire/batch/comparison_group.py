@@ -9,12 +9,12 @@ from misfire.batch.comparison_excess import PLAIN_AFTER, Excess, View
 from misfire.batch.comparison_features import FeatureChange
 from misfire.batch.comparison_rates import RISK, Count, compute_chance_unseen, is_more_than
 from misfire.batch.comparison_signature import Alike
+from misfire.batch.verdict import DOUBTFUL
 from misfire.report.summary import to_plain
 
 Direction = Literal["better", "same", "worse"]
 
 CHANCE = 0.01  # of calling firings alike to lost ones that are not
-DOUBTFUL = 0.3  # as in the verdict of one recording
 USUAL_ALARMS = Count(3, 1000)  # sound firings called lost on simulated vehicles: fewer than this
 MANY = 3.0
 FEW_LOST = 3  # fewer lost firings before: the fault is judged by what was measured

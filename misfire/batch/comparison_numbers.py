@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from misfire.batch.comparison_side import LOST, Side
+from misfire.batch.comparison_side import Side
+from misfire.report.summary import LOST
 
 HALF = 0.5  # share of the most losses that counts as losing as much
 

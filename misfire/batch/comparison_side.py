@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 
 Progress = Callable[[str, float], None]
 UNNUMBERED = "cylinders_unknown"  # as the quality notes of a result have it
-LOST = 0.5  # a firing with at least this probability is counted as lost
 
 
 @dataclass(frozen=True, slots=True)

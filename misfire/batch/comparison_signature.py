@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.batch.comparison_rates import Count
-from misfire.batch.comparison_side import LOST, Side
+from misfire.batch.comparison_side import Side
+from misfire.report.summary import LOST
 
 QUANTITIES = (
     "segment_accel",

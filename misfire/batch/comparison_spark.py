@@ -22,8 +22,9 @@ from misfire.batch.comparison_excess import (
 )
 from misfire.batch.comparison_features import USUAL, compute_offset
 from misfire.batch.comparison_rates import Count, compute_bunching
-from misfire.batch.comparison_side import LOST, Side
+from misfire.batch.comparison_side import Side
 from misfire.dsp.running import robust_spread
+from misfire.report.summary import LOST
 
 # Quantity -> the ratio to its usual value, as a log, from which a stroke is odd.
 ODD = {"burn_time_ms": 0.5, "dwell_ms": 0.25, "peak_current_a": 0.25}

@@ -22,11 +22,11 @@ from misfire.batch.comparison_excess import (
     count_beyond,
 )
 from misfire.batch.comparison_rates import Count, compute_bunching
-from misfire.batch.comparison_side import LOST, Side
+from misfire.batch.comparison_side import Side
 from misfire.dsp.running import robust_spread, running_quantile
+from misfire.features.torque import LEAST_NEIGHBOURS, LOCAL_FIRINGS
+from misfire.report.summary import LOST
 
-LEAST_NEIGHBOURS = 4  # firings on each side against which one is judged
-LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
 LEAST = 10  # firings of a cylinder
 TO_SIGMA = 1.4826  # standard deviation over median absolute deviation, normal law
 BOUNDS = (2.0, 3.0, 4.0)  # in spreads: how much a firing must lack to count as weak

@@ -15,14 +15,13 @@ from misfire.batch.comparison_rates import (
 from misfire.batch.comparison_words import (
     CURED,
     DROP,
-    FAULTY,
     IMPROVED,
-    LEAST_CYCLES,
     NOT_COMPARABLE,
     SURE,
     UNCHANGED,
     is_established,
 )
+from misfire.batch.verdict import FAULTY, LEAST_CYCLES
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,6 @@ from misfire.batch.comparison_excess import PLAIN_STEP, View
 from misfire.batch.comparison_features import FeatureChange
 from misfire.batch.comparison_group import (
     CHANCE,
-    DOUBTFUL,
     FEW_LOST,
     USUAL_ALARMS,
     Group,
@@ -33,12 +32,11 @@ from misfire.batch.comparison_sentences import (
     write_step,
     write_step_left,
 )
+from misfire.batch.verdict import DOUBTFUL, FAULTY, LEAST_CYCLES
 from misfire.report.wording import format_percent
 
 CURED, IMPROVED, UNCHANGED, NOT_COMPARABLE = "cured", "improved", "unchanged", "not comparable"
 CERTAIN = 0.8
-FAULTY = 0.5  # as in the verdict of one recording
-LEAST_CYCLES = 15
 FEWEST_CYCLES, BEYOND_DOUBT = 8, 1e-4  # so many do where the chance of seeing nothing is so small
 SURE = 0.975
 DROP = 0.4  # a rate or a deviation that fell by less is no improvement worth the word

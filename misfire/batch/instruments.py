@@ -166,7 +166,7 @@ def _describe(clock: str, fit: ClockFit) -> list[Finding]:
             "clock_joined",
             "info",
             f"{clock}: clock worked out from {fit.n_matched} events both instruments saw: "
-            f"offset {fit.offset_s:.6f} s, drift {fit.drift * 1e6:+.2f} ppm, "
+            f"offset {_sign(fit.offset_s, 6)} s, drift {_sign(fit.drift * 1e6, 2)} ppm, "
             f"standard error {fit.uncertainty_s * 1e6:.1f} µs in the middle of the recording, "
             f"{fit.end_uncertainty_s * 1e6:.1f} µs at its ends",
         )
@@ -181,6 +181,11 @@ def _describe(clock: str, fit: ClockFit) -> list[Finding]:
             )
         )
     return findings
+
+
+def _sign(value: float, decimals: int) -> str:
+    """Write a number with its sign, a true minus."""
+    return f"{value:+.{decimals}f}".replace("-", "−")
 
 
 def _left_out(clock: str, reason: str) -> Finding:

@@ -86,6 +86,7 @@ def test_current_and_kick_of_the_same_coils():
     assert [c.clock_known for c in channels] == [True, True]
     assert worst_error(channels[1], offset_s=-2.5, drift=80e-6) < 20e-6
     assert [f.code for f in findings] == ["clock_joined"]
+    assert "-" not in findings[0].message  # a minus sign is no hyphen
     assert "drift +80.0" in findings[0].message or "drift +79.9" in findings[0].message
 
 
