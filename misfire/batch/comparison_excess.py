@@ -132,6 +132,25 @@ class View:
         others = self.again_others
         return not others.judged or compute_fisher(self.again, others) <= LIKELY
 
+    def count_alike(self, before: Count) -> tuple[Count, Count]:
+        """Count odd firings beyond the others', before and after, by the same bound.
+
+        Parameters
+        ----------
+        before : Count
+            Firings judged lost before: where hardly any is odd, they stand in for those that are.
+
+        Returns
+        -------
+        before, after : Count
+        """
+        if not self.before.is_plain or not self.again.judged:
+            return before, self.like.lost
+        return (
+            count_beyond(self.before.own, self.before.others),
+            count_beyond(self.again, self.again_others),
+        )
+
     @property
     def has_step(self) -> bool:
         """Whether the cylinder stood apart before, and came back."""

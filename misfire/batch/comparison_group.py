@@ -84,7 +84,7 @@ class Group:
         found = [v.before.lost for v in self.views if v.quantity == self.seen_by]
         before = found[0] if found else self.matched_before
         pairs = [(before, self.matched_after)] + [
-            (before, v.like.lost)
+            (before, v.like.lost) if v.quantity == self.seen_by else v.count_alike(before)
             for v in self.views
             if v.quantity == self.seen_by
             or (v.quantity in ("segment_accel", "spark_line") and v.is_left)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from misfire.batch.comparison_excess import PLAIN_STEP, View
+from misfire.batch.comparison_excess import PLAIN, PLAIN_STEP, View
 from misfire.batch.comparison_features import FeatureChange
 from misfire.batch.comparison_group import (
     CHANCE,
@@ -124,7 +124,10 @@ def _judge_rate(group: Group, signs: list[str]) -> Judged:
     fell = after.rate <= (1 - DROP) * before.rate and not _is_hidden(group, after)
     alike = _is_as_weak(group)
     fell = (
-        fell and not alike and not any(v.disagrees(group.matched_before) for v in group.views[:1])
+        fell
+        and not alike
+        and not _is_judged_as_many(group)
+        and not any(v.disagrees(group.matched_before) for v in group.views[:1])
     )
     if group.chance_lower >= SURE and fell:
         return Judged(group, IMPROVED, True, "better", (*signs, words))
@@ -154,7 +157,16 @@ def _is_hidden(group: Group, after: Count) -> bool:
         f.was_off and f.is_off and abs(f.off_after) >= (1 - DROP) * abs(f.off_before)
         for f in group.features
     )
-    return after.lost < FEW_LOST and group.probability_after >= FAULTY and alike
+    weak = any(
+        v.quantity == "segment_accel" and v.again.lost and v.fell > RISK for v in group.views
+    )
+    return after.lost < FEW_LOST and group.probability_after >= FAULTY and (alike or weak)
+
+
+def _is_judged_as_many(group: Group) -> bool:
+    """Tell whether as many are judged lost as before, whatever else was counted."""
+    before, after = group.matched_before, group.matched_after
+    return after.lost >= FEW_LOST and after.rate > (1 - DROP) * before.rate
 
 
 def _judge_silence(group: Group) -> Judged:
@@ -313,8 +325,8 @@ def _judge_other(group: Group) -> Judged:
     if accused and not fell:
         why = f"new after the repair: it is accused ({format_percent(group.probability_after)})"
         return Judged(group, UNCHANGED, True, "worse", (why, words), is_new=True)
-    odd = [v for v in group.new_views if v.has_odd]
-    if odd:  # seen from the other side: before is after
+    odd = [v for v in group.new_views if v.has_odd and v.fell <= PLAIN]
+    if odd:  # seen from the other side: before is after, and what is new has become more
         why = f"new after the repair: {write_odd(odd[0].quantity, odd[0].before)}"
         return Judged(group, UNCHANGED, True, "worse", (why,), is_new=True)
     return Judged(group, UNCHANGED, True, "same", ())
