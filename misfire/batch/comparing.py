@@ -30,8 +30,21 @@ from misfire.batch.comparison_rates import (
 )
 from misfire.batch.comparison_side import Side, load_side
 from misfire.batch.comparison_signature import find_alike
-from misfire.batch.comparison_spark import SPARK_LINE, Odd, compare_sparks, find_odd
-from misfire.batch.comparison_torque import Lack, compare_torque, measure_lack
+from misfire.batch.comparison_spark import (
+    MARKED,
+    SPARK_LINE,
+    Odd,
+    compare_sparks,
+    count_marked,
+    find_odd,
+)
+from misfire.batch.comparison_torque import (
+    Lack,
+    compare_torque,
+    find_lacking,
+    find_usual_loss,
+    measure_lack,
+)
 from misfire.batch.comparison_vehicle import judge_vehicle
 from misfire.batch.comparison_words import judge_group
 from misfire.batch.verdict import DOUBTFUL, FAULTY
@@ -230,7 +243,33 @@ def _find_views(
     """Look at both recordings together, quantity by quantity."""
     torque = compare_torque(*looks.lacks, match, cylinders)
     sparks = compare_sparks(before, after, looks.odds, match, cylinders)
-    return sparks if torque is None else (torque, *sparks)
+    return sparks if torque is None else _join_marks(torque, sparks, looks, match, cylinders)
+
+
+def _join_marks(
+    torque: View, sparks: tuple[View, ...], looks: Looks, match: Match, cylinders: tuple[int, ...]
+) -> tuple[View, ...]:
+    """Ask for both marks of the lost firings where they had both: no usual spark, and no torque."""
+    first, second = looks.lacks
+    if first is None or second is None or not any(v.marks_lost for v in sparks):
+        return (torque, *sparks)
+    least = find_usual_loss(first, cylinders, match, torque.before.bound)
+    views = []
+    for view in sparks:
+        odd, odd_after = (looks.odds[i][view.quantity] for i in (0, 1))
+        marked = odd.odd & odd.judged & odd.lost & np.isin(odd.number, cylinders)
+        lacked = find_lacking(first, least)
+        if not view.marks_lost or lacked[marked].mean() < MARKED:
+            views.append(view)
+            continue
+        own, rest = count_marked(
+            odd_after, np.isin(odd_after.number, cylinders), find_lacking(second, least)
+        )
+        usual = count_marked(odd, np.isin(odd.number, cylinders), lacked)[1]
+        both = (own, usual + rest)
+        views.append(replace(view, residue=both, has_sound=bool(both[1].judged)))
+        torque = replace(torque, residue=both, residue_spread=0.0)
+    return (torque, *views)
 
 
 def _count(side: Side, cylinders: tuple[int, ...], own: Any = None) -> Count:

@@ -90,8 +90,9 @@ class View:
     `was_lost`, `again_lost`: firings beyond the others' that are as odd as the lost ones before.
     `residue`: firings of all AFTER as odd as those of BEFORE, the cylinder's and those of the
     others in both recordings; `residue_spread`: the chance of them by how the others differ.
-    `marks_lost`: whether the firings judged lost before are odd by this. `good_step`: as `step`,
-    of firings that were not judged lost.
+    `marks_lost`: whether the firings judged lost before are odd by this. `has_sound`: whether the
+    others of `residue` were plainly less odd before. `good_step`: as `step`, of firings that were
+    not judged lost.
     """
 
     quantity: str
@@ -106,6 +107,7 @@ class View:
     residue: tuple[Count, Count] = (Count(0, 0), Count(0, 0))
     residue_spread: float = 0.0
     marks_lost: bool = False
+    has_sound: bool = False
     good_step: Step = NO_STEP
 
     @property
@@ -173,7 +175,7 @@ class View:
         before = self.before
         if before.own.lost < FEW_ODD or not own.lost or own.rate < LEAST_SHARE * before.own.rate:
             return False
-        if others.judged and before.is_plain:
+        if others.judged and (before.is_plain or self.has_sound):
             bound = RESIDUE_NONE if others.lost <= HARDLY_ANY else RESIDUE
             return max(compute_fisher(own, others), self.residue_spread) <= bound
         many = own.lost >= RESIDUE_ALONE and own.rate >= RESIDUE_SHARE * before.own.rate

@@ -233,12 +233,15 @@ def _look_at_line(
     Sound coils make next to none: no other cylinder is needed to say so, and where all share one
     coil none could.
     """
-    first, second = (_count(odds[i][SPARK_LINE], own[i])[0] for i in (0, 1))
-    before = _count(odds[0][SPARK_LINE], own[0], match.before)[0]
+    second, second_rest = _count(odds[1][SPARK_LINE], own[1])
+    first = _count(odds[0][SPARK_LINE], own[0])[0]
+    before, before_rest = _count(odds[0][SPARK_LINE], own[0], match.before)
     like = _count(odds[1][SPARK_LINE], own[1], match.after)[0]
     if not first.judged or not second.judged or not before.judged:
         return ()
     left = _make_excess(second, SOUND_LINES)
+    # Others that had far fewer before are sound, and under the same load.
+    beside = _spread(_make_excess(before, before_rest), odds[0][SPARK_LINE], own[0])
     return (
         View(
             quantity=SPARK_LINE,
@@ -249,8 +252,9 @@ def _look_at_line(
             step=NO_STEP,
             was_lost=count_beyond(before, SOUND_LINES),
             again_lost=count_beyond(like, SOUND_LINES),
-            residue=(second, SOUND_LINES),
+            residue=(second, before_rest + second_rest if beside.is_plain else SOUND_LINES),
             marks_lost=_is_mark(odds[0][SPARK_LINE], own[0]),
+            has_sound=beside.is_plain,
         ),
     )
 
@@ -259,6 +263,23 @@ def _is_mark(odd: Odd, own: NDArray[np.bool_]) -> bool:
     """Tell whether the firings judged lost are odd by a quantity."""
     lost = odd.judged & odd.lost & own
     return bool(lost.sum() >= LEAST_LOST and odd.odd[lost].mean() >= MARKED)
+
+
+def count_marked(
+    odd: Odd, own: NDArray[np.bool_], lacking: NDArray[np.bool_]
+) -> tuple[Count, Count]:
+    """Count strokes that are odd and lack torque too: the cylinder's and all others'.
+
+    Parameters
+    ----------
+    odd : Odd
+    own, lacking : bool array [shape=(n_firings,)]
+
+    Returns
+    -------
+    own, others : Count
+    """
+    return _count(replace(odd, odd=odd.odd & lacking), own)
 
 
 def _spread(excess: Excess, odd: Odd, own: NDArray[np.bool_]) -> Excess:

@@ -128,7 +128,7 @@ def compare_torque(
     odd_before = find_excess(first, cylinders, match.before, beside=reference)
     mine, rest, _ = count_weak(second, cylinders, match.after, bound=odd_after.bound)
     as_before, as_others, _ = count_weak(second, cylinders, match.after, bound=odd_before.bound)
-    as_lost = _find_usual_loss(first, cylinders, match, odd_before.bound)
+    as_lost = find_usual_loss(first, cylinders, match, odd_before.bound)
     whole = np.ones(second.z.size, bool)
     was, was_rest, _ = _count_lacking(first, cylinders, match.before, as_lost)
     now, now_rest, _ = _count_lacking(second, cylinders, match.after, as_lost)
@@ -156,10 +156,21 @@ def compare_torque(
     )
 
 
-def _find_usual_loss(lack: Lack, cylinders: tuple[int, ...], match: Match, bound: float) -> float:
-    """Give half of what the lost firings of some cylinders lack; NaN where there are none.
+def find_usual_loss(lack: Lack, cylinders: tuple[int, ...], match: Match, bound: float) -> float:
+    """Give half of what the lost firings of some cylinders lack.
 
-    In parts of omega squared: where many are lost, the spread around them is wide.
+    Parameters
+    ----------
+    lack : Lack
+    cylinders : tuple of int
+    match : Match
+    bound : float
+        In spreads: what a firing must lack to be one of them.
+
+    Returns
+    -------
+    least : float [parts of omega squared]
+        Not in spreads: where many are lost, the spread around them is wide. NaN where none is.
     """
     mine = match.before & np.isin(lack.cylinder, cylinders)
     lost = lack.own[mine & lack.is_weak & (lack.z > max(bound, BOUNDS[0]))]
@@ -171,7 +182,7 @@ def _count_lacking(
 ) -> tuple[Count, Count, list[Count]]:
     """Count firings that lack as much as lost ones did: the cylinder's, all others', and each's."""
     judged = use & np.isfinite(lack.z)
-    lacking = judged & lack.is_weak & (lack.own > least) & (lack.z > CLEAR)
+    lacking = judged & find_lacking(lack, least)
     mine = np.isin(lack.cylinder, cylinders)
     each = [judged & (lack.cylinder == c) for c in np.unique(lack.cylinder[judged & ~mine])]
     return (
@@ -179,6 +190,22 @@ def _count_lacking(
         Count(int((lacking & ~mine).sum()), int((judged & ~mine).sum())),
         [Count(int((lacking & its).sum()), int(its.sum())) for its in each],
     )
+
+
+def find_lacking(lack: Lack, least: float) -> NDArray[np.bool_]:
+    """Find the firings that lack as much torque as lost ones did.
+
+    Parameters
+    ----------
+    lack : Lack
+    least : float [parts of omega squared]
+        From `find_usual_loss`; NaN finds none.
+
+    Returns
+    -------
+    lacking : bool array [shape=(n_firings,)]
+    """
+    return np.asarray(lack.is_weak & (lack.own > least) & (lack.z > CLEAR))
 
 
 def find_excess(
