@@ -241,9 +241,15 @@ def _find_views(
     before: Side, after: Side, looks: Looks, match: Match, cylinders: tuple[int, ...]
 ) -> tuple[View, ...]:
     """Look at both recordings together, quantity by quantity."""
+    tries = len(before.order) // len(cylinders)
     torque = compare_torque(*looks.lacks, match, cylinders)
-    sparks = compare_sparks(before, after, looks.odds, match, cylinders)
-    return sparks if torque is None else _join_marks(torque, sparks, looks, match, cylinders)
+    sparks = tuple(
+        replace(view, tries=tries)
+        for view in compare_sparks(before, after, looks.odds, match, cylinders)
+    )
+    if torque is None:
+        return sparks
+    return _join_marks(replace(torque, tries=tries), sparks, looks, match, cylinders)
 
 
 def _join_marks(

@@ -15,6 +15,7 @@ SPEED_SHARE = 0.20  # firings within this share of each other's speed are alike
 SPEED_RPM = 200.0  # or within this: idle is idle, with or without a dead cylinder
 LEAST_CYCLES = 3  # of the other recording at such a speed, for the speed to count as met
 LEAST_COVER = 0.5  # share of the firings that have to find their like
+FEW = 4  # lost firings that tell as much of the conditions as all the others do
 GAINING = 0.08  # speed change a second, in parts of the speed: above it the engine pulls
 TREND_CYCLES = 6
 LEAST_LOST, ALIKE = 10, 0.7  # losses and their share under one load, for the load not to matter
@@ -26,8 +27,8 @@ class Match:
     """Which firings have their like in the other recording.
 
     `before`, `after` [bool, shape=(n_firings,)]: usable firings at speeds that both recordings
-    have. `speed_cover`: share of the firings that matter in BEFORE (lost ones, where there are
-    enough) whose speed AFTER has met; `cover`: the same for speed together with its trend.
+    have. `speed_cover`: share of the firings that matter in BEFORE (mostly the lost ones, where
+    there are enough) whose speed AFTER has met; `cover`: the same for speed and its trend.
     """
 
     before: NDArray[np.bool_]
@@ -122,17 +123,15 @@ def find_match(
     weight = usable[0] & np.isin(number, cylinders)
     gone = before.column("misfire_probability") >= LOST
     lost = weight & (gone if odd is None else gone | odd)
-    if lost.sum() >= 4:
-        weight = lost
-    speed_cover = float(met_b[weight].mean()) if weight.any() else math.nan
+    speed_cover = _find_share(met_b, lost, weight)
     # A pull at full load is not made up for by a roll at the same speed.
     pulled = met_b.copy()
     for mode in (-1, 1):
         own = modes[0] == mode
         there = speeds[1][usable[1] & (modes[1] == mode)]
         pulled[own] &= _is_met(speeds[0][own], there, n)
-    cover = float(pulled[weight].mean()) if weight.any() else math.nan
-    if lost.sum() >= 4 and _is_alike(lost, usable[0] & np.isin(number, cylinders), pulled):
+    cover = _find_share(pulled, lost, weight)
+    if lost.sum() >= FEW and _is_alike(lost, usable[0] & np.isin(number, cylinders), pulled):
         cover = speed_cover
     return Match(
         before=usable[0] & met_b,
@@ -140,6 +139,17 @@ def find_match(
         cover=cover,
         speed_cover=speed_cover,
     )
+
+
+def _find_share(
+    met: NDArray[np.bool_], lost: NDArray[np.bool_], judged: NDArray[np.bool_]
+) -> float:
+    """Share of the lost firings that are met; few of them count together with the other ones."""
+    if not judged.any():
+        return math.nan
+    whole = float(met[judged].mean())
+    n = int(lost.sum())
+    return (int(met[lost].sum()) + FEW * whole) / (n + FEW) if n >= FEW else whole
 
 
 def _is_alike(

@@ -19,6 +19,8 @@ PLAIN_AFTER = 5e-3  # chance below which a fault is still at work
 APART = 1e-4  # chance below which another cylinder is at fault as well
 LEAST_KEPT = 3  # other cylinders that tell how much sound ones differ
 MOST_FELL = 0.05  # chance that odd firings are as many after
+BOTH = 0.025  # chance of odd firings that became fewer, in any cylinder: as for `cured`
+CLEAR = 3.0  # spreads from which weak firings need not be weighed against strong ones
 LEVEL_LEFT = 0.2  # share of what a cylinder lacked that is worth a word when it is still lacking
 FEW_ODD = 3  # odd firings before that make a signature
 RESIDUE = 0.05  # chance of firings with the signature by accident, above which they are no residue
@@ -90,9 +92,10 @@ class View:
     `was_lost`, `again_lost`: firings beyond the others' that are as odd as the lost ones before.
     `residue`: firings of all AFTER as odd as those of BEFORE, the cylinder's and those of the
     others in both recordings; `residue_spread`: the chance of them by how the others differ.
-    `marks_lost`: whether the firings judged lost before are odd by this. `has_sound`: whether the
-    others of `residue` were plainly less odd before. `good_step`: as `step`, of firings that were
-    not judged lost.
+    `has_others`: whether `before` is set against other cylinders, not against AFTER. `tries`:
+    cylinders or pairs among which one is looked for. `marks_lost`: whether the firings
+    judged lost before are odd by this. `has_sound`: whether the others of `residue` were plainly
+    less odd before. `good_step`: as `step`, of firings that were not judged lost.
     """
 
     quantity: str
@@ -109,6 +112,8 @@ class View:
     marks_lost: bool = False
     has_sound: bool = False
     good_step: Step = NO_STEP
+    has_others: bool = False
+    tries: int = 1
 
     @property
     def fell(self) -> float:
@@ -122,9 +127,17 @@ class View:
 
     @property
     def has_odd(self) -> bool:
-        """Whether firings are odd before, and fewer after or beyond any doubt."""
+        """Whether firings are odd before, and fewer after or beyond any doubt.
+
+        Beside the other cylinders it may be a rough one, beside its own firings after the engine
+        may have run rougher: both have to be ruled out, in any of the cylinders, and a rougher
+        combustion is none that was lost.
+        """
         sure = self.before.chance <= SURE or self.fell <= MOST_FELL
-        return self.before.is_plain and sure
+        both = max(self.before.chance, self.fell) * self.tries <= BOTH
+        rough = self.quantity == "segment_accel" and self.before.bound < CLEAR
+        both = both and self.has_others and not rough
+        return both or (self.before.is_plain and sure)
 
     @property
     def may_be_as_many(self) -> bool:

@@ -9,7 +9,7 @@ from misfire.batch.comparison_excess import PLAIN_AFTER, Excess, View
 from misfire.batch.comparison_features import FeatureChange
 from misfire.batch.comparison_rates import RISK, Count, compute_chance_unseen, is_more_than
 from misfire.batch.comparison_signature import Alike
-from misfire.batch.verdict import DOUBTFUL
+from misfire.batch.verdict import DOUBTFUL, FAULTY
 from misfire.report.summary import to_plain
 
 Direction = Literal["better", "same", "worse"]
@@ -52,6 +52,11 @@ class Group:
     is_numbered: bool = True
 
     @property
+    def is_accused_after(self) -> bool:
+        """Whether the recording after suspects it by itself; a pair's share is not enough."""
+        return self.probability_after >= FAULTY and self.verdict_after != "no_misfire"
+
+    @property
     def seen_by(self) -> str:
         """The quantity by which odd firings before show more than was judged lost; else empty.
 
@@ -65,7 +70,8 @@ class Group:
                 return view.quantity if view.before.lost.lost >= FEW_LOST else ""
         if not is_more_than(self.matched_before, USUAL_ALARMS, risk=RISK):
             for view in self.views:
-                if view.before.chance <= PLAIN_AFTER and view.before.lost.lost >= FEW_LOST:
+                plain = view.has_odd or view.before.chance <= PLAIN_AFTER
+                if plain and view.before.lost.lost >= FEW_LOST:
                     return view.quantity
         return ""
 

@@ -105,11 +105,19 @@ def find_odd(side: Side, other: Side) -> dict[str, Odd]:
             own = not beside or float(np.median(beside)) < AS_OFTEN * missing[c]
             if own and have.sum() >= HAVE * mine.sum() and known.mean() >= HAVE:
                 absent = mine & watched & ~np.isfinite(values)
-                odd |= absent
+                if not any(_has_worked_without(s, quantity, c) for s in (side, other)):
+                    odd |= absent
                 judged |= absent
         found[quantity] = Odd(odd, judged, gone, number)
     found[SPARK_LINE] = _find_unlit(side, other, usable & watched)
     return found
+
+
+def _has_worked_without(side: Side, quantity: str, cylinder: int) -> bool:
+    """Tell whether a cylinder's strokes without a quantity worked: it was only not measured."""
+    usable = ~side.flagged("fuel_cut") & ~side.flagged("edge")
+    absent = usable & (side.column("cylinder") == cylinder) & ~np.isfinite(side.column(quantity))
+    return _has_worked(side, absent, usable & ~absent)
 
 
 def _find_missing(
@@ -218,6 +226,7 @@ def compare_sparks(
                 again_others=like_rest,
                 residue=(second, first_rest + second_rest),
                 marks_lost=_is_mark(odds[0][quantity], own[0]),
+                has_others=bool(first_rest.judged),
             )
         )
     return (*_look_at_line(odds, own, match), *views)

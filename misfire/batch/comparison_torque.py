@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from misfire.batch.comparison_conditions import Match
 from misfire.batch.comparison_excess import (
+    CLEAR,
     NO_EXCESS,
     NO_STEP,
     Excess,
@@ -30,7 +31,6 @@ from misfire.report.summary import LOST
 LEAST = 10  # firings of a cylinder
 TO_SIGMA = 1.4826  # standard deviation over median absolute deviation, normal law
 BOUNDS = (2.0, 3.0, 4.0)  # in spreads: how much a firing must lack to count as weak
-CLEAR = 3.0  # bound from which weak firings need not be weighed against strong ones
 LEAN = 2.0  # where they are so many times as frequent
 MOST_LEAN = 0.6  # share of weak ones among weak and strong firings of a sound cylinder
 LEAST_LEVEL = 0.2e-3  # parts of omega squared; less is no lack that a firing has
@@ -124,7 +124,7 @@ def compare_torque(
         rough = min(first.rough, second.rough)
         first, second = (replace(x, z=x.z * x.rough / rough) for x in (first, second))
     odd_after = find_excess(second, cylinders)
-    reference = second if len(before.order) == 1 else None
+    reference = second if set(before.order) <= set(cylinders) else None
     odd_before = find_excess(first, cylinders, match.before, beside=reference)
     mine, rest, _ = count_weak(second, cylinders, match.after, bound=odd_after.bound)
     as_before, as_others, _ = count_weak(second, cylinders, match.after, bound=odd_before.bound)
@@ -153,6 +153,7 @@ def compare_torque(
         residue=(any_time, was_rest + any_rest),
         residue_spread=compute_overdispersed(any_time, each),
         good_step=_find_step(first, second, good, cylinders),
+        has_others=reference is None,
     )
 
 

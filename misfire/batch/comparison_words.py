@@ -78,7 +78,7 @@ def _find_signs(group: Group) -> list[str]:
     after = group.after
     if is_more_than(after, _find_background(group), risk=RISK):
         signs.append(f"it still loses combustions: {after.lost} of {after.judged} after the repair")
-    if group.probability_after >= FAULTY:
+    if group.is_accused_after:
         signs.append(
             "the recording made after the repair accuses it again "
             f"({format_percent(group.probability_after)})"
@@ -105,7 +105,7 @@ def is_established(group: Group) -> bool:
     -------
     is_established : bool
     """
-    if any(v.before.is_plain for v in group.views):
+    if any(v.before.is_plain or v.has_odd for v in group.views):
         return True
     rest = group.background_before
     usual = USUAL_ALARMS if not rest.judged or rest.rate < USUAL_ALARMS.rate else rest
@@ -160,7 +160,7 @@ def _is_hidden(group: Group, after: Count) -> bool:
     weak = any(
         v.quantity == "segment_accel" and v.again.lost and v.fell > RISK for v in group.views
     )
-    return after.lost < FEW_LOST and group.probability_after >= FAULTY and (alike or weak)
+    return after.lost < FEW_LOST and group.is_accused_after and (alike or weak)
 
 
 def _is_judged_as_many(group: Group) -> bool:
@@ -216,7 +216,8 @@ def _judge_silence(group: Group) -> Judged:
         # Where no number is sure, the suspicion may be of this one under another number.
         calm = not after.lost and any(v.after.chance > RISK for v in group.views[:1])
         calm = calm and group.is_numbered
-        if group.probability_after >= (FAULTY if calm else DOUBTFUL):
+        suspected = group.verdict_after != "no_misfire"
+        if suspected and group.probability_after >= (FAULTY if calm else DOUBTFUL):
             doubt = (
                 "it is still under suspicion after the repair "
                 f"({format_percent(group.probability_after)})"
@@ -290,7 +291,7 @@ def _judge_features(group: Group, signs: list[str]) -> Judged:
         return Judged(group, word, enough, "better" if better else "same", (*signs, *words))
     # Where both recordings show the way back, the second need not prove by itself that it is sound.
     back = stepped and group.verdict_after != "misfire"
-    calm = group.probability_after < DOUBTFUL and (group.verdict_after == "no_misfire" or back)
+    calm = group.verdict_after == "no_misfire" or (back and group.probability_after < DOUBTFUL)
     if stepped and level and enough:
         lacks = tuple(write_step_left(v.quantity, v.step) for v in level)
         return Judged(group, IMPROVED, True, "better", (*words, *lacks))
