@@ -360,6 +360,8 @@ def test_strokes_without_a_spark_line_are_seen_and_missed():
         side.events["dwell_ms"] = 3.0
     gone = (before.column("cylinder") == 2) & (before.column("cycle") % 9 == 0)
     before.events.loc[gone, "burn_time_ms"] = np.nan
+    assert compare_sides(before, after)["verdict"] == "unchanged"  # they worked: never wrong
+    before.events["segment_accel"] = np.nan  # no crank recorded
     said = compare_sides(before, after)
     assert said["verdict"] == "cured"
     assert [c["cylinder"] for c in said["cylinders"] if c["suspect"]] == [2]
