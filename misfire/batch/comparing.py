@@ -262,10 +262,13 @@ def _join_marks(
     least = find_usual_loss(first, cylinders, match, torque.before.bound)
     views = []
     for view in sparks:
+        if not view.marks_lost:
+            views.append(view)
+            continue
         odd, odd_after = (looks.odds[i][view.quantity] for i in (0, 1))
         marked = odd.odd & odd.judged & odd.lost & np.isin(odd.number, cylinders)
         lacked = find_lacking(first, least)
-        if not view.marks_lost or lacked[marked].mean() < MARKED:
+        if lacked[marked].mean() < MARKED:
             views.append(view)
             continue
         own, rest = count_marked(

@@ -19,6 +19,7 @@ FEW = 4  # lost firings that tell as much of the conditions as all the others do
 GAINING = 0.08  # speed change a second, in parts of the speed: above it the engine pulls
 TREND_CYCLES = 6
 LEAST_LOST, ALIKE = 10, 0.7  # losses and their share under one load, for the load not to matter
+UNREAD, NO_CRANK = "no_sync", "no_crank"  # as the quality notes of a result have them
 GONE = 0.1  # a quantity measured so much more rarely was not recorded; else the fault may hide it
 
 
@@ -82,9 +83,20 @@ def find_obstacles(
         for kind, what in words.items():
             if kind in had - has and _is_missing(before, after, kind, group):
                 reasons.append(f"{what}{name} was recorded before, not after")
+        if not had & has & {"torque", "burn"} and _has_lost_crank(before, after):
+            reasons.append(
+                f"a crank channel was recorded before, not after: whether the charges{name} burn "
+                "again cannot be seen"
+            )
         if had and not had & has and not reasons:
             reasons.append(f"no quantity{name} was recorded both times")
     return tuple(reasons)
+
+
+def _has_lost_crank(before: Side, after: Side) -> bool:
+    """Whether BEFORE has a crank channel, which could not be read, and AFTER none."""
+    codes = [{note.get("code") for note in s.summary.get("quality", [])} for s in (before, after)]
+    return UNREAD in codes[0] and UNREAD not in codes[1] and NO_CRANK in codes[1]
 
 
 def _find_kinds(side: Side, cylinders: tuple[int, ...]) -> frozenset[str]:

@@ -121,6 +121,21 @@ class View:
         return compute_fisher(self.before.own, self.again)
 
     @property
+    def shifted(self) -> float:
+        """Chance that of all odd firings the cylinder had only by accident more before.
+
+        Neither a cylinder that always runs rougher nor a recording in which all do changes it.
+        """
+        here, there = (
+            Count(own.lost, own.lost + others.lost)
+            for own, others in (
+                (self.before.own, self.before.others),
+                (self.again, self.again_others),
+            )
+        )
+        return compute_fisher(here, there) if self.has_others else 1.0
+
+    @property
     def shows_change(self) -> bool:
         """Whether a fault is to be seen before that both recordings together prove."""
         return self.has_odd or self.has_step
@@ -135,14 +150,25 @@ class View:
         """
         sure = self.before.chance <= SURE or self.fell <= MOST_FELL
         both = max(self.before.chance, self.fell) * self.tries <= BOTH
+        return (both and self.is_clear) or (self.before.is_plain and sure)
+
+    @property
+    def has_fallen(self) -> bool:
+        """Whether firings plainly odd for themselves became fewer, the cylinder's alone."""
+        return self.is_clear and max(self.fell, self.shifted) <= LEFT
+
+    @property
+    def is_clear(self) -> bool:
+        """Whether odd firings are more than a rougher run of the cylinder or the engine."""
         rough = self.quantity == "segment_accel" and self.before.bound < CLEAR
-        both = both and self.has_others and not rough
-        return both or (self.before.is_plain and sure)
+        return self.has_others and not rough
 
     @property
     def may_be_as_many(self) -> bool:
         """Whether odd firings, plain before, may be no fewer after, and more than the others'."""
         if not (self.before.is_plain and self.again.lost and self.fell > LEFT):
+            return False
+        if self.shifted <= LEFT:
             return False
         others = self.again_others
         return not others.judged or compute_fisher(self.again, others) <= LIKELY
@@ -315,7 +341,7 @@ def compute_outlying(
     ----------
     value : float
         Less the middle of the others.
-    others : float64 array [shape=(n,), n >= 2]
+    others : float64 array [shape=(n,), n >= 1]
     error : float [> 0]
         Least standard deviation that is believed: the error of measuring them.
     usual : float [> 0]
@@ -333,6 +359,10 @@ def compute_outlying(
 
     widen = math.sqrt(1.0 + 1.0 / others.size)
     free = others.size - 1
+    if not free + weight:
+        return 1.0
+    if not free:  # one other does not tell how they scatter, only how well it was measured
+        return min(1.0, 2.0 * float(t.sf(value / (math.hypot(usual, error) * widen), weight)))
     own = max(float(np.std(others, ddof=1)), error)
     both = math.sqrt((free * own**2 + weight * usual**2) / (free + weight))
     alone = float(t.sf(value / (own * widen), free))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-from misfire.batch.comparison_excess import PLAIN_AFTER, Excess, View
+from misfire.batch.comparison_excess import PLAIN_AFTER, Excess, View, compute_fisher
 from misfire.batch.comparison_features import FeatureChange
 from misfire.batch.comparison_rates import RISK, Count, compute_chance_unseen, is_more_than
 from misfire.batch.comparison_signature import Alike
@@ -57,6 +57,11 @@ class Group:
         return self.probability_after >= FAULTY and self.verdict_after != "no_misfire"
 
     @property
+    def has_risen(self) -> bool:
+        """Whether more is judged lost after than before, beyond chance."""
+        return compute_fisher(self.matched_after, self.matched_before) <= RISK
+
+    @property
     def seen_by(self) -> str:
         """The quantity by which odd firings before show more than was judged lost; else empty.
 
@@ -70,7 +75,7 @@ class Group:
                 return view.quantity if view.before.lost.lost >= FEW_LOST else ""
         if not is_more_than(self.matched_before, USUAL_ALARMS, risk=RISK):
             for view in self.views:
-                plain = view.has_odd or view.before.chance <= PLAIN_AFTER
+                plain = view.has_fallen or view.has_odd or view.before.chance <= PLAIN_AFTER
                 if plain and view.before.lost.lost >= FEW_LOST:
                     return view.quantity
         return ""

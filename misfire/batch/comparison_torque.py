@@ -34,6 +34,7 @@ TO_SIGMA = 1.4826  # standard deviation over median absolute deviation, normal l
 BOUNDS = (2.0, 3.0, 4.0)  # in spreads: how much a firing must lack to count as weak
 LEAN = 2.0  # where they are so many times as frequent
 MOST_LEAN = 0.6  # share of weak ones among weak and strong firings of a sound cylinder
+UNEVEN_DEG = 15.0  # more than the advance differs among cylinders
 LEAST_LEVEL = 0.2e-3  # parts of omega squared; less is no lack that a firing has
 KEPT = 0.1e-3  # usual change of what a sound cylinder lacks, half of the least that is a lack
 OTHER_WHEEL = 0.1  # vehicles whose wheel or sensor were moved between two recordings, at most
@@ -50,6 +51,7 @@ class Lack:
     cylinder usually lacks; `rough`: the spread of that over the whole recording; `z`: the same in
     spreads of the firings around; `is_weak`: more than both firings next to it, which share the
     loss of a lost one; `is_strong`: less than both; `is_good`: not judged lost, nor half so.
+    `is_even`: whether the cylinders fire as far apart: else each has a level of its own.
     """
 
     order: tuple[int, ...]
@@ -61,6 +63,7 @@ class Lack:
     is_weak: NDArray[np.bool_]
     is_strong: NDArray[np.bool_]
     is_good: NDArray[np.bool_]
+    is_even: bool = True
 
 
 def measure_lack(side: Side) -> Lack | None:
@@ -101,7 +104,22 @@ def measure_lack(side: Side) -> Lack | None:
     noise = np.maximum(noise, 0.5 * rough)
     z = own / np.where(noise > 0, noise, np.nan)
     good = side.column("misfire_probability") < LOST / 2
-    return Lack(side.order, number, lack, own, rough, z, _find_peaks(z), _find_peaks(-z), good)
+    weak, strong = _find_peaks(z), _find_peaks(-z)
+    return Lack(side.order, number, lack, own, rough, z, weak, strong, good, _is_even(side))
+
+
+def _is_even(side: Side) -> bool:
+    """Tell whether the cylinders fire as far apart, by where their coils switch off."""
+    number, angle = side.column("cylinder"), side.column("crank_deg")
+    places = []
+    for c in side.order:
+        known = angle[(number == c) & np.isfinite(angle)]
+        if not known.size:
+            return True
+        turn = np.exp(1j * np.deg2rad(known) / 2.0).mean()
+        places.append(float(np.rad2deg(np.angle(turn)) * 2.0))
+    apart = np.diff([*places, places[0]]) % 720.0
+    return len(places) < 2 or bool(np.all(np.abs(apart - 720.0 / len(places)) < UNEVEN_DEG))
 
 
 def compare_torque(
@@ -354,7 +372,7 @@ def _find_step(before: Lack, after: Lack, match: Match, cylinders: tuple[int, ..
     for echo in (after_it, turn):
         apart = [c for c in rest if c not in echo]
         rest = apart if len(apart) >= LEAST_OTHERS else rest
-    if not mine or len(rest) < LEAST_OTHERS:
+    if not mine or not rest or (len(rest) < LEAST_OTHERS and not before.is_even):
         return NO_STEP
     usual = [float(np.median([side[c][0] for c in rest])) for side in levels]
     own = [

@@ -21,7 +21,8 @@ from misfire.batch.comparison_words import (
     UNCHANGED,
     is_established,
 )
-from misfire.batch.verdict import FAULTY, LEAST_CYCLES
+from misfire.batch.verdict import DOUBTFUL, FAULTY, LEAST_CYCLES
+from misfire.report.wording import format_percent
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +82,12 @@ def judge_vehicle(
     settled = all(j.settled for j in suspects)
     beside = [j for j in judged if not (j.group.is_suspect or j.is_new)]
     own = tuple(f"{_name(j.group)}: {r}" for j in (*suspects, *beside) for r in j.reasons)
+    own += tuple(
+        f"{_name(j.group)}: the recording made after the repair doubts it "
+        f"({format_percent(j.group.probability_after)}), but less than would make it a new fault"
+        for j in beside
+        if after["verdict"] != "no_misfire" and _is_doubted(j.group)
+    )
     names = " and ".join(_name(j.group) for j in suspects)
     if new:
         return _judge_moved(suspects, new, own)
@@ -104,6 +111,11 @@ def judge_vehicle(
         return Whole(UNCHANGED, settled, "same", line, own, more)
     line = f"Improved, not cured: {names}" if settled else f"Improved, not yet proven: {names}"
     return Whole(IMPROVED, settled, "better", line, own, more)
+
+
+def _is_doubted(group: Group) -> bool:
+    """Whether AFTER doubts a cylinder that BEFORE did not."""
+    return group.probability_after >= DOUBTFUL > group.probability_before
 
 
 def _drop_shadows(suspects: list[Judged]) -> list[Judged]:
@@ -197,9 +209,7 @@ def _judge_moved(suspects: list[Judged], new: list[Judged], own: tuple[str, ...]
     fell = was > 0 and is_now <= (1 - DROP) * was
     better = fell and any(j.word in (CURED, IMPROVED) for j in suspects)
     word = IMPROVED if better else UNCHANGED
-    return Whole(
-        word, True, "better" if better else "worse", line[:1].upper() + line[1:], reasons, None
-    )
+    return Whole(word, True, "better" if better else "worse", _capital(line), reasons, None)
 
 
 def _add_up(counts: list[Count]) -> Count:
@@ -209,6 +219,11 @@ def _add_up(counts: list[Count]) -> Count:
         sum(c.judged for c in counts),
         max(c.bunching for c in counts),
     )
+
+
+def _capital(line: str) -> str:
+    """Begin a sentence."""
+    return line[:1].upper() + line[1:]
 
 
 def _fail(judged: list[Judged]) -> str:

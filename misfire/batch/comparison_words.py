@@ -105,7 +105,7 @@ def is_established(group: Group) -> bool:
     -------
     is_established : bool
     """
-    if any(v.before.is_plain or v.has_odd for v in group.views):
+    if group.seen_by or any(v.before.is_plain for v in group.views):
         return True
     rest = group.background_before
     usual = USUAL_ALARMS if not rest.judged or rest.rate < USUAL_ALARMS.rate else rest
@@ -312,7 +312,7 @@ def _judge_features(group: Group, signs: list[str]) -> Judged:
 def _judge_other(group: Group) -> Judged:
     """Say whether a cylinder that nobody suspected before is at fault now."""
     # Without a lost firing a mere suspicion is no new fault: the same vehicle had none before.
-    least = FAULTY if group.after.lost >= FEW_LOST else CERTAIN
+    least = FAULTY if group.after.lost >= FEW_LOST and group.has_risen else CERTAIN
     accused = group.verdict_after == "misfire" and group.probability_after >= least
     fell = group.before.lost >= FEW_LOST and group.after.rate < group.before.rate
     words = write_rates(group.before, group.after)
