@@ -365,7 +365,7 @@ def _write_joint(suspects: tuple[tuple[int, ...], ...]) -> list[str]:
     """Say that the table of one recording at a time does not show what both show together."""
     if not suspects:
         return []
-    names = " and ".join(str(c) for group in suspects for c in group)
+    names = " and ".join(" or ".join(map(str, group)) for group in suspects)
     return [
         f"the recording made before does not accuse cylinder {names} by itself; set beside the one "
         "made after it does (the table counts the firings judged lost in each by itself)"

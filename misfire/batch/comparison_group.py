@@ -57,6 +57,12 @@ class Group:
         return self.probability_after >= FAULTY and self.verdict_after != "no_misfire"
 
     @property
+    def is_matched_in_part(self) -> bool:
+        """Whether some firings were at speeds that the other recording does not have."""
+        judged = self.before.judged, self.after.judged
+        return judged != (self.matched_before.judged, self.matched_after.judged)
+
+    @property
     def has_risen(self) -> bool:
         """Whether more is judged lost after than before, beyond chance."""
         return compute_fisher(self.matched_after, self.matched_before) <= RISK

@@ -143,7 +143,9 @@ def write_step(quantity: str, step: Step) -> str:
     )
 
 
-def write_rates(before: Count, after: Count, quantity: str = "") -> str:
+def write_rates(
+    before: Count, after: Count, quantity: str = "", *, at_like_speeds: bool = False
+) -> str:
     """Say both counts.
 
     Parameters
@@ -151,6 +153,8 @@ def write_rates(before: Count, after: Count, quantity: str = "") -> str:
     before, after : Count
     quantity : str
         By what firings were found odd; empty where they were judged lost.
+    at_like_speeds : bool
+        Whether only some of the firings were counted.
 
     Returns
     -------
@@ -160,6 +164,8 @@ def write_rates(before: Count, after: Count, quantity: str = "") -> str:
         f"{before.lost} of {before.judged} before ({format_percent(before.rate)}), "
         f"{after.lost} of {after.judged} after ({format_percent(after.rate)})"
     )
+    if at_like_speeds:
+        line += ", of the firings at speeds that both recordings have"
     if not quantity:
         return f"lost {line}"
     if quantity == "segment_accel":

@@ -236,5 +236,5 @@ def _name(group: Group) -> str:
     if not group.is_numbered:
         return f"the cylinder called {' or '.join(map(str, group.cylinders))}"
     if len(group.cylinders) > 1:
-        return f"cylinders {group.cylinders[0]} or {group.cylinders[1]}"
+        return f"cylinder {group.cylinders[0]} or {group.cylinders[1]}"
     return f"cylinder {group.cylinders[0]}"

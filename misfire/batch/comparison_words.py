@@ -120,7 +120,7 @@ def _find_background(group: Group) -> Count:
 def _judge_rate(group: Group, signs: list[str]) -> Judged:
     """Fault still to be seen: fewer lost firings than before, or not."""
     before, after = group.seen_before, group.seen_after
-    words = write_rates(before, after, group.seen_by)
+    words = write_rates(before, after, group.seen_by, at_like_speeds=group.is_matched_in_part)
     fell = after.rate <= (1 - DROP) * before.rate and not _is_hidden(group, after)
     alike = _is_as_weak(group)
     fell = (
@@ -172,7 +172,7 @@ def _is_judged_as_many(group: Group) -> bool:
 def _judge_silence(group: Group) -> Judged:
     """No sign of the fault after: was the recording long enough to have shown it."""
     before, after = group.seen_before, group.matched_after
-    words = write_rates(before, after, group.seen_by)
+    words = write_rates(before, after, group.seen_by, at_like_speeds=group.is_matched_in_part)
     more = compute_cycles_needed(before, after.judged, risk=RISK_CURED)
     chance = max(compute_chance_unseen(before, after.judged), NEVER_NONE)
     least = LEAST_CYCLES if chance > BEYOND_DOUBT else FEWEST_CYCLES

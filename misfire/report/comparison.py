@@ -100,6 +100,8 @@ def format_comparison_table(document: Mapping[str, Any]) -> str:
             f"  {format_points_range(change['low'], change['high']):>18}  {entry['verdict'] or '-'}"
         )
     lines.append("lost / judged; change in percentage points; * suspect before, ! new after")
+    if any(entry["pair"] for entry in document["cylinders"]):
+        lines.append("cylinders that cannot be told apart show the count of both")
     lines.append("")
     for name in ("before", "after"):
         side = document[name]

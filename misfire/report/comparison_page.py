@@ -57,6 +57,7 @@ def _context(document: Mapping[str, Any]) -> dict[str, Any]:
 
     cylinders = document["cylinders"]
     marked = [c for c in cylinders if c["suspect"] or c["new_fault"]]
+    marked = [c for c in marked if not c["pair"] or c["cylinder"] == c["pair"][0]]
     pictures = [draw_feature(cylinders, q, key=f"feature-{q.column}") for q in QUANTITIES]
     before, after = document["before"], document["after"]
     return {
@@ -78,6 +79,7 @@ def _context(document: Mapping[str, Any]) -> dict[str, Any]:
         "features": [row for c in cylinders for row in _feature_rows(c)],
         "sides": [_side_row("before", before), _side_row("after", after)],
         "notes": document["notes"],
+        "paired": any(c["pair"] for c in cylinders),
         "estimated": before["kv_estimated"] or after["kv_estimated"],
         "cautions": cautions(),
         "version": document["tool_version"],
@@ -91,6 +93,7 @@ def _rate_row(entry: Mapping[str, Any]) -> dict[str, Any]:
         "cylinder": entry["cylinder"],
         "marked": entry["suspect"] or entry["new_fault"],
         "who": "suspect before" if entry["suspect"] else "new" if entry["new_fault"] else "",
+        "with": next((c for c in entry["pair"] or () if c != entry["cylinder"]), ""),
         "before": _rate(entry["before"]),
         "after": _rate(entry["after"]),
         "change": format_points(change["value"]),
@@ -114,7 +117,8 @@ def _rate(part: Mapping[str, Any]) -> dict[str, str]:
 def _suspect(entry: Mapping[str, Any]) -> dict[str, Any]:
     """Give the reasoning about one cylinder."""
     return {
-        "title": f"Cylinder {entry['cylinder']}: {entry['verdict'] or 'not judged'}"
+        "title": f"Cylinder {' or '.join(map(str, entry['pair'] or [entry['cylinder']]))}: "
+        f"{entry['verdict'] or 'not judged'}"
         + ("" if entry["settled"] or entry["verdict"] == "not comparable" else ", not settled"),
         "fault": name_fault(entry["fault"]) if entry["fault"] else "",
         "reasons": entry["reasons"],
