@@ -12,7 +12,6 @@ from misfire.batch.comparison_rates import Count
 
 PLAIN = 1e-3  # chance below which odd firings are no accident
 SURE = 1e-5  # chance below which they need not become fewer to be believed
-LIKELY = 0.1  # chance below which odd firings may be no accident
 LEFT = 0.01  # chance of odd firings being as many after, above which nothing is called cured
 PLAIN_STEP = 1e-2  # the same of a level, which is asked to be off before and to move
 PLAIN_AFTER = 5e-3  # chance below which a fault is still at work
@@ -21,6 +20,7 @@ LEAST_KEPT = 3  # other cylinders that tell how much sound ones differ
 MOST_FELL = 0.05  # chance that odd firings are as many after
 BOTH = 0.025  # chance of odd firings that became fewer, in any cylinder: as for `cured`
 CLEAR = 3.0  # spreads from which weak firings need not be weighed against strong ones
+BACK = 0.5  # a level has come back that lost this share of its offset
 LEVEL_LEFT = 0.2  # share of what a cylinder lacked that is worth a word when it is still lacking
 FEW_ODD = 3  # odd firings before that make a signature
 RESIDUE = 0.05  # chance of firings with the signature by accident, above which they are no residue
@@ -73,6 +73,11 @@ class Step:
     def chance_here(self) -> float:
         """The same chance where the cylinder was under suspicion already."""
         return self.chance / self.tries if self.chance < 1.0 else 1.0
+
+    @property
+    def is_halfway(self) -> bool:
+        """Whether more than half of what it stood out by is still there."""
+        return self.after > BACK * self.before > 0
 
     @property
     def is_left(self) -> bool:
@@ -171,7 +176,7 @@ class View:
         if self.shifted <= LEFT:
             return False
         others = self.again_others
-        return not others.judged or compute_fisher(self.again, others) <= LIKELY
+        return not others.judged or compute_fisher(self.again, others) <= RESIDUE_NONE
 
     def count_alike(self, before: Count) -> tuple[Count, Count]:
         """Count odd firings beyond the others', before and after, by the same bound.

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from misfire.batch.comparison_conditions import Match
 from misfire.batch.comparison_excess import (
+    BACK,
     NO_EXCESS,
     NO_STEP,
     Excess,
@@ -41,7 +42,6 @@ SOUND_LINES = Count(50, 1000)  # strokes without one of a sound coil, under any 
 UNLIT = 0.3  # share of its usual time below which a spark line is none
 SURE = 3.0  # errors by which unlit strokes must fall behind
 MOSTLY = 0.9  # share of the strokes that have one in one of the recordings
-BACK = 0.5  # a level has come back that lost this share of its offset
 # Usual change of a coil's level against the others' from one recording to the next (common
 # practice), and how far, as a log, one must have stood apart to be believed by its change.
 AGAIN = {"dwell_ms": 0.01, "peak_current_a": 0.01}

@@ -91,7 +91,8 @@ def judge_vehicle(
     names = " and ".join(_name(j.group) for j in suspects)
     if new:
         return _judge_moved(suspects, new, own)
-    if words == {CURED} or _is_cured_together(judged, suspects):
+    everyone = all(j.group.is_suspect for j in judged)
+    if words == {CURED} or (everyone and _is_cured_together(judged, suspects)):
         return Whole(CURED, True, "better", f"Cured: {names} no longer {_fail(suspects)}", own, 0)
     if words <= {UNCHANGED}:
         if not settled:
@@ -136,14 +137,16 @@ def _has_shown(group: Group) -> bool:
 def _is_cured_together(judged: list[Judged], suspects: list[Judged]) -> bool:
     """Tell whether a fault of all cylinders at once, as of a shared coil, is gone.
 
-    Each cylinder by itself may have lost too few to settle it; together they need not.
+    Each cylinder by itself may have lost too few to settle it; together they need not. One that
+    lost hardly any is no other case, as long as it shows nothing after.
     """
     silent = all(j.word == CURED or (not j.settled and j.cycles_needed) for j in suspects)
-    if len(suspects) < len(judged) or len(judged) < 2 or not silent:
+    left = any(j.group.after.lost or j.direction == "worse" for j in judged if j not in suspects)
+    if len(judged) < 2 or not silent or left:
         return False
-    total = _add_up([replace(j.group.matched_before, bunching=j.group.bunching) for j in suspects])
-    judged_after = min(j.group.matched_after.judged for j in suspects)
-    chance = compute_chance_unseen(total, judged_after * len(suspects))
+    total = _add_up([replace(j.group.matched_before, bunching=j.group.bunching) for j in judged])
+    judged_after = min(j.group.matched_after.judged for j in judged)
+    chance = compute_chance_unseen(total, judged_after * len(judged))
     return chance <= RISK_CURED and judged_after >= LEAST_CYCLES
 
 

@@ -39,6 +39,7 @@ CURED, IMPROVED, UNCHANGED, NOT_COMPARABLE = "cured", "improved", "unchanged", "
 CERTAIN = 0.8
 FEWEST_CYCLES, BEYOND_DOUBT = 8, 1e-4  # so many do where the chance of seeing nothing is so small
 SURE = 0.975
+MOSTLY = 0.5  # share lost from which the middle firing is a lost one
 DROP = 0.4  # a rate or a deviation that fell by less is no improvement worth the word
 RISE = 1.5
 SAME = 0.2
@@ -180,7 +181,13 @@ def _judge_silence(group: Group) -> Judged:
         more = max(more or 0, least - after.judged)
     still = [v for v in group.views if v.may_be_as_many]
     left = [f for f in group.features if f.was_off and f.is_off and not _is_trait(f)]
-    level = [v for v in group.views if v.step.is_left]
+    # Of a cylinder that lost most of its firings, the level is what they lacked.
+    mostly = before.rate >= MOSTLY
+    level = [
+        v
+        for v in group.views
+        if v.step.is_left or (mostly and v.quantity == "segment_accel" and v.step.is_halfway)
+    ]
     back = _write_good_step(group)
     if more and back and after.judged >= LEAST_CYCLES:
         words, more = f"{words}; {back}", 0
@@ -206,6 +213,8 @@ def _judge_silence(group: Group) -> Judged:
         if still or residue:
             view = (still or residue)[0]
             some = write_residue(view.quantity, view.again if still else view.residue[0])
+            if still and view.fell > RISK:  # fewer by judgement alone
+                return Judged(group, UNCHANGED, False, "same", (words, some), after.judged)
             return Judged(group, IMPROVED, False, "better", (words, some), after.judged)
         # A single call that looks nothing like the lost firings before is a false alarm.
         unlike = bool(group.alike) and not any(a.own.lost for a in group.alike)
