@@ -20,6 +20,7 @@ from misfire.batch.comparison_conditions import (
 from misfire.batch.comparison_excess import View
 from misfire.batch.comparison_features import compute_changes
 from misfire.batch.comparison_group import FEW_LOST, Group
+from misfire.batch.comparison_lack import Lack, measure_lack
 from misfire.batch.comparison_numbers import find_most_lost, number_alike
 from misfire.batch.comparison_rates import (
     Count,
@@ -39,11 +40,9 @@ from misfire.batch.comparison_spark import (
     find_odd,
 )
 from misfire.batch.comparison_torque import (
-    Lack,
     compare_torque,
     find_lacking,
     find_usual_loss,
-    measure_lack,
 )
 from misfire.batch.comparison_vehicle import judge_vehicle
 from misfire.batch.comparison_words import judge_group

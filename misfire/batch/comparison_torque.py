@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,115 +11,21 @@ from numpy.typing import NDArray
 from misfire.batch.comparison_conditions import Match
 from misfire.batch.comparison_excess import (
     CLEAR,
-    LEVEL_LEFT,
     NO_EXCESS,
-    NO_STEP,
     Excess,
-    Step,
     View,
     compute_fisher,
-    compute_outlying,
     compute_overdispersed,
     compute_tail,
     count_beyond,
 )
+from misfire.batch.comparison_lack import Lack
+from misfire.batch.comparison_levels import LEAST_OTHERS, find_step
 from misfire.batch.comparison_rates import Count, compute_bunching
-from misfire.batch.comparison_side import Side
-from misfire.dsp.running import robust_spread, running_quantile
-from misfire.features.torque import LEAST_NEIGHBOURS, LOCAL_FIRINGS
-from misfire.report.summary import LOST
 
-LEAST = 10  # firings of a cylinder
-TO_SIGMA = 1.4826  # standard deviation over median absolute deviation, normal law
 BOUNDS = (2.0, 3.0, 4.0)  # in spreads: how much a firing must lack to count as weak
 LEAN = 2.0  # where they are so many times as frequent
 MOST_LEAN = 0.6  # share of weak ones among weak and strong firings of a sound cylinder
-UNEVEN_DEG = 15.0  # more than the advance differs among cylinders
-LEAST_LEVEL = 0.2e-3  # parts of omega squared; less is no lack that a firing has
-KEPT = 0.1e-3  # usual change of what a sound cylinder lacks, half of the least that is a lack
-OTHER_WHEEL = 0.1  # vehicles whose wheel or sensor were moved between two recordings, at most
-PITCH = 1.5e-3  # usual relative speed error of one window by tooth pitch errors
-WEIGHT = 6  # cylinders for which that knowledge counts
-LEAST_OTHERS = 3  # cylinders that tell how much levels scatter
-
-
-@dataclass(frozen=True, slots=True)
-class Lack:
-    """What each firing lacks against its neighbours in time.
-
-    `lack` [parts of omega squared]: below the neighbours' acceleration; `own`: over what its
-    cylinder usually lacks; `rough`: the spread of that over the whole recording; `z`: the same in
-    spreads of the firings around; `is_weak`: more than both firings next to it, which share the
-    loss of a lost one; `is_strong`: less than both; `is_good`: not judged lost, nor half so.
-    `is_even`: whether the cylinders fire as far apart: else each has a level of its own.
-    """
-
-    order: tuple[int, ...]
-    cylinder: NDArray[np.int64]
-    lack: NDArray[np.float64]
-    own: NDArray[np.float64]
-    rough: float
-    z: NDArray[np.float64]
-    is_weak: NDArray[np.bool_]
-    is_strong: NDArray[np.bool_]
-    is_good: NDArray[np.bool_]
-    is_even: bool = True
-
-
-def measure_lack(side: Side) -> Lack | None:
-    """Work out what each firing lacks.
-
-    Parameters
-    ----------
-    side : Side
-
-    Returns
-    -------
-    lack : Lack or None
-        None without a torque.
-
-    Notes
-    -----
-    Neighbours over whole cycles, so that every cylinder weighs the same among them. A lost firing
-    is felt in the windows of the next firings as well: only the weakest of its neighbours counts.
-    """
-    n = len(side.order)
-    accel, rpm = side.column("segment_accel").copy(), side.column("rpm")
-    number = side.column("cylinder").astype(np.int64)
-    accel[side.flagged("fuel_cut") | side.flagged("edge") | ~(rpm > 0)] = np.nan
-    if np.isfinite(accel).sum() < LEAST * n:
-        return None
-    reach = n * -(-LEAST_NEIGHBOURS // n)
-    level = running_quantile(accel, reach=reach, skip_self=True)
-    lack = (level - accel) / np.square(np.where(rpm > 0, rpm, np.nan) * np.pi / 30.0)
-    own = np.full(lack.size, np.nan)
-    for c in side.order:
-        mine = (number == c) & np.isfinite(lack)
-        if mine.sum() >= LEAST:
-            own[mine] = lack[mine] - float(np.median(lack[mine]))
-    if not np.isfinite(own).any():
-        return None
-    rough = TO_SIGMA * float(np.nanmedian(np.abs(own)))
-    noise = TO_SIGMA * running_quantile(np.abs(own), reach=LOCAL_FIRINGS)
-    noise = np.maximum(noise, 0.5 * rough)
-    z = own / np.where(noise > 0, noise, np.nan)
-    good = side.column("misfire_probability") < LOST / 2
-    weak, strong = _find_peaks(z), _find_peaks(-z)
-    return Lack(side.order, number, lack, own, rough, z, weak, strong, good, _is_even(side))
-
-
-def _is_even(side: Side) -> bool:
-    """Tell whether the cylinders fire as far apart, by where their coils switch off."""
-    number, angle = side.column("cylinder"), side.column("crank_deg")
-    places = []
-    for c in side.order:
-        known = angle[(number == c) & np.isfinite(angle)]
-        if not known.size:
-            return True
-        turn = np.exp(1j * np.deg2rad(known) / 2.0).mean()
-        places.append(float(np.rad2deg(np.angle(turn)) * 2.0))
-    apart = np.diff([*places, places[0]]) % 720.0
-    return len(places) < 2 or bool(np.all(np.abs(apart - 720.0 / len(places)) < UNEVEN_DEG))
 
 
 def compare_torque(
@@ -167,13 +73,13 @@ def compare_torque(
             count_lost(second, cylinders, match.after),
         ),
         again=as_before,
-        step=_find_step(first, second, match, cylinders),
+        step=find_step(first, second, match, cylinders),
         was_lost=count_beyond(was, was_rest),
         again_lost=count_beyond(now, now_rest),
         again_others=as_others,
         residue=(any_time, was_rest + any_rest),
         residue_spread=compute_overdispersed(any_time, each),
-        good_step=_find_step(first, second, good, cylinders),
+        good_step=find_step(first, second, good, cylinders),
         has_others=reference is None,
     )
 
@@ -350,86 +256,3 @@ def _count_strong(
     strong = use & lack.is_strong & (lack.z < -bound)
     mine = np.isin(lack.cylinder, cylinders)
     return int((strong & mine).sum()), int((strong & ~mine).sum())
-
-
-def _find_step(before: Lack, after: Lack, match: Match, cylinders: tuple[int, ...]) -> Step:
-    """Set the change of a cylinder's level against the changes of the others.
-
-    The wheel of one vehicle has the same errors both times, and where its sensor was moved all
-    cylinders show it: how much the others changed tells what is no torque.
-    """
-    levels = [
-        _find_levels(side, use) for side, use in ((before, match.before), (after, match.after))
-    ]
-    shared = sorted(set(levels[0]) & set(levels[1]))
-    mine = [c for c in shared if c in cylinders]
-    rest = [c for c in shared if c not in cylinders]
-    order = before.order
-    after_it = {order[(order.index(c) + 1) % len(order)] for c in cylinders}
-    # The next firing feels a lost one as well, and where tooth errors were worked out from both
-    # turns of a cycle, half of the lack is found in the firing a turn away, upside down.
-    turn = {order[(order.index(c) + len(order) // 2) % len(order)] for c in cylinders}
-    for echo in (after_it, turn):
-        apart = [c for c in rest if c not in echo]
-        rest = apart if len(apart) >= LEAST_OTHERS else rest
-    if not mine or not rest or (len(rest) < LEAST_OTHERS and not before.is_even):
-        return NO_STEP
-    usual = [float(np.median([side[c][0] for c in rest])) for side in levels]
-    own = [
-        max(side[c][0] for c in mine) - u for side, u in zip(levels, usual, strict=True)
-    ]  # of a pair the worse one: which of them it is may change from one recording to the next
-    moved = own[0] - own[1]
-    if moved < LEAST_LEVEL or own[0] < LEAST_LEVEL:
-        return Step(own[0], own[1], 1.0)
-    errors = [[side[c][1] for c in shared] for side in levels]
-    here, there = (np.array([side[c][0] for c in rest]) for side in levels)
-    changes = here - there
-    both = np.hypot(np.array(errors[0]), np.array(errors[1]))
-    wheel = PITCH * len(order) / (4.0 * math.pi)
-    error = float(np.median(both))
-    chance = max(
-        compute_outlying(moved, changes, error, usual=math.sqrt(2.0) * wheel, weight=WEIGHT),
-        compute_outlying(own[0], here, float(np.median(errors[0])), usual=wheel, weight=WEIGHT),
-    )
-    if own[1] < LEVEL_LEFT * own[0]:
-        kept = compute_outlying(moved, changes, error, usual=KEPT, weight=WEIGHT)
-        other = _find_other_wheel(changes, error, wheel)
-        chance = min(chance, other * chance + (1.0 - other) * kept)
-    left = compute_outlying(own[1], there, float(np.median(errors[1])), usual=wheel, weight=WEIGHT)
-    alone = 1.0
-    if moved >= before.rough:  # less may come of lost firings that were not judged so
-        alone = compute_outlying(moved, changes, error, usual=wheel, weight=0)
-    return Step(own[0], own[1], min(1.0, len(order) * chance), left, len(order), alone)
-
-
-def _find_other_wheel(changes: NDArray[np.float64], error: float, wheel: float) -> float:
-    """Probability that wheel or sensor were moved, by how much the sound cylinders changed.
-
-    Bayes' rule over two normal laws of their changes, about a middle that is not known.
-    """
-    off = changes - changes.mean()
-    law = []
-    for usual in (math.sqrt(2.0) * wheel, KEPT):
-        variance = usual**2 + error**2
-        law.append(-0.5 * ((off.size - 1) * math.log(variance) + float(off @ off) / variance))
-    odds = OTHER_WHEEL / (1.0 - OTHER_WHEEL) * math.exp(min(law[0] - law[1], 500.0))
-    return odds / (1.0 + odds)
-
-
-def _find_levels(lack: Lack, use: NDArray[np.bool_]) -> dict[int, tuple[float, float]]:
-    """Give the median lack of each cylinder and its standard error."""
-    levels = {}
-    for c in np.unique(lack.cylinder):
-        values = lack.lack[use & (lack.cylinder == c) & np.isfinite(lack.lack)]
-        if values.size >= LEAST:
-            middle = float(np.median(values))
-            levels[int(c)] = (middle, 1.2533 * robust_spread(values) / math.sqrt(values.size))
-    return levels
-
-
-def _find_peaks(z: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Find the firings that lack more than the one before and the one after."""
-    known = np.where(np.isfinite(z), z, -np.inf)
-    left = np.concatenate(([-np.inf], known[:-1]))
-    right = np.concatenate((known[1:], [-np.inf]))
-    return np.asarray((known > left) & (known >= right))

@@ -13,6 +13,7 @@ from misfire.batch.comparing import compare, compare_sides
 from misfire.batch.comparison_conditions import find_match
 from misfire.batch.comparison_excess import compute_fisher, compute_outlying
 from misfire.batch.comparison_features import compute_matched_change
+from misfire.batch.comparison_lack import measure_lack
 from misfire.batch.comparison_rates import (
     Count,
     compute_bunching,
@@ -22,7 +23,7 @@ from misfire.batch.comparison_rates import (
     compute_difference_interval,
 )
 from misfire.batch.comparison_side import Side
-from misfire.batch.comparison_torque import compare_torque, find_excess, measure_lack
+from misfire.batch.comparison_torque import compare_torque, find_excess
 from misfire.errors import FormatError, ParameterError
 from misfire.records import EVENT_COLUMNS
 from misfire.report.comparison import format_comparison_table, write_comparison

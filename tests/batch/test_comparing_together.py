@@ -8,10 +8,10 @@ import pytest
 from scipy import stats
 
 from misfire.batch.comparing import compare_sides
-from misfire.batch.comparison_excess import Excess, View, compute_outlying
+from misfire.batch.comparison_excess import NO_STEP, Excess, View, compute_outlying
+from misfire.batch.comparison_levels import KEPT, OTHER_WHEEL, _find_other_wheel
 from misfire.batch.comparison_numbers import number_alike
 from misfire.batch.comparison_rates import RISK_CURED, Count
-from misfire.batch.comparison_torque import KEPT, NO_STEP, OTHER_WHEEL, _find_other_wheel
 from misfire.report.comparison import write_comparison
 from tests.batch.test_comparing import draw_lost, make_side, make_silent
 
