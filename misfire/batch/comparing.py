@@ -275,7 +275,7 @@ def _join_marks(
         )
         usual = count_marked(odd, np.isin(odd.number, cylinders), lacked)[1]
         both = (own, usual + rest)
-        views.append(replace(view, residue=both, has_sound=bool(both[1].judged)))
+        views.append(replace(view, residue=both))
         torque = replace(torque, residue=both, residue_spread=0.0)
     return (torque, *views)
 

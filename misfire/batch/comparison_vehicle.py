@@ -142,6 +142,7 @@ def _is_cured_together(judged: list[Judged], suspects: list[Judged]) -> bool:
     """
     silent = all(j.word == CURED or (not j.settled and j.cycles_needed) for j in suspects)
     left = any(j.group.after.lost or j.direction == "worse" for j in judged if j not in suspects)
+    left = left or any(v.has_residue or v.may_be_as_many for j in suspects for v in j.group.views)
     if len(judged) < 2 or not silent or left:
         return False
     total = _add_up([replace(j.group.matched_before, bunching=j.group.bunching) for j in judged])
