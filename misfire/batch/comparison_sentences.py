@@ -144,7 +144,12 @@ def write_step(quantity: str, step: Step) -> str:
 
 
 def write_rates(
-    before: Count, after: Count, quantity: str = "", *, at_like_speeds: bool = False
+    before: Count,
+    after: Count,
+    quantity: str = "",
+    *,
+    at_like_speeds: bool = False,
+    is_judged: bool = True,
 ) -> str:
     """Say both counts.
 
@@ -155,6 +160,8 @@ def write_rates(
         By what firings were found odd; empty where they were judged lost.
     at_like_speeds : bool
         Whether only some of the firings were counted.
+    is_judged : bool
+        Whether all that is counted was judged lost, and not only looks like it.
 
     Returns
     -------
@@ -167,7 +174,7 @@ def write_rates(
     if at_like_speeds:
         line += ", of the firings at speeds that both recordings have"
     if not quantity:
-        return f"lost {line}"
+        return f"lost {line}" if is_judged else f"lost, or like the lost ones: {line}"
     if quantity == "segment_accel":
         return f"firings that lack torque, beyond what the others have: {line}"
     return f"firings without their usual {UNITS[quantity][0]}: {line}"

@@ -121,7 +121,13 @@ def _find_background(group: Group) -> Count:
 def _judge_rate(group: Group, signs: list[str]) -> Judged:
     """Fault still to be seen: fewer lost firings than before, or not."""
     before, after = group.seen_before, group.seen_after
-    words = write_rates(before, after, group.seen_by, at_like_speeds=group.is_matched_in_part)
+    words = write_rates(
+        before,
+        after,
+        group.seen_by,
+        at_like_speeds=group.is_matched_in_part,
+        is_judged=after == group.matched_after,
+    )
     fell = after.rate <= (1 - DROP) * before.rate and not _is_hidden(group, after)
     alike = _is_as_weak(group)
     fell = (
