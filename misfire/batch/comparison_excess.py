@@ -59,7 +59,8 @@ class Step:
 
     `chance`: of standing out so far before and of coming so far back, by what the others do, in
     any of `tries` cylinders and quantities; `left`: of standing out so far after; `moved`: of so
-    far a change by what the others' changes are, whatever is usual.
+    far a change by what the others' changes are, whatever is usual. `kept`: share of the offset
+    that is still there as a torque, which the speed does not change; NaN where it is none.
     """
 
     before: float
@@ -68,6 +69,7 @@ class Step:
     left: float = 1.0
     tries: int = 1
     moved: float = 1.0
+    kept: float = math.nan
 
     @property
     def chance_here(self) -> float:
@@ -77,7 +79,7 @@ class Step:
     @property
     def is_halfway(self) -> bool:
         """Whether more than half of what it stood out by is still there."""
-        return self.after > BACK * self.before > 0
+        return self.after > BACK * self.before > 0 or (self.before > 0 and self.kept > BACK)
 
     @property
     def is_left(self) -> bool:

@@ -21,7 +21,8 @@ UNEVEN_DEG = 15.0  # more than the advance differs among cylinders
 class Lack:
     """What each firing lacks against its neighbours in time.
 
-    `lack` [parts of omega squared]: below the neighbours' acceleration; `own`: over what its
+    `lack` [parts of omega squared]: below the neighbours' acceleration; `square`: omega squared
+    [1/s^2]; `own`: over what its
     cylinder usually lacks; `rough`: the spread of that over the whole recording; `z`: the same in
     spreads of the firings around; `is_weak`: more than both firings next to it, which share the
     loss of a lost one; `is_strong`: less than both; `is_good`: not judged lost, nor half so.
@@ -31,6 +32,7 @@ class Lack:
     order: tuple[int, ...]
     cylinder: NDArray[np.int64]
     lack: NDArray[np.float64]
+    square: NDArray[np.float64]
     own: NDArray[np.float64]
     rough: float
     z: NDArray[np.float64]
@@ -65,7 +67,8 @@ def measure_lack(side: Side) -> Lack | None:
         return None
     reach = n * -(-LEAST_NEIGHBOURS // n)
     level = running_quantile(accel, reach=reach, skip_self=True)
-    lack = (level - accel) / np.square(np.where(rpm > 0, rpm, np.nan) * np.pi / 30.0)
+    square = np.square(np.where(rpm > 0, rpm, np.nan) * np.pi / 30.0)
+    lack = (level - accel) / square
     own = np.full(lack.size, np.nan)
     for c in side.order:
         mine = (number == c) & np.isfinite(lack)
@@ -79,7 +82,7 @@ def measure_lack(side: Side) -> Lack | None:
     z = own / np.where(noise > 0, noise, np.nan)
     good = side.column("misfire_probability") < LOST / 2
     weak, strong = _find_peaks(z), _find_peaks(-z)
-    return Lack(side.order, number, lack, own, rough, z, weak, strong, good, _is_even(side))
+    return Lack(side.order, number, lack, square, own, rough, z, weak, strong, good, _is_even(side))
 
 
 def _is_even(side: Side) -> bool:

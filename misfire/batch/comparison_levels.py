@@ -40,9 +40,8 @@ def find_step(before: Lack, after: Lack, match: Match, cylinders: tuple[int, ...
     The wheel of one vehicle has the same errors both times, and where its sensor was moved all
     cylinders show it: how much the others changed tells what is no torque.
     """
-    levels = [
-        _find_levels(side, use) for side, use in ((before, match.before), (after, match.after))
-    ]
+    sides = (before, match.before), (after, match.after)
+    levels = [_find_levels(side, use, side.lack) for side, use in sides]
     shared = sorted(set(levels[0]) & set(levels[1]))
     mine = [c for c in shared if c in cylinders]
     rest = [c for c in shared if c not in cylinders]
@@ -57,12 +56,17 @@ def find_step(before: Lack, after: Lack, match: Match, cylinders: tuple[int, ...
     if not mine or not rest or (len(rest) < LEAST_OTHERS and not before.is_even):
         return NO_STEP
     usual = [float(np.median([side[c][0] for c in rest])) for side in levels]
-    own = [
-        max(side[c][0] for c in mine) - u for side, u in zip(levels, usual, strict=True)
-    ]  # of a pair the worse one: which of them it is may change from one recording to the next
+    # Of a pair the worse one: which of them it is may change from one recording to the next.
+    own = [max(side[c][0] for c in mine) - u for side, u in zip(levels, usual, strict=True)]
+    torques = [_find_levels(side, use, side.lack * side.square) for side, use in sides]
+    was, still = (
+        max(side[c][0] for c in mine) - float(np.median([side[c][0] for c in rest]))
+        for side in torques
+    )
+    kept = still / was if was > 0 else math.nan
     moved = own[0] - own[1]
     if moved < LEAST_LEVEL or own[0] < LEAST_LEVEL:
-        return Step(own[0], own[1], 1.0)
+        return Step(own[0], own[1], 1.0, kept=kept)
     errors = [[side[c][1] for c in shared] for side in levels]
     here, there = (np.array([side[c][0] for c in rest]) for side in levels)
     changes = here - there
@@ -74,14 +78,14 @@ def find_step(before: Lack, after: Lack, match: Match, cylinders: tuple[int, ...
         compute_outlying(own[0], here, float(np.median(errors[0])), usual=wheel, weight=WEIGHT),
     )
     if own[1] < LEVEL_LEFT * own[0]:
-        kept = compute_outlying(moved, changes, error, usual=KEPT, weight=WEIGHT)
+        same = compute_outlying(moved, changes, error, usual=KEPT, weight=WEIGHT)
         other = _find_other_wheel(changes, error, wheel)
-        chance = min(chance, other * chance + (1.0 - other) * kept)
+        chance = min(chance, other * chance + (1.0 - other) * same)
     left = compute_outlying(own[1], there, float(np.median(errors[1])), usual=wheel, weight=WEIGHT)
     alone = 1.0
     if moved >= before.rough:  # less may come of lost firings that were not judged so
         alone = compute_outlying(moved, changes, error, usual=wheel, weight=0)
-    return Step(own[0], own[1], min(1.0, len(order) * chance), left, len(order), alone)
+    return Step(own[0], own[1], min(1.0, len(order) * chance), left, len(order), alone, kept)
 
 
 def _find_other_wheel(changes: NDArray[np.float64], error: float, wheel: float) -> float:
@@ -98,11 +102,13 @@ def _find_other_wheel(changes: NDArray[np.float64], error: float, wheel: float) 
     return odds / (1.0 + odds)
 
 
-def _find_levels(lack: Lack, use: NDArray[np.bool_]) -> dict[int, tuple[float, float]]:
-    """Give the median lack of each cylinder and its standard error."""
+def _find_levels(
+    lack: Lack, use: NDArray[np.bool_], measure: NDArray[np.float64]
+) -> dict[int, tuple[float, float]]:
+    """Give the median of each cylinder in a measure of lack, and its standard error."""
     levels = {}
     for c in np.unique(lack.cylinder):
-        values = lack.lack[use & (lack.cylinder == c) & np.isfinite(lack.lack)]
+        values = measure[use & (lack.cylinder == c) & np.isfinite(measure)]
         if values.size >= LEAST:
             middle = float(np.median(values))
             levels[int(c)] = (middle, 1.2533 * robust_spread(values) / math.sqrt(values.size))

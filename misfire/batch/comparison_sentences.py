@@ -115,7 +115,8 @@ def write_step_left(quantity: str, step: Step) -> str:
     text : str
     """
     chance = f"by accident with a chance of {format_percent(step.left)}"
-    share = f"{100 * step.after / step.before:.0f} % of what it did before"
+    part = max(step.after / step.before, step.kept if math.isfinite(step.kept) else 0.0)
+    share = f"{100 * part:.0f} % of what it did before"
     if quantity == "segment_accel":
         return f"it still lacks torque beside the other cylinders, {share} ({chance})"
     return f"its {UNITS[quantity][0]} still stands apart, or does in some strokes ({chance})"
