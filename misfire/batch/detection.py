@@ -31,6 +31,7 @@ from misfire.records import Channel, CrankTrack, Finding, Recording, StrokeTrain
 
 Progress = Callable[[str, float], None]
 
+PICKUP_ROLE = "coil_secondary"
 STROKE_ROLES = ("coil_primary", "coil_current", "coil_trigger")
 SUPPLY_V = 12.0  # where no other primary shows it
 LEAST_SUPPLY_V = 5.0
@@ -77,7 +78,9 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
     teeth: dict[str, NDArray[np.float64]] = {}
     cam: dict[str, NDArray[np.float64]] = {}
     shift_pitch: dict[str, float] = {}
+    kicks: dict[str, NDArray[np.void]] = {}
     useful = [c for c in recording.channels if c.role in (*STROKE_ROLES, "crank", "cam")]
+    pickups_too = [c for c in recording.channels if c.role == PICKUP_ROLE and not c.is_levels]
 
     def scan(channel: Channel, report: Report) -> list[Finding]:
         read = _reader(recording, channel)
@@ -101,27 +104,41 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
                 teeth[channel.name] += channel.start_s
             shift_pitch[channel.name] = train.edge_shift_pitch
             return [replace(f, channel=channel.name) for f in train.findings]
+        elif channel.role == PICKUP_ROLE:
+            stops = [
+                _move(strokes[c.name]["stop_s"].copy(), c, c)
+                for c in useful
+                if c.role in STROKE_ROLES
+            ]
+            kicks[channel.name] = _measure_pickup(read, channel, stops, report)
         else:
             cam[channel.name] = _rises(recording, channel, blocks)
         return []
 
     def scan_and_free(channel: Channel, report: Report) -> list[Finding]:
         found = scan(channel, report)
-        give_back()  # what this thread has freed: nothing else can use it
-        return found
-
-    for found in scan_channels(useful, scan_and_free, progress=progress):
-        findings += found
-    give_back()
-    for channel in useful:
         gaps = find_gaps(recording, channel)
         if gaps.size:
             name = channel.name
-            if name in strokes:
-                strokes[name] = drop_strokes(strokes[name], gaps)
+            for trains in (strokes, kicks):
+                if name in trains:
+                    trains[name] = drop_strokes(trains[name], gaps)
             for instants in (teeth, cam):
                 if name in instants:
                     instants[name] = drop_instants(instants[name], gaps)
+        give_back()  # what this thread has freed: nothing else can use it
+        return found
+
+    # Pick-ups come behind the coils, in the same go where no clock has to be worked out.
+    placed = all(c.clock_known for c in recording.channels)
+    for found in scan_channels(
+        [*useful, *pickups_too] if placed else useful,
+        scan_and_free,
+        behind={PICKUP_ROLE: STROKE_ROLES},
+        progress=progress,
+    ):
+        findings += found
+    give_back()
     for channel in useful:
         if channel.role in STROKE_ROLES and strokes[channel.name].size == 0:
             if channel.role == "coil_primary" and (
@@ -149,7 +166,17 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
                 if new is not None:
                     # popped, as teeth below: a long recording has millions, not to be kept twice
                     trains.append(StrokeTrain(new, _move_strokes(strokes.pop(old.name), old, new)))
-    pickups = _measure_pickups(recording, renamed, trains)
+    pickups_too = [c for c in pickups_too if c.name in renamed]
+    if not placed:
+
+        def scan_pickup(old: Channel, report: Report) -> NDArray[np.void]:
+            new, stops = renamed[old.name], [t.strokes["stop_s"] for t in trains]
+            found = _measure_pickup(_reader(recording, old), new, stops, report)
+            return drop_strokes(found, find_gaps(recording, new))
+
+        names = [c.name for c in pickups_too]
+        kicks = dict(zip(names, scan_channels(pickups_too, scan_pickup), strict=True))
+    pickups = [StrokeTrain(renamed[c.name], kicks.pop(c.name)) for c in pickups_too]
     track = None
     for old in recording.channels:
         if old.role == "crank" and track is None:
@@ -317,26 +344,19 @@ def _move_strokes(strokes: NDArray[np.void], old: Channel, new: Channel) -> NDAr
     return strokes
 
 
-def _measure_pickups(
-    recording: Recording, renamed: dict[str, Channel], trains: list[StrokeTrain]
-) -> list[StrokeTrain]:
-    """Measure secondary channels where coils switched off, or find the firings in them alone."""
-    pickups = []
-    stops = [t.strokes["stop_s"] for t in trains if t.strokes.size]
-    for old in recording.channels:
-        if old.role != "coil_secondary" or old.name not in renamed or old.is_levels:
-            continue
-        channel = renamed[old.name]
-        read = _reader(recording, old)
-        if stops:
-            merged = np.sort(np.concatenate(stops))
-            merged = merged[np.concatenate(([True], np.diff(merged) > 0.5e-3))]
-            strokes = measure_pickup(read, channel, merged)
-        else:
-            strokes = find_pickup_strokes(read, channel)
-        strokes = drop_strokes(strokes, find_gaps(recording, channel))
-        pickups.append(StrokeTrain(channel, strokes))
-    return pickups
+def _measure_pickup(
+    read: Callable[[int, int], NDArray[np.int16]],
+    channel: Channel,
+    stops: list[NDArray[np.float64]],
+    report: Report,
+) -> NDArray[np.void]:
+    """Measure a secondary channel where coils switched off, or find the firings in it alone."""
+    stops = [stop_s for stop_s in stops if stop_s.size]
+    if not stops:
+        return find_pickup_strokes(read, channel, on_block=report)
+    merged = np.sort(np.concatenate(stops))
+    merged = merged[np.concatenate(([True], np.diff(merged) > 0.5e-3))]
+    return measure_pickup(read, channel, merged, on_block=report)
 
 
 def _duration(recording: Recording, channels: tuple[Channel, ...]) -> float:

@@ -2,7 +2,7 @@
 
 import multiprocessing
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from threading import Condition, Event
@@ -18,7 +18,8 @@ MOST_THREADS = 4  # each holds some 20 MB of blocks and windows
 TICK_S = 0.2  # between two calls of `progress`
 # What a channel of a role costs beside others: the longest work comes first, so that no thread is
 # left alone with it at the end. Own measurement; good to a factor of two.
-_WEIGHT = {"crank": 3, "coil_current": 3, "coil_primary": 2}
+_WEIGHT = {"crank": 3, "coil_current": 3, "coil_primary": 2, "coil_secondary": 1.5}
+_FREE: Mapping[str, Collection[str]] = {}  # no channel waits for another
 
 
 class _StoppedError(Exception):
@@ -59,6 +60,7 @@ def scan_channels(
     channels: Sequence[Channel],
     scan: Callable[[Channel, Report], Result],
     *,
+    behind: Mapping[str, Collection[str]] = _FREE,
     progress: Progress | None = None,
     n_threads: int | None = None,
 ) -> list[Result]:
@@ -69,6 +71,9 @@ def scan_channels(
     channels : sequence of Channel
     scan : callable (channel, report) -> result
         Called by one thread for each channel; `report(fraction)` is to be called now and then.
+    behind : dict of roles
+        By role: the roles whose channels must all be done before one of it is scanned. None of
+        these waits in its turn.
     progress : callable (stage, fraction), optional
         Called by the caller's own thread only.
     n_threads : int [>= 1], optional
@@ -98,17 +103,19 @@ def scan_channels(
     tell()
     if n_threads is None:
         n_threads = min(MOST_THREADS, _count_processors())
+    order = _order(channels, behind)
     if n_threads <= 1 or len(channels) <= 1:
-        results = []
-        for number, channel in enumerate(channels):
+        results: dict[int, Result] = {}
+        for number in order:
 
             def report(part: float, number: int = number) -> None:
                 parts[number] = part
                 tell()
 
-            results.append(scan(channel, report))
+            results[number] = scan(channels[number], report)
             report(1.0)
-        return results
+        return [results[i] for i in range(len(channels))]
+    futures: dict[int, Future[Result]] = {}
 
     def run(number: int) -> Result:
         def report(part: float) -> None:
@@ -116,12 +123,15 @@ def scan_channels(
             if stop.is_set():
                 raise _StoppedError
 
+        awaited = behind.get(channels[number].role, ())
+        for other in order:
+            if channels[other].role in awaited:
+                futures[other].result()  # begun before, as all are in order; raises what it raised
+        report(0.0)
         with CREW.work():
             return scan(channels[number], report)
 
-    order = sorted(range(len(channels)), key=lambda i: -_estimate_cost(channels[i]))
     with ThreadPoolExecutor(n_threads, thread_name_prefix="scan") as pool:
-        futures: dict[int, Future[Result]] = {}
         try:
             for number in order:
                 futures[number] = pool.submit(run, number)
@@ -143,6 +153,18 @@ def scan_channels(
                 future.cancel()
     tell()
     return [futures[i].result() for i in range(len(channels))]
+
+
+def _order(channels: Sequence[Channel], behind: Mapping[str, Collection[str]]) -> list[int]:
+    """Put the longest work first, before it what others wait for, and these last."""
+    waiting = [c.role for c in channels if c.role in behind]
+    awaited = {role for name in waiting for role in behind[name]}
+
+    def rank(number: int) -> tuple[bool, bool, float]:
+        channel = channels[number]
+        return channel.role in behind, channel.role not in awaited, -_estimate_cost(channel)
+
+    return sorted(range(len(channels)), key=rank)
 
 
 def _estimate_cost(channel: Channel) -> float:

@@ -27,6 +27,7 @@ def find_pickup_strokes(
     channel: Channel,
     *,
     block: int = BLOCK_SAMPLES,
+    on_block: Callable[[float], None] | None = None,
 ) -> NDArray[np.void]:
     """Find the firings in a pick-up alone, where no primary or current channel shows them.
 
@@ -35,6 +36,8 @@ def find_pickup_strokes(
     read : callable (start, stop) -> int16 array [unit=counts]
     channel : Channel
     block : int [unit=samples]
+    on_block : callable (fraction), optional
+        Told after each block how much of the channel is done.
 
     Returns
     -------
@@ -58,6 +61,8 @@ def find_pickup_strokes(
     for start, stop, first, counts in iterate_blocks(
         read, channel.n_samples, size=max(block, 8 * hold), before=4 * hold, after=4 * hold
     ):
+        if on_block is not None:
+            on_block(start / channel.n_samples)
         early, late, margin = counts[:-lag], counts[lag:], math.floor(threshold)
         hot = find_true(exceeds(late, early, margin) | exceeds(early, late, margin))
         if hot.size == 0:
@@ -78,6 +83,8 @@ def measure_pickup(
     read: Callable[[int, int], NDArray[np.int16]],
     channel: Channel,
     stop_s: NDArray[np.float64],
+    *,
+    on_block: Callable[[float], None] | None = None,
 ) -> NDArray[np.void]:
     """Measure the pick-up's kick and burn at known switch-off instants.
 
@@ -87,6 +94,8 @@ def measure_pickup(
     channel : Channel
     stop_s : float64 array [shape=(n,), unit=s, ascending]
         Switch-off instants on the channel's clock.
+    on_block : callable (fraction), optional
+        Told now and then how much is done.
 
     Returns
     -------
@@ -108,6 +117,8 @@ def measure_pickup(
         for i, first in enumerate((at[rows] - before).tolist()):
             windows[i] = read(first, first + before + after)
         _fill(strokes, rows, windows[: rows.size], before, channel)
+        if on_block is not None:
+            on_block((from_ + rows.size) / index.size)
     return strokes
 
 
