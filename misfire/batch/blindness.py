@@ -26,6 +26,7 @@ REST_SAMPLES, RUN_PLACES, SEEN_PLACES = 48, 8, 24
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
+Rests = dict[str, tuple[Floats, Floats]]  # level and tremble by channel
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +73,11 @@ def find_blind(
     """
     blind: dict[str, Bools] = {}
     why: dict[str, str] = {}
+    usual: Rests = {}
     runs = [r for t in trains for r in _list_runs(t, firings, engine)]
     for run in sorted(runs, key=lambda r: r.common):  # those of few cylinders speak for the others
         others = [r for r in runs if r.train is not run.train]
-        reason = _find_reason(recording, run, others, firings, torque, engine)
+        reason = _find_reason(recording, run, others, firings, torque, engine, usual)
         if run.common and reason == WORKED and _is_confirmed(run, trains, firings, blind):
             continue
         if reason:
@@ -143,10 +145,11 @@ def _find_reason(
     firings: Firings,
     torque: TorqueTable,
     engine: Engine,
+    usual: Rests,
 ) -> str:
     """Say why a stretch is the channel's own; nothing where the coil may really have stopped."""
     if not run.whole:
-        reason = _compare_rest(recording, run, firings, engine)
+        reason = _compare_rest(recording, run, firings, engine, usual)
         if reason:
             return reason
     judged = np.isfinite(torque.deficit_z[run.rows]) & (firings.rpm[run.rows] > CRANKING_RPM)
@@ -236,23 +239,30 @@ def _keeps_level(run: _Run, firings: Firings, torque: TorqueTable) -> bool:
     return fall < min(LEVEL_FALL * noise, LEAST_LOSS / 2)
 
 
-def _compare_rest(recording: Recording, run: _Run, firings: Firings, engine: Engine) -> str:
-    """Compare where the channel rests, and how it trembles there, with when it saw sparks."""
+def _compare_rest(
+    recording: Recording, run: _Run, firings: Firings, engine: Engine, usual: Rests
+) -> str:
+    """Compare where the channel rests, and how it trembles there, with when it saw sparks.
+
+    What is usual is read once for all stretches of a channel, and kept in `usual` by its name.
+    """
     train = run.train
     if train.channel.role not in ("coil_primary", "coil_current") or train.channel.is_levels:
         return ""
     seen = np.flatnonzero(_index(train, firings) >= 0)
     if seen.size < LEAST_RUN:
         return ""
-    read = _make_rest_reader(recording, train, firings, engine)
+    name, read = train.channel.name, _make_rest_reader(recording, train, firings, engine)
     level, tremble = read(_spread(run.rows, RUN_PLACES))
-    usual, usual_tremble = read(_spread(seen, SEEN_PLACES))
-    if level.size < LEAST_RUN or usual.size < LEAST_RUN:
+    if name not in usual:
+        usual[name] = read(_spread(seen, SEEN_PLACES))
+    usual_level, usual_tremble = usual[name]
+    if level.size < LEAST_RUN or usual_level.size < LEAST_RUN:
         return ""
     measure = "battery_v" if train.channel.role == "coil_primary" else "peak_current_a"
     values = train.strokes[measure]
     size = float(np.nanmedian(values)) if np.isfinite(values).any() else 0.0
-    away = abs(float(np.median(level) - np.median(usual))) * abs(train.channel.scale)
+    away = abs(float(np.median(level) - np.median(usual_level))) * abs(train.channel.scale)
     if size > 0 and away > REST_SHIFT * size:
         return "it rests elsewhere than between its sparks"
     if float(tremble.mean()) < FROZEN * float(np.median(usual_tremble)):

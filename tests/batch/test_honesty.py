@@ -169,6 +169,31 @@ def test_a_primary_off_its_supply_is_not_heard(level):
     assert judge_blind(recording, [train], firings, torque) == {"primary 3": 20}
 
 
+def test_what_is_usual_is_read_once_for_all_stretches():
+    n_read = []
+    for gaps in ([(10, 16)], [(10, 16), (20, 26), (30, 36), (40, 46)]):
+        firings, n = make_firings(), 0
+        seen = np.logical_and.reduce([in_stretch(*gap) for gap in gaps])
+        train = make_train(firings, 3, seen)
+        own = firings.spark_s[firings.cylinder == 3]
+        starts_s, stops_s = (own[[gap[i] - 1 for gap in gaps]] + 0.02 for i in (0, 1))
+        dull = make_recording(
+            lambda t, a=starts_s, b=stops_s: 0 if ((a < t) & (t < b)).any() else SUPPLY
+        )
+
+        def read(name, start, stop, dull=dull):
+            nonlocal n
+            n += 1
+            return dull.read(name, start, stop)
+
+        torque = make_no_torque(firings.cylinder.size)
+        found = judge_blind(SimpleNamespace(read=read), [train], firings, torque)
+        assert found == {"primary 3": 6 * len(gaps)}
+        n_read.append(n)
+    once, four = n_read
+    assert 6 <= (four - once) / 3 <= 8  # places in one more stretch: six firings, eight at most
+
+
 def test_coils_that_stop_together_have_one_cause():
     firings = make_firings()
     trains = [make_train(firings, c, in_stretch(20, 40)) for c in (1, 3)]
