@@ -276,7 +276,10 @@ class Recording:
 
 @dataclass(frozen=True, slots=True)
 class StrokeTrain:
-    """All coil strokes that one channel saw [STROKE_FIELDS, ascending in stop_s, common clock]."""
+    """All coil strokes that one channel saw [ascending in stop_s, common clock].
+
+    Of STROKE_FIELDS those that a channel of its role may show.
+    """
 
     channel: Channel
     strokes: NDArray[np.void]

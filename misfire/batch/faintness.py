@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.batch.blindness import LEAST_LOSS, LEAST_RUN, has_worked
+from misfire.dsp.strokes import get_measure
 from misfire.features.torque import TorqueTable, compute_level_change
 from misfire.limits import FUEL_CUT_Z
 from misfire.records import STROKE_FLAGS, Engine, Finding, Firings, StrokeTrain
@@ -86,7 +87,7 @@ def _list_darks(
     trains: Sequence[StrokeTrain], firings: Firings, torque: TorqueTable, engine: Engine
 ) -> list[_Dark]:
     """List the firings without a spark line whose torque is known."""
-    if not any(np.any(t.strokes["burn_time_ms"] == 0) for t in trains):
+    if not any(np.any(get_measure(t.strokes, "burn_time_ms") == 0) for t in trains):
         return []
     # where the fuel is cut, a spark makes no torque
     cut = compute_level_change(torque, engine=engine) < FUEL_CUT_Z
@@ -96,7 +97,7 @@ def _list_darks(
         index = firings.stroke_index.get(train.channel.name)
         if index is None or not train.strokes.size:
             continue
-        burn_ms = np.where(index >= 0, train.strokes["burn_time_ms"][index], np.nan)
+        burn_ms = np.where(index >= 0, get_measure(train.strokes, "burn_time_ms")[index], np.nan)
         for c in np.unique(firings.cylinder).tolist():
             own = able & (firings.cylinder == c)
             rows = np.flatnonzero(own & (burn_ms == 0))

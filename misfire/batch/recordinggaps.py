@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.dsp.strokes import get_measure
 from misfire.records import Channel, CrankTrack, Firings, Recording
 
 EDGE_S = 0.2e-3  # the jump to and from the level in a gap, and what it sets ringing
@@ -35,12 +36,12 @@ def drop_instants(time_s: NDArray[np.float64], gaps: NDArray[np.float64]) -> NDA
 
 
 def drop_strokes(strokes: NDArray[np.void], gaps: NDArray[np.float64]) -> NDArray[np.void]:
-    """Leave out strokes of which a part lies in a gap [STROKE_FIELDS]."""
+    """Leave out strokes of which a part lies in a gap [some of STROKE_FIELDS]."""
     if gaps.size == 0 or strokes.size == 0:
         return strokes
     stop = strokes["stop_s"]
     begin = np.where(np.isfinite(strokes["start_s"]), strokes["start_s"], stop)
-    burn = np.nan_to_num(strokes["burn_time_ms"]) * 1e-3
+    burn = np.nan_to_num(get_measure(strokes, "burn_time_ms")) * 1e-3
     return np.asarray(strokes[~_touch(begin - EDGE_S, stop + burn + 5 * EDGE_S, gaps)])
 
 

@@ -325,7 +325,7 @@ def _add_teeth(
 
 def _get(stroke: Any, field: str) -> float:
     """Give one value of a stroke; NaN where it was not measured."""
-    return float(stroke[field])
+    return float(stroke[field]) if field in stroke.dtype.names else math.nan
 
 
 def _say(stroke: Any, field: str, unit: str, decimals: int) -> str:

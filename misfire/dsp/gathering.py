@@ -1,4 +1,4 @@
-"""Many small arrays gathered into one, in few large pieces of memory."""
+"""Many small arrays gathered into one, in one piece of memory that grows."""
 
 from typing import Any
 
@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 PIECE_BYTES = (1 << 25) + (1 << 12)  # so much malloc always takes from the system by itself
+STEP_BYTES = 1 << 21  # by which that grows: numpy writes to all that it adds
 
 
 class Gatherer:
@@ -25,40 +26,30 @@ class Gatherer:
 
     def __init__(self, dtype: np.dtype[Any]) -> None:
         """Gather nothing yet."""
-        self._dtype = dtype
         self._n_piece = max(1, PIECE_BYTES // dtype.itemsize)
-        self._pieces: list[NDArray[Any]] = []
-        self._n_last = self._n_piece  # of the last piece, how much is filled
+        self._n_step = max(1, STEP_BYTES // dtype.itemsize)
+        self._rows = np.empty(0, dtype)
+        self._n = 0  # of the rows, how many are filled
 
     def add(self, part: NDArray[Any]) -> None:
-        """Put rows behind those gathered before."""
-        start = 0
-        while start < part.size:
-            if self._n_last == self._n_piece:
-                self._pieces.append(np.empty(self._n_piece, self._dtype))
-                self._n_last = 0
-            stop = min(part.size, start + self._n_piece - self._n_last)
-            self._pieces[-1][self._n_last : self._n_last + stop - start] = part[start:stop]
-            self._n_last += stop - start
-            start = stop
+        """Put rows behind those gathered before; fields are taken in their order."""
+        n = self._n + part.size
+        if n > self._rows.size:
+            if not self._rows.size:  # what is not filled takes no memory
+                self._rows = np.empty(max(n, self._n_piece), self._rows.dtype)
+            else:  # the system moves such a piece to other addresses, without a copy
+                self._rows.resize(max(n, self._rows.size + self._n_step), refcheck=False)
+        self._rows[self._n : n] = part
+        self._n = n
 
     def clear(self) -> None:
         """Forget all rows."""
-        self._pieces.clear()
-        self._n_last = self._n_piece
+        self._rows = np.empty(0, self._rows.dtype)
+        self._n = 0
 
     def join(self) -> NDArray[Any]:
         """Give all rows in one array and forget them."""
-        n = max(0, (len(self._pieces) - 1) * self._n_piece + self._n_last)
-        if not self._pieces:
-            return np.empty(0, self._dtype)
-        if len(self._pieces) == 1:  # not copied: what was not filled takes no memory
-            rows = self._pieces[0][:n]
-            self.clear()
-            return rows
-        rows = np.empty(n, self._dtype)
-        for start in range(0, n, self._n_piece):
-            piece = self._pieces.pop(0)
-            rows[start : start + self._n_piece] = piece[: n - start]
+        rows, n = self._rows, self._n
         self.clear()
+        rows.resize(n, refcheck=False)
         return rows

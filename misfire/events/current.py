@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from misfire.dsp.blocks import BLOCK_SAMPLES, iterate_blocks
 from misfire.dsp.gathering import Gatherer
 from misfire.dsp.levels import survey_counts
-from misfire.dsp.strokes import make_strokes
+from misfire.dsp.strokes import list_shown, make_form, make_strokes
 from misfire.dsp.windows import cut_windows, fit_lines
 from misfire.events.currentlevels import CurrentLevels, find_current_levels
 from misfire.events.cutoffs import LEVEL_S, CurrentSettings, find_cut_offs
@@ -44,8 +44,8 @@ def find_current_strokes(
 
     Returns
     -------
-    strokes : STROKE_FIELDS array [shape=(n_strokes,), ascending in stop_s]
-        Times on the channel's own clock [s]; voltages are NaN. `peak_current_a` is the step at
+    strokes : array of some of STROKE_FIELDS [shape=(n_strokes,), ascending in stop_s]
+        Times on the channel's own clock [s]; there are no voltages. `peak_current_a` is the step at
         cut-off, so clamp offset and another coil's current on a common feed do not enter.
 
     Notes
@@ -60,7 +60,7 @@ def find_current_strokes(
     before = int(settings.longest_dwell_s * rate) + 64
     after = int(0.5e-3 * rate) + 64
     reach = max(64, int(USUAL_RAMP_S * rate))  # how long a ramp is looked for first
-    found = Gatherer(np.dtype(STROKE_FIELDS))
+    shown, found = list_shown("coil_current"), Gatherer(make_form("coil_current"))
     for start, stop, first, counts in iterate_blocks(
         read, channel.n_samples, size=max(block, 4 * before), before=before, after=after
     ):
@@ -75,12 +75,13 @@ def find_current_strokes(
             off = (cut[part] + first) + strokes["stop_s"]
             strokes["start_s"] = channel.start_s + on / rate
             strokes["stop_s"] = channel.start_s + off / rate
-            found.add(strokes)
+            found.add(strokes[shown])
         if on_block is not None:
             on_block(stop / channel.n_samples)
     strokes = found.join()
     usual = np.nanmedian(strokes["peak_current_a"]) if strokes.size else np.nan
-    return strokes[strokes["peak_current_a"] > settings.least_part * usual]
+    large = strokes["peak_current_a"] > settings.least_part * usual
+    return strokes if large.all() else strokes[large]
 
 
 def _choose_reach(length: NDArray[np.float64], reach: int) -> int:

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from misfire.dsp.blocks import BLOCK_SAMPLES, iterate_blocks
 from misfire.dsp.crossings import find_zone_ends
+from misfire.dsp.gathering import Gatherer
 from misfire.dsp.levels import CoilLevels, find_coil_levels, survey_counts
-from misfire.dsp.strokes import make_strokes
+from misfire.dsp.strokes import list_shown, make_form, make_strokes
 from misfire.dsp.windows import cut_windows
 from misfire.events.sparkline import measure_burn
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
@@ -55,8 +56,8 @@ def find_primary_strokes(
 
     Returns
     -------
-    strokes : STROKE_FIELDS array [shape=(n_strokes,), ascending in stop_s]
-        Times on the channel's own clock [s]. What a primary does not show is NaN. Empty if the
+    strokes : array of some of STROKE_FIELDS [shape=(n_strokes,), ascending in stop_s]
+        Times on the channel's own clock [s]. What no primary shows is left out. Empty if the
         channel does not look like a coil primary.
 
     Notes
@@ -73,7 +74,7 @@ def find_primary_strokes(
     rate = channel.rate_hz
     before = int((settings.longest_dwell_s + settings.longest_limit_s) * rate) + 64
     after = int((settings.longest_burn_s + 2e-3) * rate) + 64
-    found = []
+    shown, found = list_shown("coil_primary"), Gatherer(make_form("coil_primary"))
     for start, stop, first, counts in iterate_blocks(
         read, channel.n_samples, size=max(block, 4 * before), before=before, after=after
     ):
@@ -90,10 +91,10 @@ def find_primary_strokes(
             off = (end[part] + first) + strokes["stop_s"]
             strokes["start_s"] = channel.start_s + on / rate
             strokes["stop_s"] = channel.start_s + off / rate
-            found.append(strokes)
+            found.add(strokes[shown])
         if on_block is not None:
             on_block(stop / channel.n_samples)
-    return np.concatenate(found) if found else np.empty(0, STROKE_FIELDS)
+    return found.join()
 
 
 def _without_rest(

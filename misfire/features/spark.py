@@ -62,7 +62,10 @@ def gather_strokes(
                 power_watched |= covered
                 power_seen |= rows >= 0
         has = rows >= 0
+        shown = train.strokes.dtype.names or ()
         for name, column in columns.items():
+            if name not in shown:
+                continue
             # A pick-up's kick is in its own units and must not pass for primary volts; nor must
             # its coarse burn time stand beside other cylinders' from a primary.
             if train.channel.role == "coil_secondary" and (

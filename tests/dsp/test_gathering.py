@@ -13,7 +13,7 @@ from misfire.dsp.gathering import Gatherer
 @given(st.lists(arrays(np.int32, st.integers(0, 12)), max_size=20), st.integers(1, 9))
 def test_joins_as_numpy_does(parts, n_piece):
     rows = Gatherer(np.dtype(np.int32))
-    rows._n_piece = rows._n_last = n_piece
+    rows._n_piece = rows._n_step = n_piece
     for _ in range(2):  # it can be used again
         for part in parts:
             rows.add(part)
