@@ -16,6 +16,7 @@ from misfire.batch.fitness_scale import correct_recording
 from misfire.batch.freeing import give_back
 from misfire.batch.hashing import hash_beside
 from misfire.batch.measuring import (
+    DECIDING_COLUMNS,
     Evidence,
     drop_strokes,
     drop_table,
@@ -28,7 +29,7 @@ from misfire.batch.measuring import (
 from misfire.batch.opening import open_recording
 from misfire.batch.shipped import load_shipped
 from misfire.batch.unchanged import watch_sources
-from misfire.batch.verdict import Verdict, decide
+from misfire.batch.verdict import Verdict, decide, judge_evidence
 from misfire.classify.bundle import load_bundle
 from misfire.classify.model import Model
 from misfire.classify.separability import find_separable
@@ -165,7 +166,11 @@ def diagnose_recording(
     give_back()
     if progress is not None:
         progress("judging", 0.5)
-    verdict = decide(evidence, model=model)
+    judgement = judge_evidence(evidence, model=model)
+    evidence = drop_table(evidence, kept=DECIDING_COLUMNS)
+    give_back()
+    verdict = decide(evidence, judgement, model=model)
+    del judgement
     if progress is not None:
         progress("judging", 1.0)
     evidence = drop_table(evidence)

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.batch.measuring import Evidence
-from misfire.classify.rules import find_outstanding
 from misfire.features.torque import WORK_DEG
 from misfire.limits import CRANKING_RPM, SURELY_CUT_Z
 from misfire.records import FAULT_TYPES, STROKE_FLAGS, Engine
@@ -36,6 +35,7 @@ def find_common_cause(
     probability: NDArray[np.float64],
     faulty: NDArray[np.float64],
     faults: NDArray[np.float64],
+    outstanding: NDArray[np.bool_],
 ) -> str:
     """Say why the losses are those of the engine, not of a cylinder.
 
@@ -46,6 +46,8 @@ def find_common_cause(
         That each firing was lost.
     faulty : float64 array [shape=(n_cylinders,)]
     faults : float64 array [shape=(n_cylinders, len(FAULT_TYPES))]
+    outstanding : bool array [shape=(n_firings,)]
+        From `find_outstanding`.
 
     Returns
     -------
@@ -82,7 +84,7 @@ def find_common_cause(
             "back after overrun: then a stroke or two stay out in many engines; record at steady "
             "load as well, and see whether that cylinder fails there"
         )
-    felt = _find_felt(evidence, probability, suspects)
+    felt = _find_felt(evidence, probability, suspects, outstanding)
     wider = engine.ignition == "wasted_spark" and 2 * len(felt) > n  # more than one coil has
     sound_spark = _is_sound_spark(evidence, probability, suspects)
     shared = alike and _share_a_coil(alike, engine, faults, dark=not sound_spark)
@@ -309,7 +311,10 @@ def _find_accompanied(
 
 
 def _find_felt(
-    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
+    evidence: Evidence,
+    probability: NDArray[np.float64],
+    suspects: list[int],
+    outstanding: NDArray[np.bool_],
 ) -> list[int]:
     """List the cylinders that lack torque as often, if torque alone accuses the suspects."""
     z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
@@ -319,7 +324,7 @@ def _find_felt(
     if lost.sum() >= LEAST_LOST:
         as_much = np.nan_to_num(z) >= max(FELT_Z, HALF * float(np.median(z[lost])))
     else:  # suspected for no single firing: those that stand out by themselves
-        as_much = find_outstanding(evidence.firing_table)
+        as_much = outstanding
     n = evidence.recording.job.engine.cylinders
     counts = np.bincount(cylinder[as_much], minlength=n + 1)[1 : n + 1]
     most = max(int(counts[c - 1]) for c in suspects)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from misfire.batch.cases import LabelledCase
+from misfire.batch.freeing import give_back
 from misfire.classify.model import (
     Model,
     hold_back,
@@ -18,6 +20,7 @@ from misfire.classify.model import (
     refine_firings,
     speak_up,
 )
+from misfire.classify.parts import judge_in_parts
 from misfire.classify.rules import find_outstanding, score_cylinders, score_firings
 from misfire.classify.separability import spread_probability
 from misfire.features.cylinders import build_cylinder_table
@@ -46,13 +49,15 @@ class Judgement:
     """What the judges say of one recording, before cylinders that go by one name share.
 
     `event` [shape=(n_firings,)]; `cylinders`: CYLINDER_COLUMNS, as the judges saw them; `faulty`
-    [shape=(n_cylinders,)]; `faults` [shape=(n_cylinders, len(FAULT_TYPES))].
+    [shape=(n_cylinders,)]; `faults` [shape=(n_cylinders, len(FAULT_TYPES))]; `outstanding`
+    [shape=(n_firings,)]: whose torque alone stands out.
     """
 
     event: NDArray[np.float64]
     cylinders: pd.DataFrame
     faulty: NDArray[np.float64]
     faults: NDArray[np.float64]
+    outstanding: NDArray[np.bool_]
 
 
 def judge(
@@ -84,19 +89,23 @@ def judge(
     -------
     judgement : Judgement
     """
-    event = hear(score_firings(table) if model is None else judge_firings(model, table))
+    alone = score_firings if model is None else partial(judge_firings, model)
+    event = hear(judge_in_parts(alone, table))
+    give_back()  # what was laid out meanwhile, here and below
     cylinders = build_cylinder_table(
         table, event, cylinder, n_cylinders=n_cylinders, disturbed=disturbed
     )
+    outstanding = find_outstanding(table)
+    give_back()
     if model is None:
         faulty, faults = score_cylinders(cylinders)
         faults = np.stack([spread_probability(f, witnesses[i]) for i, f in enumerate(faults, 1)])
     else:  # learned on recordings with any channel missing: it spreads by itself
         faulty, faults = judge_cylinders(model, cylinders)
-        stand_out = np.bincount(cylinder[find_outstanding(table)], minlength=n_cylinders + 1)
+        stand_out = np.bincount(cylinder[outstanding], minlength=n_cylinders + 1)
         faulty = hold_back(cylinders, speak_up(cylinders, faulty, stand_out[1:]))
         event = hear(refine_firings(model, table, event, cylinder, faulty))
-    return Judgement(event, cylinders, faulty, faults)
+    return Judgement(event, cylinders, faulty, faults, outstanding)
 
 
 def judge_case(case: LabelledCase, model: Model | None) -> Judged:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Progress = Callable[[str, float], None]
+Column = tuple[str, NDArray[np.float64]]
 
 JUDGED_FIELDS = (
     "dwell_ms",
@@ -51,6 +52,11 @@ JUDGED_FIELDS = (
     "flags",
     "watched",
 )
+
+
+COLUMNS_BETWEEN = 4  # of a table, worked out before freed memory is given back
+DECIDING_COLUMNS = ("torque_level_change", "no_breakdown", "no_dwell")
+"""Of the firing table, what is looked at once its firings are judged."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,7 +170,7 @@ def tabulate(placed: Placed, strokes: dict[str, NDArray[np.float64]]) -> Evidenc
     table = build_firing_table(
         placed.firings,
         placed.torque,
-        iterate_spark(strokes, placed.firings, kept=JUDGED_FIELDS),
+        _free_between(iterate_spark(strokes, placed.firings, kept=JUDGED_FIELDS)),
         engine=placed.recording.job.engine,
     )
     return Evidence(
@@ -172,6 +178,14 @@ def tabulate(placed: Placed, strokes: dict[str, NDArray[np.float64]]) -> Evidenc
         strokes=strokes,
         firing_table=table,
     )
+
+
+def _free_between(columns: Iterable[Column]) -> Iterator[Column]:
+    """Give back now and then what was needed to work columns out."""
+    for number, column in enumerate(columns, start=1):
+        yield column
+        if number % COLUMNS_BETWEEN == 0:
+            give_back()
 
 
 def drop_teeth(followed: Followed) -> Followed:
@@ -221,19 +235,20 @@ def drop_strokes(placed: Placed) -> Placed:
     return replace(placed, detected=detected, firings=firings, heard=(), blind={})
 
 
-def drop_table(evidence: Evidence) -> Evidence:
-    """Leave out the columns of the firing table.
+def drop_table(evidence: Evidence, *, kept: Sequence[str] = ()) -> Evidence:
+    """Leave out columns of the firing table.
 
     Parameters
     ----------
     evidence : Evidence
+    kept : sequence of str
+        DECIDING_COLUMNS once the firings are judged; none are enough to show what was judged.
 
     Returns
     -------
     evidence : Evidence
-        Enough to show what was judged.
     """
-    return replace(evidence, firing_table=evidence.firing_table[[]])
+    return replace(evidence, firing_table=evidence.firing_table[[*kept]])
 
 
 def follow(recording: Recording, *, progress: Progress | None = None) -> Followed:

@@ -15,8 +15,7 @@ from misfire.batch.bystanders import (
     weigh_bystanders,
 )
 from misfire.batch.commoncause import find_common_cause, spread_over_coil
-from misfire.batch.freeing import give_back
-from misfire.batch.judging import count_cases, judge, name_model
+from misfire.batch.judging import Judgement, count_cases, judge, name_model
 from misfire.batch.measuring import Evidence
 from misfire.batch.panels import build_panels
 from misfire.batch.witnesses import find_witnesses
@@ -62,8 +61,8 @@ class Verdict:
     settings: dict[str, Any]
 
 
-def decide(evidence: Evidence, *, model: Model | None) -> Verdict:
-    """Judge every firing, then every cylinder, then the recording.
+def judge_evidence(evidence: Evidence, *, model: Model | None) -> Judgement:
+    """Judge every firing, then every cylinder.
 
     Parameters
     ----------
@@ -74,26 +73,43 @@ def decide(evidence: Evidence, *, model: Model | None) -> Verdict:
 
     Returns
     -------
+    judgement : Judgement
+    """
+    return judge(
+        model,
+        evidence.firing_table,
+        evidence.firings.cylinder,
+        n_cylinders=evidence.recording.job.engine.cylinders,
+        disturbed=evidence.torque.disturbed,
+        witnesses=find_witnesses(evidence),
+        hear=lambda probability: hear_injections(evidence, probability),
+    )
+
+
+def decide(evidence: Evidence, judgement: Judgement, *, model: Model | None) -> Verdict:
+    """Judge the recording.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Of its firing table, DECIDING_COLUMNS are looked at.
+    judgement : Judgement
+        From `judge_evidence`.
+    model : Model or None
+        The one that judged.
+
+    Returns
+    -------
     verdict : Verdict
     """
     engine = evidence.recording.job.engine
     firings = evidence.firings
     witnesses = find_witnesses(evidence)
-    judgement = judge(
-        model,
-        evidence.firing_table,
-        firings.cylinder,
-        n_cylinders=engine.cylinders,
-        disturbed=evidence.torque.disturbed,
-        witnesses=witnesses,
-        hear=lambda probability: hear_injections(evidence, probability),
-    )
-    give_back()  # columns that the judges looked at
     probability, table = judgement.event, judgement.cylinders
     faulty, faults = weigh_bystanders(evidence, probability, judgement.faulty, judgement.faults)
     faulty, faults = spread_over_coil(evidence, probability, faulty, faults)
     unlit = find_unlit(evidence, probability)
-    common = find_common_cause(evidence, probability, faulty, faults)
+    common = find_common_cause(evidence, probability, faulty, faults, judgement.outstanding)
     if unlit or common:  # the hook-up, the card or the whole engine, but no cylinder
         faulty = np.minimum(faulty, DOUBTFUL)
     strongest = float(faulty.max())

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.classify.parts import judge_in_parts
 from misfire.classify.rules import score_firings, weigh_faults
 from misfire.classify.trees import Trees, compute_raw
 from misfire.records import FAULT_TYPES
@@ -175,7 +176,7 @@ def refine_firings(
     refined = probability.copy()
     candidates = find_candidates(table) & np.isfinite(probability)
     usual = model.lost_share
-    physics = score_firings(table)
+    physics = judge_in_parts(score_firings, table)
     for number in np.flatnonzero(faulty < 0.5) + 1:
         rows = np.flatnonzero(candidates & (cylinder == number))
         own = np.clip(probability[rows], 1e-9, 1.0 - 1e-9)

@@ -48,12 +48,12 @@ def running_quantile(
     if n < width:
         return compute(np.tile(values, (n, 1)), np.arange(n))
     windows = np.lib.stride_tricks.sliding_window_view(values, width)
-    start = np.clip(np.arange(n) - reach, 0, n - width)
     batch = max(1, BATCH_VALUES // width)
     quantiles = np.empty(n)
     for at in range(0, n, batch):
-        part = start[at : at + batch]
-        quantiles[at : at + batch] = compute(windows[part], np.arange(at, at + part.size) - part)
+        rows = np.arange(at, min(n, at + batch))
+        start = np.clip(rows - reach, 0, n - width)
+        quantiles[at : at + batch] = compute(windows[start], rows - start)
     return quantiles
 
 

@@ -172,10 +172,10 @@ def iterate_spark(
             if rest and c in known:
                 # The other cylinders near in time: the operating point is the same.
                 mask = np.isin(firings.cylinder, rest)
-                near = _nearby_median(values, mask, rows, reach=2 * len(rest) + 2)
-                others[rows] = near
-        own, others = values - own, values - others
-        del values
+                others[rows] = _nearby_median(values, mask, rows, reach=2 * len(rest) + 2)
+        np.subtract(values, own, out=own)
+        np.subtract(values, others, out=others)
+        del values  # in a long recording large
         yield f"{name}_own", own
         yield f"{name}_others", others
 

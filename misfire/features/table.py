@@ -62,14 +62,17 @@ def build_firing_table(
         columns["torque_level_change"] = compute_level_change(torque, engine=engine)
         columns["torque_noise_relative"] = torque.noise / omega2
         columns["torque_mate_z"] = _mate_z(firings, z, engine)
-    columns |= {name: feature for name, feature in spark if name in FIRING_COLUMNS}
+    del omega2  # in a long recording large
     columns["speed_rpm"] = firings.rpm
     before = np.concatenate(
         (np.full(engine.cylinders, np.nan), firings.rpm[: -engine.cylinders or None])
     )[:n]
     columns["speed_change_relative"] = (firings.rpm - before) / firings.rpm
-    columns["cylinders"] = np.full(n, float(engine.cylinders))
-    missing = np.full(n, np.nan)
+    del before
+    columns["cylinders"] = np.broadcast_to(np.float64(engine.cylinders), n)
+    # last: until then its strokes are not used up
+    columns |= {name: feature for name, feature in spark if name in FIRING_COLUMNS}
+    missing = np.broadcast_to(np.float64(np.nan), n)
     # not joined to one block: no copy, and each column goes by itself when nothing needs it
     return pd.DataFrame({c: columns.get(c, missing) for c in FIRING_COLUMNS}, copy=False)
 

@@ -34,7 +34,7 @@ STEADY = {
 }
 # one tooth and one firing with its strokes while there are teeth, and one firing in all tables
 # later, when only the strokes' instants are left; none of them twice
-TOOTH_BYTES, PLACED_BYTES, ROW_BYTES = 8, 450, 680
+TOOTH_BYTES, PLACED_BYTES, ROW_BYTES = 8, 370, 640
 
 LIMITED = """
 import resource, sys

@@ -293,7 +293,7 @@ def judge_common(
         findings=[Finding("dropout", "warning", "", name) for name in dropouts],
         detected=SimpleNamespace(trains=[make_train(firings, c, ALWAYS) for c in lost]),
     )
-    return find_common_cause(evidence, probability, faulty, faults)
+    return find_common_cause(evidence, probability, faulty, faults, np.zeros(z.size, bool))
 
 
 RNG = np.random.default_rng(3)
@@ -404,7 +404,8 @@ def judge_usual(usual, *, flags=0, engine=None):
         detected=SimpleNamespace(trains=[]),
     )
     faults = np.eye(len(FAULT_TYPES))[[FAULT_TYPES.index("low_compression")] * n]
-    return find_common_cause(evidence, probability, np.where(np.arange(n) == 2, 0.95, 0.01), faults)
+    faulty = np.where(np.arange(n) == 2, 0.95, 0.01)
+    return find_common_cause(evidence, probability, faulty, faults, np.zeros(z.size, bool))
 
 
 def test_no_cylinder_works_far_more_than_the_others():

@@ -38,3 +38,13 @@ def test_rows_of_fields_beyond_one_piece():
     for part in np.array_split(lines, 7):
         rows.add(part)
     assert_array_equal(rows.join(), lines)
+
+
+def test_rows_of_some_fields_keep_their_values():
+    whole = np.zeros(5, [("a", "f8"), ("b", "i1"), ("c", "f8")])
+    whole["a"], whole["c"] = np.arange(5), 7 * np.arange(5)
+    rows = Gatherer(np.dtype([("a", "f8"), ("c", "f8")]))
+    rows.add(whole[["a", "c"]])
+    kept = rows.join()
+    assert kept["a"].tolist() == [0, 1, 2, 3, 4]
+    assert kept["c"].tolist() == [0, 7, 14, 21, 28]
