@@ -103,7 +103,7 @@ def judge(
     else:  # learned on recordings with any channel missing: it spreads by itself
         faulty, faults = judge_cylinders(model, cylinders)
         stand_out = np.bincount(cylinder[outstanding], minlength=n_cylinders + 1)
-        faulty = hold_back(cylinders, speak_up(cylinders, faulty, stand_out[1:]))
+        faulty = speak_up(cylinders, hold_back(cylinders, faulty), stand_out[1:])
         event = hear(refine_firings(model, table, event, cylinder, faulty))
     return Judgement(event, cylinders, faulty, faults, outstanding)
 

@@ -24,6 +24,7 @@ UNSHOWN, TOO_FEW, LEAST_FIRINGS = 0.2, 0.45, 15  # see `hold_back`
 UNLOADED, UNLOADED_LOG = 0.95, 0.5  # see `find_unloaded`
 LEAST_SUSPECT = 0.02  # no cylinder is so sound that its firings are not heard at all
 LEAST_MISSING, PLAIN = 5, 0.95  # see `speak_up`
+LEAST_OUTSTANDING, NO_CHANCE = 4, 0.02
 PRIOR_FIRINGS = 60.0  # firings a cylinder's own share of lost ones is held back by
 RULE_SAY = 0.5  # of one point of a physics score, in natural log odds
 RARE = 0.002  # probability of having been lost where nothing at all points to it
@@ -278,7 +279,7 @@ def speak_up(
     ----------
     table : DataFrame [index=cylinder, columns=CYLINDER_COLUMNS]
     faulty : float64 array [shape=(n_cylinders,)]
-        From `judge_cylinders`.
+        From `hold_back`.
     outstanding : int64 array [shape=(n_cylinders,)]
         How many firings of each cylinder `find_outstanding` finds.
 
@@ -286,15 +287,15 @@ def speak_up(
     -------
     faulty : float64 array [shape=(n_cylinders,)]
         At least `PLAIN` where `LEAST_MISSING` switch-offs or more are missing, five times as
-        large a share as in the soundest coil watched; or where as many firings stand out in
-        torque, five times as many as in most other cylinders.
+        large a share as in the soundest coil watched; or where `LEAST_OUTSTANDING` firings or more
+        stand out in torque, five times as many as in most other cylinders, and more than shakes
+        that strike any cylinder give to one of them with a chance of `NO_CHANCE`.
 
     Notes
     -----
     A missing dwell needs no inference (CONTRACT: no switching), and few simulated vehicles show it
-    on channels like these. What shakes the whole engine (road, load, driveline) hits any cylinder:
-    where half a firing is expected of each, five in one of twelve come by chance once in 500
-    recordings (Poisson).
+    on channels like these. What shakes the whole engine (road, load, driveline) hits any cylinder
+    (binomial law), and few recordings of sound engines hold several such shakes at all.
     """
     share = table["no_dwell_share"].to_numpy(float)
     n_missing = np.nan_to_num(share) * np.expm1(table["firings_log"].to_numpy(float))
@@ -305,8 +306,26 @@ def speak_up(
         plain &= np.nan_to_num(share) > 5.0 * seen.min() + 0.005
     if faulty.size >= 2:
         usual = [np.median(np.delete(outstanding, i)) + 0.5 for i in range(faulty.size)]
-        plain |= outstanding >= np.maximum(LEAST_MISSING, 5.0 * np.array(usual))
+        many = outstanding >= np.maximum(LEAST_OUTSTANDING, 5.0 * np.array(usual))
+        plain |= many & (_bound_chance(outstanding) <= NO_CHANCE)
+    plain &= np.expm1(table["firings_log"].to_numpy(float)) >= LEAST_FIRINGS
     return np.asarray(np.where(plain, np.maximum(faulty, PLAIN), faulty))
+
+
+def _bound_chance(counts: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Bound the chance of so many in any one cylinder, were each struck alike.
+
+    Source: W. Hoeffding, "Probability inequalities for sums of bounded random variables", Journal
+    of the American Statistical Association 58 (1963) 13 (from memory); exact where one has all.
+    """
+    n, total = counts.size, counts.sum()
+    if total == 0:
+        return np.ones(n)
+    share = counts / total
+    with np.errstate(divide="ignore", invalid="ignore"):
+        apart = share * np.log(share * n) + (1 - share) * np.log((1 - share) * n / (n - 1))
+    apart = np.where(share == 1.0, np.log(n), np.where(share > 1.0 / n, apart, 0.0))
+    return np.asarray(n * np.exp(-total * apart))
 
 
 def share_faults(

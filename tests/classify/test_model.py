@@ -8,10 +8,12 @@ from scipy import stats
 
 from misfire.classify.model import (
     LEAST_SUSPECT,
+    NO_CHANCE,
     PLAIN,
     TOO_FEW,
     UNSHOWN,
     Model,
+    _bound_chance,
     find_candidates,
     find_unloaded,
     hold_back,
@@ -156,14 +158,31 @@ class TestSpeakUp:
         said = speak_up(self.make(*[np.nan] * 4), np.full(4, 0.3), np.array([0, 16, 2, 0]))
         assert said.tolist() == [0.3, PLAIN, 0.3, 0.3]
 
-    @pytest.mark.parametrize("count", [(4, 0, 0, 0), (19, 27, 32, 14), (9, 3, 3, 2)])
+    def test_four_firings_of_one_cylinder_and_none_of_three_others(self):
+        said = speak_up(self.make(*[np.nan] * 4), np.full(4, 0.3), np.array([0, 0, 4, 0]))
+        assert said.tolist() == [0.3, 0.3, PLAIN, 0.3]
+
+    def test_six_of_one_cylinder_and_none_of_its_only_neighbour(self):
+        same = np.full(2, 0.3)
+        for n, says in ((6, False), (7, True)):
+            chance = 2 * stats.binom(n, 0.5).sf(n - 1)
+            assert bool(chance <= NO_CHANCE) is says
+            said = speak_up(self.make(np.nan, np.nan), same, np.array([n, 0]))
+            assert bool(said.max() == PLAIN) is says
+
+    @pytest.mark.parametrize(("n", "total"), [(2, 9), (4, 17), (12, 40)])
+    def test_the_bound_is_one(self, n, total):
+        """Never below what scipy's binomial law says."""
+        for most in range(total + 1):
+            counts = np.zeros(n, int)
+            counts[:2] = most, total - most
+            exact = n * stats.binom(total, 1 / n).sf(most - 1)
+            assert _bound_chance(counts)[0] >= exact * (1 - 1e-12) or most * n <= total
+
+    @pytest.mark.parametrize("count", [(3, 0, 0, 0), (19, 27, 32, 14), (9, 3, 3, 2)])
     def test_what_shakes_the_whole_engine_says_nothing(self, count):
         same = np.full(4, 0.3)
         assert_array_equal(speak_up(self.make(*[np.nan] * 4), same, np.array(count)), same)
-
-    def test_five_of_one_cylinder_are_no_chance(self):
-        # P(5 or more) where half a firing is expected, in any of twelve: scipy's Poisson
-        assert 12 * stats.poisson(0.5).sf(4) < 1 / 400
 
 
 def test_candidates():
