@@ -146,14 +146,8 @@ class Scale:
         if n < 4 and not lone:
             return 0.0, 0.0, ""
         # Medians of n firings: a real difference shows in their ratio and in the ranks alike.
-        n_pairs = first.size * second.size
-        if n_pairs:
-            second = np.sort(second)  # counted by places in order: pairs of an hour are too many
-            lower = np.searchsorted(second, first, side="left").sum()
-            higher = n_pairs - np.searchsorted(second, first, side="right").sum()
-            rank = float(lower - higher) / n_pairs
-        else:
-            rank = 1.0 if first.size > second.size else -1.0
+        lone_side = 1.0 if first.size > second.size else -1.0
+        rank = compare_ranks(first, second) if n else lone_side
         return rank, float(min(max(n, 4), 50)), "secondary pick-up"
 
     def _weigh_cam(self, stretch: int, one: float, other: float) -> tuple[float, float, str]:
@@ -198,3 +192,28 @@ def _thin(time_s: NDArray[np.float64]) -> NDArray[np.float64]:
         return time_s
     first = np.linspace(0, time_s.size - RUN_SPARKS, MOST_SPARKS // RUN_SPARKS).astype(int)
     return time_s[(first[:, None] + np.arange(RUN_SPARKS)).ravel()]
+
+
+def compare_ranks(first: NDArray[np.float64], second: NDArray[np.float64]) -> float:
+    """Share of pairs in which the first is higher, less that in which it is lower.
+
+    Parameters
+    ----------
+    first, second : float64 array [shape=(n,)] and [shape=(m,)]
+
+    Returns
+    -------
+    difference : float
+        From -1 to 1: the rank-biserial correlation. Counted by places in order, as an hour has
+        too many pairs to lay out.
+
+    Examples
+    --------
+    >>> compare_ranks(np.array([2.0, 3.0]), np.array([1.0, 2.0]))
+    0.75
+    """
+    second = np.sort(second)
+    n_pairs = first.size * second.size
+    lower = np.searchsorted(second, first, side="left").sum()
+    higher = n_pairs - np.searchsorted(second, first, side="right").sum()
+    return float(lower - higher) / n_pairs
