@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from misfire.batch.bystanders import (
     describe_bystanders,
     hear_injections,
-    list_columns,
     weigh_bystanders,
 )
 from misfire.batch.commoncause import find_common_cause, spread_over_coil
+from misfire.batch.eventtable import build_events, take_medians
 from misfire.batch.judging import Judgement, count_cases, judge, name_model
 from misfire.batch.measuring import Evidence
 from misfire.batch.panels import build_panels
@@ -22,9 +22,7 @@ from misfire.batch.witnesses import find_witnesses
 from misfire.classify.evidence import write_evidence
 from misfire.classify.model import Model
 from misfire.classify.separability import advise_channels, find_separable
-from misfire.limits import FUEL_CUT_Z
 from misfire.records import (
-    EVENT_COLUMNS,
     FAULT_TYPES,
     STROKE_FLAGS,
     CylinderResult,
@@ -38,7 +36,6 @@ from misfire.report.wording import join_words
 if TYPE_CHECKING:
     import pandas as pd
 
-USUAL_TURNS = 80.0  # coil turns ratio where the job card gives none (ANCHORS C1: 70 to 110)
 FAULTY = 0.5
 DOUBTFUL = 0.3  # a cylinder above this is not called sound
 UNLIT_SHARE = 0.95  # of a cylinder's firings without dwell, or lost: it never fires
@@ -114,7 +111,7 @@ def decide(evidence: Evidence, judgement: Judgement, *, model: Model | None) -> 
         faulty = np.minimum(faulty, DOUBTFUL)
     strongest = float(faulty.max())
     shared, faults = share_unresolved(firings, faulty, faults)
-    events, extras = _build_events(evidence, probability)
+    events, extras = build_events(evidence, probability)
     word, notes, findings = _conclude(evidence, strongest, shared, faults, table, witnesses)
     if common:
         word, notes = "inconclusive", (common,)
@@ -152,7 +149,7 @@ def decide(evidence: Evidence, judgement: Judgement, *, model: Model | None) -> 
                 cycles=int(own.sum()),
                 misfires=int((own & (probability >= 0.5)).sum()),
                 faults=tuple((t, float(p)) for t, p in ranked),
-                features=_features(events, cylinder),
+                features=take_medians(events, cylinder),
                 evidence=(
                     *write_evidence(events, extras, cylinder, disturbed_share=disturbed),
                     *describe_bystanders(evidence, probability, cylinder),
@@ -371,71 +368,3 @@ def _describe_open(evidence: Evidence, cylinder: int, others: list[int]) -> str:
         text + ". Give tdc_deg in the job card, or `cylinders` for a channel that sees one coil, "
         "or record one coil of a known cylinder"
     )
-
-
-def _build_events(
-    evidence: Evidence, probability: NDArray[np.float64]
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Make the table of events.parquet and the further columns that pictures use."""
-    import pandas as pd
-
-    firings, strokes = evidence.firings, evidence.strokes
-    engine = evidence.recording.job.engine
-    turns = engine.coil_turns_ratio or USUAL_TURNS
-    tdc = dict(zip(engine.firing_order, engine.firing_angles_deg, strict=True))
-    own_tdc = np.array([tdc[int(c)] for c in firings.cylinder])
-    cut = evidence.firing_table["torque_level_change"].to_numpy(float) < FUEL_CUT_Z
-    bits = strokes["flags"].astype(np.int64)
-    bits |= np.where(cut, STROKE_FLAGS["fuel_cut"], 0)
-    bits |= np.where(evidence.torque.disturbed, STROKE_FLAGS["crank_gap"], 0)
-    bits |= np.where(~np.isfinite(probability), STROKE_FLAGS["edge"], 0)
-    names = [(name, bit) for name, bit in STROKE_FLAGS.items()]
-    words = {b: " ".join(n for n, bit in names if b & bit) for b in np.unique(bits).tolist()}
-    more = list_columns(evidence)
-    columns = {
-        "time_s": firings.spark_s,
-        "cycle": firings.cycle,
-        "cylinder": firings.cylinder,
-        "crank_deg": (own_tdc - firings.advance_deg) % 720.0,
-        "rpm": firings.rpm,
-        "dwell_ms": strokes["dwell_ms"],
-        "peak_current_a": strokes["peak_current_a"],
-        "primary_peak_v": strokes["primary_peak_v"],
-        "firing_voltage_kv": strokes["firing_v"] * turns / 1e3,
-        "burn_time_ms": strokes["burn_time_ms"],
-        "burn_voltage_kv": strokes["burn_level_v"] * turns / 1e3,
-        "segment_accel": evidence.torque.accel,
-        "misfire_probability": probability,
-        "strikes": firings.strikes,
-        "flags": [words[b] for b in bits.tolist()],
-    }
-    # columns that stand elsewhere already are not copied: a long recording has many rows
-    events = pd.DataFrame({**{name: columns[name] for name in EVENT_COLUMNS}, **more}, copy=False)
-    extras = pd.DataFrame(
-        {
-            "lost": probability >= 0.5,
-            "no_breakdown": evidence.firing_table["no_breakdown"].to_numpy(float),
-            "no_dwell": evidence.firing_table["no_dwell"].to_numpy(float),
-            "torque_deficit_z": evidence.torque.deficit_z,
-            "gain_deficit_z": evidence.torque.gain_z,
-            "ramp_step_a": strokes["ramp_step_a"],
-            "advance_deg": firings.advance_deg,
-            **more,
-        },
-        copy=False,
-    )
-    return events, extras
-
-
-def _features(events: pd.DataFrame, cylinder: int) -> dict[str, float]:
-    """Median of each measure over this cylinder's firings."""
-    own = events[events["cylinder"] == cylinder]
-    names = (
-        "dwell_ms",
-        "peak_current_a",
-        "firing_voltage_kv",
-        "burn_time_ms",
-        "burn_voltage_kv",
-        "segment_accel",
-    )
-    return {name: float(own[name].dropna().median()) for name in names}  # pandas 2 warns of NaN
