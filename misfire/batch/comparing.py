@@ -20,7 +20,7 @@ from misfire.batch.comparison_conditions import (
 from misfire.batch.comparison_excess import View
 from misfire.batch.comparison_features import compute_changes
 from misfire.batch.comparison_group import FEW_LOST, Group
-from misfire.batch.comparison_lack import Lack, measure_lack
+from misfire.batch.comparison_lack import Lack, find_worked, measure_lack
 from misfire.batch.comparison_numbers import find_most_lost, number_alike
 from misfire.batch.comparison_rates import (
     Count,
@@ -30,7 +30,7 @@ from misfire.batch.comparison_rates import (
     is_more_than,
 )
 from misfire.batch.comparison_side import Side, load_side
-from misfire.batch.comparison_signature import find_alike
+from misfire.batch.comparison_signature import Alike, find_alike
 from misfire.batch.comparison_spark import (
     MARKED,
     SPARK_LINE,
@@ -280,6 +280,23 @@ def _join_marks(
     return (torque, *views)
 
 
+def _is_open(side: Side, cylinders: tuple[int, ...]) -> bool:
+    """Tell whether a recording settles nothing, and not for a doubt about some other cylinder."""
+    others = [float(side.result_of(c)["probability"]) for c in side.cylinders if c not in cylinders]
+    return side.summary["verdict"] == "inconclusive" and max(others, default=0.0) < DOUBTFUL
+
+
+def _find_alike(
+    before: Side, after: Side, looks: Looks, cylinders: tuple[int, ...]
+) -> tuple[Alike, ...]:
+    """Find firings after that look like the lost ones before, but for those that worked."""
+    lost = before.column("misfire_probability") >= LOST
+    worked = find_worked(looks.lacks, lost, cylinders)
+    if worked is None:
+        worked = np.zeros(lost.size, bool), np.zeros(after.column("cylinder").size, bool)
+    return find_alike(before, after, cylinders, worked)
+
+
 def _count(side: Side, cylinders: tuple[int, ...], own: Any = None) -> Count:
     """Count lost firings of some cylinders."""
     probability = side.column("misfire_probability")
@@ -334,11 +351,12 @@ def _measure_group(
         difference=compute_difference_interval(whole[0], whole[1]),
         chance_lower=compute_chance_lower(*counts),
         features=compute_changes(before, after, match, cylinders),
-        alike=find_alike(before, after, cylinders) if is_suspect else (),
+        alike=_find_alike(before, after, looks, cylinders) if is_suspect else (),
         views=views,
         new_views=new_views,
         background_before=_count(before, sound) if sound else Count(0, 0),
         is_numbered=not before.is_unnumbered,
+        is_open_after=_is_open(after, cylinders),
     )
     if not views:
         return made

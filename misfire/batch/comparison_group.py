@@ -27,7 +27,8 @@ class Group:
     `matched_*` count firings at speeds that both recordings have; `background` the firings after
     of cylinders that nobody suspects. `views`: what both recordings together show of a suspect;
     `new_views`: the same with before and after exchanged, of one that is none. `is_numbered`:
-    whether BEFORE told which cylinder is which.
+    whether BEFORE told which cylinder is which. `is_open_after`: whether AFTER settles nothing, and
+    not for a doubt about some other cylinder.
     """
 
     cylinders: tuple[int, ...]
@@ -50,6 +51,7 @@ class Group:
     new_views: tuple[View, ...] = ()
     background_before: Count = Count(0, 0)
     is_numbered: bool = True
+    is_open_after: bool = False
 
     @property
     def is_accused_after(self) -> bool:

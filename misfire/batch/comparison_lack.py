@@ -14,6 +14,7 @@ from misfire.report.summary import LOST
 
 LEAST = 10  # firings of a cylinder
 TO_SIGMA = 1.4826  # standard deviation over median absolute deviation, normal law
+PARTED = 0.8  # share of lost and of good firings on their side of half a loss
 UNEVEN_DEG = 15.0  # more than the advance differs among cylinders
 
 
@@ -83,6 +84,47 @@ def measure_lack(side: Side) -> Lack | None:
     good = side.column("misfire_probability") < LOST / 2
     weak, strong = _find_peaks(z), _find_peaks(-z)
     return Lack(side.order, number, lack, square, own, rough, z, weak, strong, good, _is_even(side))
+
+
+def find_worked(
+    lacks: tuple[Lack | None, Lack | None], lost: NDArray[np.bool_], cylinders: tuple[int, ...]
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]] | None:
+    """Find the firings that gave more than half of what the lost ones before lacked.
+
+    Parameters
+    ----------
+    lacks : Lack or None before, and after
+    lost : bool array [shape=(n_firings before,)]
+    cylinders : tuple of int
+
+    Returns
+    -------
+    worked : two bool arrays [shape=(n_firings,)] or None
+        Before, and after. None where torque does not part the lost firings from the others.
+    """
+    if lacks[0] is None or lacks[1] is None:
+        return None
+    over = _set_against_good(lacks[0]), _set_against_good(lacks[1])
+    known = np.isfinite(over[0]) & np.isin(lacks[0].cylinder, cylinders)
+    of_lost, of_good = over[0][known & lost], over[0][known & ~lost & lacks[0].is_good]
+    if of_lost.size < LEAST or of_good.size < LEAST:
+        return None
+    half = 0.5 * float(np.median(of_lost))
+    if min(np.mean(of_lost > half), np.mean(of_good < half)) < PARTED:
+        return None
+    return over[0] < half, over[1] < half
+
+
+def _set_against_good(lack: Lack) -> NDArray[np.float64]:
+    """Give the torque each firing lacks over the good ones of its cylinder; NaN: none is good."""
+    over = np.full(lack.own.size, np.nan)
+    torque = lack.own * lack.square  # a lost combustion is one at any speed
+    for c in lack.order:
+        mine = lack.cylinder == c
+        good = torque[mine & lack.is_good & np.isfinite(torque)]
+        if good.size:
+            over[mine] = torque[mine] - float(np.median(good))
+    return over
 
 
 def _is_even(side: Side) -> bool:

@@ -36,7 +36,12 @@ class Alike:
     own_before: Count
 
 
-def find_alike(before: Side, after: Side, cylinders: tuple[int, ...]) -> tuple[Alike, ...]:
+def find_alike(
+    before: Side,
+    after: Side,
+    cylinders: tuple[int, ...],
+    worked: tuple[NDArray[np.bool_], NDArray[np.bool_]],
+) -> tuple[Alike, ...]:
     """Count firings after the repair that look like those lost before it.
 
     Parameters
@@ -44,6 +49,9 @@ def find_alike(before: Side, after: Side, cylinders: tuple[int, ...]) -> tuple[A
     before, after : Side
     cylinders : tuple of int
         One suspect, or a pair that cannot be told apart.
+    worked : two bool arrays [shape=(n_firings,)]
+        Firings whose torque shows that they were not lost, whatever their spark looked like: at
+        full throttle a sound plug asks for as much voltage as a worn one.
 
     Returns
     -------
@@ -76,7 +84,10 @@ def find_alike(before: Side, after: Side, cylinders: tuple[int, ...]) -> tuple[A
         if _count_beyond(lost, usual, step) < LEAST_ALIKE * lost.size:
             continue
         off = usual - middle
-        counts = [_count(side, quantity, cylinders, step, off) for side in (before, after)]
+        counts = [
+            _count(side, quantity, cylinders, step, off, fine)
+            for side, fine in zip((before, after), worked, strict=True)
+        ]
         (first, usually), (own, other) = counts
         if first.lost < LEAST_ALIKE * lost.size:
             continue  # what does not find the lost ones again is no sign of them
@@ -91,7 +102,12 @@ def find_alike(before: Side, after: Side, cylinders: tuple[int, ...]) -> tuple[A
 
 
 def _count(
-    side: Side, quantity: str, cylinders: tuple[int, ...], step: float, off: float
+    side: Side,
+    quantity: str,
+    cylinders: tuple[int, ...],
+    step: float,
+    off: float,
+    worked: NDArray[np.bool_],
 ) -> tuple[Count, Count]:
     """Count firings off the usual value like the lost ones were: own, others'.
 
@@ -106,14 +122,15 @@ def _count(
     # What is as the other cylinders are is sound, also where the sound firings before were not.
     sound = middle + math.copysign(max(0.0, off * math.copysign(1.0, step)), step)
     for cylinder in side.order:
-        part = values[usable & (number == cylinder)]
+        its = usable & (number == cylinder)
+        part = values[its]
         if part.size < LEAST_GOOD:
             continue
         to = 0 if cylinder in cylinders else 1
         usual = float(np.median(part))
         if to == 0 and math.isfinite(sound):
             usual = sound
-        lost[to] += _count_beyond(part, usual, step)
+        lost[to] += _count_beyond(part[~worked[its]], usual, step)
         judged[to] += int(part.size)
     return Count(lost[0], judged[0]), Count(lost[1], judged[1])
 

@@ -238,6 +238,9 @@ def _judge_silence(group: Group) -> Judged:
                 f"({format_percent(group.probability_after)})"
             )
             return Judged(group, IMPROVED, False, "better", (words, *seen, doubt))
+        if group.is_open_after:
+            open_ = "the recording made after the repair does not settle whether anything is wrong"
+            return Judged(group, IMPROVED, False, "better", (words, *seen, open_), after.judged)
         return Judged(group, CURED, True, "better", (words, *seen), 0)
     short = (
         f"were the fault still there as before, it could have stayed unseen in {after.judged} "

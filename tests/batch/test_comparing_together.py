@@ -9,6 +9,7 @@ from scipy import stats
 
 from misfire.batch.comparing import compare_sides
 from misfire.batch.comparison_excess import NO_STEP, Excess, View, compute_outlying
+from misfire.batch.comparison_lack import Lack, find_worked
 from misfire.batch.comparison_levels import KEPT, OTHER_WHEEL, _find_other_wheel
 from misfire.batch.comparison_numbers import number_alike
 from misfire.batch.comparison_rates import RISK_CURED, Count
@@ -160,3 +161,38 @@ def test_the_page_says_what_was_counted_and_names_pairs(tmp_path):
     assert page.count("Cylinder 2 or 3: cured") == 1
     assert "each of the two shows the count of both" in page
     assert f"{100 * RISK_CURED:g}&nbsp;% risk" in page
+
+
+def make_lack(torque, rpm, cylinder, lost):
+    square = np.square(rpm * np.pi / 30.0)
+    none = np.zeros(rpm.size, bool)
+    part = torque / square
+    return Lack((1, 2), cylinder, part, square, part, 1.0, part, none, none, ~lost)
+
+
+def test_a_firing_that_gave_its_torque_was_not_lost_at_any_speed():
+    """A lost combustion lacks the same torque at 900 and at 2700 rev/min: a ninth of omega^2."""
+    rng = np.random.default_rng(4)
+    rpm, cylinder = np.repeat([900.0, 2700.0], 60), np.tile([1, 2], 60)
+    lost = (cylinder == 1) & (np.arange(120) % 4 == 0)
+    noise = rng.normal(0.0, 5.0, 120)
+    before = make_lack(100.0 * lost + noise, rpm, cylinder, lost)
+    weak = (cylinder == 1) & (np.arange(120) % 10 == 0)
+    after = make_lack(90.0 * weak + noise, rpm, cylinder, np.zeros(120, bool))
+    worked = find_worked((before, after), lost, (1,))
+    assert worked is not None
+    assert worked[0].tolist() == (~lost).tolist()
+    assert worked[1].tolist() == (~weak).tolist()
+    rough = make_lack(30.0 * lost + 10.0 * noise, rpm, cylinder, lost)
+    assert find_worked((rough, after), lost, (1,)) is None
+    assert find_worked((None, after), lost, (1,)) is None
+
+
+def test_a_recording_after_that_settles_nothing_proves_no_cure():
+    before = make_side(lost=draw_lost(0.1, 600, 1), seed=1)
+    after = make_side(seed=2)
+    assert compare_sides(before, after)["verdict"] == "cured"
+    after.summary["verdict"] = "inconclusive"
+    assert compare_sides(before, after)["verdict"] == "improved"
+    after.summary["cylinders"][1]["probability"] = 0.4  # the doubt is about another cylinder
+    assert compare_sides(before, after)["verdict"] == "cured"
