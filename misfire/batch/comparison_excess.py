@@ -20,6 +20,7 @@ LEAST_KEPT = 3  # other cylinders that tell how much sound ones differ
 MOST_FELL = 0.05  # chance that odd firings are as many after
 BOTH = 0.025  # chance of odd firings that became fewer, in any cylinder: as for `cured`
 CLEAR = 3.0  # spreads from which weak firings need not be weighed against strong ones
+PERHAPS_LEFT = 0.05  # chance of standing out so far after, above which it may be an accident
 BACK = 0.5  # a level has come back that lost this share of its offset
 LEVEL_LEFT = 0.2  # share of what a cylinder lacked that is worth a word when it is still lacking
 FEW_ODD = 3  # odd firings before that make a signature
@@ -79,7 +80,8 @@ class Step:
     @property
     def is_halfway(self) -> bool:
         """Whether more than half of what it stood out by is still there."""
-        return self.after > BACK * self.before > 0 or (self.before > 0 and self.kept > BACK)
+        kept = self.after > BACK * self.before or self.kept > BACK
+        return self.before > 0 and kept and self.left <= PERHAPS_LEFT
 
     @property
     def is_left(self) -> bool:
