@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from math import comb
-
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.batch.comparison_excess import compute_tail
 from misfire.batch.measuring import Evidence
 from misfire.features.torque import WORK_DEG
 from misfire.limits import CRANKING_RPM, SURELY_CUT_Z
@@ -160,7 +159,7 @@ def spread_over_coil(
     lost = _count_lost(evidence, probability, n).astype(int)
     if lost.sum() < LEAST_LOST:
         return faulty, faults
-    if n * _chance_of(int(lost[first]), int(lost.sum()), 1.0 / n) >= BY_CHANCE:
+    if n * compute_tail(int(lost[first]), int(lost.sum()), 1.0 / n) >= BY_CHANCE:
         if 2 * np.count_nonzero(lost) <= n:  # too few to tell
             return faulty, faults
         alike = np.where((faulty < FAULTY)[:, None], faults[first], faults)
@@ -170,11 +169,6 @@ def spread_over_coil(
     faults = faults.copy()
     faults[first] = others / others.sum()
     return faulty, faults
-
-
-def _chance_of(least: int, n: int, share: float) -> float:
-    """Probability of `least` or more of `n`, each with probability `share`."""
-    return sum(comb(n, k) * share**k * (1.0 - share) ** (n - k) for k in range(least, n + 1))
 
 
 def _mark_lost(

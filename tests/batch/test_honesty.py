@@ -442,10 +442,10 @@ def test_a_distributor_whose_sparks_fail_has_one_coil():
     )
 
 
-def spread(n_lost, *, ignition="distributor", fault="weak_coil", suspicion=0.95):
+def spread(n_lost, *, ignition="distributor", fault="weak_coil", n_cycles=N_CYCLES):
     """Spread what is said of cylinder 1, where the cylinders lost so many firings each."""
     engine = make_engine(ignition)
-    firings = make_firings(engine)
+    firings = SimpleNamespace(cylinder=np.tile(ORDER, n_cycles))
     probability = np.full(firings.cylinder.size, 0.002)
     for c, n in enumerate(n_lost, start=1):
         probability[np.flatnonzero(firings.cylinder == c)[:n]] = 0.99
@@ -454,7 +454,7 @@ def spread(n_lost, *, ignition="distributor", fault="weak_coil", suspicion=0.95)
         firings=firings,
         strokes={"flags": np.zeros(firings.cylinder.size)},
     )
-    faulty = np.array([suspicion, 0.3, 0.2, 0.1])
+    faulty = np.array([0.95, 0.3, 0.2, 0.1])
     faults = np.full((4, len(FAULT_TYPES)), 0.1 / (len(FAULT_TYPES) - 1))
     faults[:, FAULT_TYPES.index(fault)] = 0.9
     said, kinds = spread_over_coil(evidence, probability, faulty, faults)
@@ -468,6 +468,12 @@ def test_the_coil_of_a_distributor_is_that_of_all():
     assert spread((6, 3, 4, 2), ignition="coil_on_plug") == (as_said, True)
     assert spread((6, 3, 4, 2), fault="open_secondary") == (as_said, True)
     assert spread((3, 0, 0, 0)) == (as_said, True)  # too few to tell
+
+
+def test_a_coil_that_fails_for_an_hour_is_judged_as_well():
+    n = 40 * N_CYCLES  # of a coil that loses hundreds of firings of each cylinder
+    assert spread((n // 4,) * 4, n_cycles=n) == ([0.95] * 4, True)
+    assert spread((n // 2, n // 8, 0, 0), n_cycles=n) == ([0.95, 0.3, 0.2, 0.1], False)
 
 
 def test_a_coil_of_all_does_not_fail_in_one():
