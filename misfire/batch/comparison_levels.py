@@ -55,14 +55,9 @@ def find_step(before: Lack, after: Lack, match: Match, cylinders: tuple[int, ...
         rest = apart if len(apart) >= LEAST_OTHERS else rest
     if not mine or not rest or (len(rest) < LEAST_OTHERS and not before.is_even):
         return NO_STEP
-    usual = [float(np.median([side[c][0] for c in rest])) for side in levels]
-    # Of a pair the worse one: which of them it is may change from one recording to the next.
-    own = [max(side[c][0] for c in mine) - u for side, u in zip(levels, usual, strict=True)]
+    own = [_find_offset(side, mine, rest) for side in levels]
     torques = [_find_levels(side, use, side.lack * side.square) for side, use in sides]
-    was, still = (
-        max(side[c][0] for c in mine) - float(np.median([side[c][0] for c in rest]))
-        for side in torques
-    )
+    was, still = (_find_offset(side, mine, rest) for side in torques)
     kept = still / was if was > 0 else math.nan
     moved = own[0] - own[1]
     if moved < LEAST_LEVEL or own[0] < LEAST_LEVEL:
@@ -86,6 +81,14 @@ def find_step(before: Lack, after: Lack, match: Match, cylinders: tuple[int, ...
     if moved >= before.rough:  # less may come of lost firings that were not judged so
         alone = compute_outlying(moved, changes, error, usual=wheel, weight=0)
     return Step(own[0], own[1], min(1.0, len(order) * chance), left, len(order), alone, kept)
+
+
+def _find_offset(levels: dict[int, tuple[float, float]], mine: list[int], rest: list[int]) -> float:
+    """How far a cylinder stands from the usual level of the others.
+
+    Of a pair the worse one: which of them it is may change from one recording to the next.
+    """
+    return max(levels[c][0] for c in mine) - float(np.median([levels[c][0] for c in rest]))
 
 
 def _find_other_wheel(changes: NDArray[np.float64], error: float, wheel: float) -> float:

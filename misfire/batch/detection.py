@@ -105,7 +105,7 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
             shift_pitch[channel.name] = train.edge_shift_pitch
             return [replace(f, channel=channel.name) for f in train.findings]
         elif channel.role == PICKUP_ROLE:
-            stops = [
+            stops = [  # to the last bit as they will stand on the common clock
                 _move(strokes[c.name]["stop_s"].copy(), c, c)
                 for c in useful
                 if c.role in STROKE_ROLES

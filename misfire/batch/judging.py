@@ -24,7 +24,7 @@ from misfire.classify.parts import judge_in_parts
 from misfire.classify.rules import find_outstanding, score_cylinders, score_firings
 from misfire.classify.separability import spread_probability
 from misfire.features.cylinders import build_cylinder_table
-from misfire.report.wording import list_cases
+from misfire.report.wording import LEARNED_FROM, list_cases
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -168,9 +168,9 @@ def count_cases(model: Model | None) -> dict[str, int]:
     Returns
     -------
     counts : dict of name -> int
-        Of `simulated_vehicles` and `confirmed_cases`; empty for the physics scores, and for a
+        By the names of `LEARNED_FROM`; empty for the physics scores, and for a
         bundle from before they were counted apart.
     """
     told = {} if model is None else model.manifest
-    names = ("simulated_vehicles", "confirmed_cases")
+    names = [name for name, _ in LEARNED_FROM]
     return {n: int(told[n]) for n in names} if all(n in told for n in names) else {}
