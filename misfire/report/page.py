@@ -37,6 +37,7 @@ from misfire.report.timeline import STRIP_BINS, draw_strip, pack_timeline
 from misfire.report.waveforms import Marks
 from misfire.report.wording import (
     GLOSSARY,
+    LEARNED_FROM,
     QUANTITIES,
     Quantity,
     format_count,
@@ -313,7 +314,12 @@ def _method(diagnosis: Diagnosis) -> list[tuple[str, str]]:
         for key, value in diagnosis.witnesses.items()
         if not str(key).isdecimal()
     ]
-    rows += [(f"Setting: {key}", _plain_text(value)) for key, value in diagnosis.settings.items()]
+    counted = {name for name, _ in LEARNED_FROM}  # these stand in the model's name as well
+    rows += [
+        (f"Setting: {key}", _plain_text(value))
+        for key, value in diagnosis.settings.items()
+        if key not in counted
+    ]
     rows.append(("Program version", read_version()))
     return rows
 
