@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.cycles.naming import name_by_time
+from misfire.cycles.restrikes import MOST_STRIKES, find_restrikes
 from misfire.cycles.weighing import USUAL_ADVANCE_DEG, cylinder_angles
 from misfire.errors import CycleError
 from misfire.limits import MOST_RPM
@@ -18,9 +19,6 @@ ON_TIME = 1.25  # of a whole number of firing intervals: the spark came when one
 EVEN, MISPLACED = 0.1, 0.12  # of the speed about a spark; of the time between its neighbours
 LEAST_AGAINST = 2  # in a row that contradict the count: one may be heard from another coil
 MOST_STRAYS = 3  # in a row, or every other; after more it is the count that went astray
-STRIKE_S = 5e-3  # a coil that strikes again has recharged by then (ANCHORS C: some 1 to 3 ms)
-MOST_STRIKES = 8  # a firing
-APART = 3.0  # times the time between strikes: firings are at least so far from one another
 OVERHEARD = 0.6  # of the interval of its own firings: the channel shows those of others as well
 FIRST_SPARKS = 12  # tell the speed at the beginning
 TRIAL_SPARKS = 120  # by which two speeds at the beginning are compared
@@ -113,25 +111,9 @@ def track_from_sparks(trains: list[StrokeTrain], *, engine: Engine) -> CrankTrac
 
 
 def _keep_first_strikes(train: StrokeTrain) -> StrokeTrain:
-    """Leave out the strikes that follow the first of a firing, and sort by time.
-
-    A few sparks in quick succession with long pauses on both sides are one firing; sparks of
-    several cylinders follow one another at even distances.
-    """
+    """Leave out the strikes that follow the first of a firing, and sort by time."""
     strokes = train.strokes[np.argsort(train.strokes["stop_s"], kind="stable")]
-    stop_s = strokes["stop_s"]
-    if stop_s.size < 3:
-        return StrokeTrain(train.channel, strokes)
-    apart_s = np.diff(stop_s)
-    first = np.concatenate(([0], np.flatnonzero(apart_s > STRIKE_S) + 1))
-    count = np.diff(np.append(first, stop_s.size))
-    pause_s = np.concatenate(([np.inf], np.diff(stop_s[first]), [np.inf]))
-    longest_s = np.maximum.reduceat(np.append(np.where(apart_s > STRIKE_S, 0, apart_s), 0), first)
-    shorter_s = np.minimum(pause_s[:-1], pause_s[1:])
-    again = (count > 1) & (count <= MOST_STRIKES) & (shorter_s > APART * longest_s)
-    strike = np.repeat(again, count)
-    strike[first] = False
-    return StrokeTrain(train.channel, strokes[~strike])
+    return StrokeTrain(train.channel, strokes[~find_restrikes(strokes["stop_s"])])
 
 
 def _drop_overheard(trains: list[StrokeTrain], engine: Engine) -> list[StrokeTrain]:
