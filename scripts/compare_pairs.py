@@ -207,7 +207,8 @@ def list_right_words(pair: dict) -> set[str]:
     extra = {"not comparable"} if cover < 0.6 else set()
     if worst is None:  # it has lost nothing yet: not to be seen, but gone all the same where mended
         mended = bool(before["faulty"]) and not after["faulty"]
-        return {"unchanged"} | extra | ({"cured"} if mended else set())
+        less = pair["kind"] == "less"
+        return {"unchanged"} | extra | ({"cured"} if mended else {"improved"} if less else set())
     if not is_showable(before, worst):
         extra |= {"unchanged"}
     return list_words_of_rates(pair, worst) | extra
@@ -241,7 +242,8 @@ def list_words_of_chance(
     if not after["faulty"]:
         if leaks and k[0] < 3:  # it works less every time, whether or not a firing is lost
             return {"cured"} if n[1] > 30 else {"cured", "improved", "unchanged"}
-        return {"cured"} if same < 0.01 else {"cured", "improved", "unchanged"}
+        stray = {"improved"} if k[1] else set()  # one lost all the same: nothing tells it apart
+        return {"cured"} | stray if same < 0.01 else {"cured", "improved", "unchanged"}
     if k[1] == 0 and k[0] >= 3:  # still there, but this recording does not hold it
         return {"unchanged", "improved", "cured"} if same < 0.01 else {"unchanged", "improved"}
     fall = 1 - (k[1] / n[1]) / max(k[0] / n[0], 1e-9)

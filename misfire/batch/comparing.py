@@ -135,7 +135,14 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
             )
             for g in groups
         ]
-    whole = judge_vehicle(judged, reasons=reasons, before=before.summary, after=after.summary)
+    together = None
+    if match is not None and len(suspects) == len(groups) > 1 and not reasons:
+        together = judge_group(
+            _measure_group(before, after, looks, match, flat, (flat,)), comparable=True
+        )
+    whole = judge_vehicle(
+        judged, together, reasons=reasons, before=before.summary, after=after.summary
+    )
     rpm_after = get_speed_range(after)[1]
     more = whole.cycles_needed
     return {
@@ -321,7 +328,8 @@ def _measure_group(
     )
     counts = _count(before, cylinders, match.before), _count(after, cylinders, match.after)
     whole = _count(before, cylinders), _count(after, cylinders)
-    share = 2.0 if len(cylinders) > 1 else 1.0
+    is_pair = len(cylinders) > 1 and len(cylinders) < len(before.order)
+    share = 2.0 if is_pair else 1.0
     probability = [
         min(1.0, max(float(side.result_of(c)["probability"]) for c in cylinders) * share)
         for side in (before, after)

@@ -103,8 +103,9 @@ class View:
     others in both recordings; `residue_spread`: the chance of them by how the others differ.
     `has_others`: whether `before` is set against other cylinders, not against AFTER. `tries`:
     cylinders or pairs among which one is looked for. `marks_lost`: whether the firings
-    judged lost before are odd by this. `has_sound`: whether the others of `residue` were plainly
-    less odd before. `good_step`: as `step`, of firings that were not judged lost.
+    judged lost before are odd by this. `standing_out`: firings of `residue` that are odd beyond
+    anything that the tail of all firings leads to. `has_sound`: whether the others of `residue`
+    were plainly less odd before. `good_step`: as `step`, of firings that were not judged lost.
     """
 
     quantity: str
@@ -119,6 +120,7 @@ class View:
     residue: tuple[Count, Count] = (Count(0, 0), Count(0, 0))
     residue_spread: float = 0.0
     marks_lost: bool = False
+    standing_out: int = 0
     has_sound: bool = False
     good_step: Step = NO_STEP
     has_others: bool = False
@@ -207,6 +209,11 @@ class View:
         return self.step.chance <= PLAIN_STEP
 
     @property
+    def is_believed(self) -> bool:
+        """Whether odd firings before are no accident, by themselves or by having become fewer."""
+        return self.before.chance <= PLAIN_AFTER or self.has_odd or self.has_fallen
+
+    @property
     def is_left(self) -> bool:
         """Whether firings are still odd after."""
         return self.after.chance <= PLAIN_AFTER
@@ -221,9 +228,11 @@ class View:
         """
         own, others = self.residue
         before = self.before
+        if self.standing_out and self.is_believed:
+            return True
         if before.own.lost < FEW_ODD or not own.lost or own.rate < LEAST_SHARE * before.own.rate:
             return False
-        if others.judged and (before.is_plain or self.has_sound):
+        if others.judged and (self.is_believed or self.has_sound):
             bound = RESIDUE_NONE if others.lost <= HARDLY_ANY else RESIDUE
             return max(compute_fisher(own, others), self.residue_spread) <= bound
         many = own.lost >= RESIDUE_ALONE and own.rate >= RESIDUE_SHARE * before.own.rate

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-from misfire.batch.comparison_excess import PLAIN_AFTER, Excess, View, compute_fisher
+from misfire.batch.comparison_excess import Excess, View, compute_fisher
 from misfire.batch.comparison_features import FeatureChange
 from misfire.batch.comparison_rates import RISK, Count, compute_chance_unseen, is_more_than
 from misfire.batch.comparison_signature import Alike
@@ -83,8 +83,7 @@ class Group:
                 return view.quantity if view.before.lost.lost >= FEW_LOST else ""
         if not is_more_than(self.matched_before, USUAL_ALARMS, risk=RISK):
             for view in self.views:
-                plain = view.has_fallen or view.has_odd or view.before.chance <= PLAIN_AFTER
-                if plain and view.before.lost.lost >= FEW_LOST:
+                if view.is_believed and view.before.lost.lost >= FEW_LOST:
                     return view.quantity
         return ""
 

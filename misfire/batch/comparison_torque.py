@@ -25,6 +25,9 @@ from misfire.batch.comparison_rates import Count, compute_bunching
 
 BOUNDS = (2.0, 3.0, 4.0)  # in spreads: how much a firing must lack to count as weak
 LEAN = 2.0  # where they are so many times as frequent
+LEAST_TAIL = 200  # firings whose tail can be carried on
+BY_ACCIDENT = 0.01  # sound firings of a cylinder beyond its end
+AS_MUCH = 1.4  # of what a lost firing lacks: more is no lost one
 MOST_LEAN = 0.6  # share of weak ones among weak and strong firings of a sound cylinder
 
 
@@ -79,6 +82,7 @@ def compare_torque(
         again_others=as_others,
         residue=(any_time, was_rest + any_rest),
         residue_spread=compute_overdispersed(any_time, each),
+        standing_out=_count_standing_out(second, cylinders, as_lost),
         good_step=find_step(first, second, good, cylinders),
         has_others=reference is None,
     )
@@ -118,6 +122,27 @@ def _count_lacking(
         Count(int((lacking & ~mine).sum()), int((judged & ~mine).sum())),
         [Count(int((lacking & its).sum()), int(its.sum())) for its in each],
     )
+
+
+def _count_standing_out(lack: Lack, cylinders: tuple[int, ...], least: float) -> int:
+    """Count a cylinder's firings that lack what lost ones do, and lie beyond the tail of all.
+
+    The tail is carried on from its last decade as an exponential, which is longer than that of a
+    normal law; where another cylinder has one as far out, it is not as short as that. A clutch or
+    a gear takes other amounts, and from more than one firing.
+    """
+    known = np.isfinite(lack.z)
+    if known.sum() < LEAST_TAIL:
+        return 0
+    mine = np.isin(lack.cylinder, cylinders)
+    at, far = np.quantile(lack.z[known], (0.9, 0.99))
+    decades = math.log10(0.01 * max(int((known & mine).sum()), 1) / BY_ACCIDENT)
+    bound = max(far + (far - at) * max(decades, 0.0), CLEAR)
+    out = known & find_lacking(lack, least) & (lack.z > bound)
+    far_off = np.pad(np.abs(np.nan_to_num(lack.z)) > bound, 1)
+    alone = ~(far_off[:-2] | far_off[2:])
+    out &= alone & (lack.own < AS_MUCH * 2.0 * least)
+    return 0 if (out & ~mine).any() else int((out & mine).sum())
 
 
 def find_lacking(lack: Lack, least: float) -> NDArray[np.bool_]:

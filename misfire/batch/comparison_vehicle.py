@@ -39,6 +39,7 @@ class Whole:
 
 def judge_vehicle(
     judged: list[Judged],
+    together: Judged | None = None,
     *,
     reasons: tuple[str, ...],
     before: dict[str, Any],
@@ -49,6 +50,8 @@ def judge_vehicle(
     Parameters
     ----------
     judged : list of Judged
+    together : Judged, optional
+        All cylinders as one, where BEFORE accuses every one of them, as of a shared coil.
     reasons : tuple of str
         Why nothing can be compared; empty where it can.
     before, after : dict
@@ -59,6 +62,8 @@ def judge_vehicle(
     whole : Whole
     """
     suspects = _drop_shadows([j for j in judged if j.group.is_suspect])
+    if together is not None:
+        judged = suspects = [together]
     new = [j for j in judged if j.is_new]
     if reasons:
         extra = tuple(
@@ -232,11 +237,13 @@ def _capital(line: str) -> str:
 
 def _fail(judged: list[Judged]) -> str:
     """Give the verb for one or several; a pair of which one fails counts as one."""
-    return "fails" if len(judged) == 1 else "fail"
+    return "fails" if len(judged) == 1 and len(judged[0].group.cylinders) <= 2 else "fail"
 
 
 def _name(group: Group) -> str:
     """Name a cylinder or a pair; one that has no sure number by what it was called."""
+    if len(group.cylinders) > 2:  # all of them together
+        return f"cylinders 1 to {len(group.cylinders)}"
     if not group.is_numbered:
         return f"the cylinder called {' or '.join(map(str, group.cylinders))}"
     if len(group.cylinders) > 1:
