@@ -282,8 +282,8 @@ def _join_marks(
         )
         usual = count_marked(odd, np.isin(odd.number, cylinders), lacked)[1]
         both = (own, usual + rest)
-        views.append(replace(view, residue=both))
-        torque = replace(torque, residue=both, residue_spread=0.0)
+        views.append(replace(view, residue=both, beside=rest))
+        torque = replace(torque, residue=both, residue_spread=0.0, beside=rest)
     return (torque, *views)
 
 

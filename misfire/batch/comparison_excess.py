@@ -21,7 +21,11 @@ MOST_FELL = 0.05  # chance that odd firings are as many after
 BOTH = 0.025  # chance of odd firings that became fewer, in any cylinder: as for `cured`
 CLEAR = 3.0  # spreads from which weak firings need not be weighed against strong ones
 PERHAPS_LEFT = 0.05  # chance of standing out so far after, above which it may be an accident
+MOSTLY = 0.5  # share lost from which the middle firing is a lost one
 BACK = 0.5  # a level has come back that lost this share of its offset
+SOME = 0.3  # of a level, that counts as still there
+OFTEN = 0.2  # share lost below which the middle firing tells nothing of the lost ones
+ALIKE = 0.4  # of a level, within which it is the same one
 LEVEL_LEFT = 0.2  # share of what a cylinder lacked that is worth a word when it is still lacking
 FEW_ODD = 3  # odd firings before that make a signature
 RESIDUE = 0.05  # chance of firings with the signature by accident, above which they are no residue
@@ -100,7 +104,8 @@ class View:
     does; `again` and `again_others` are the counts of `like` at the bound of `before`.
     `was_lost`, `again_lost`: firings beyond the others' that are as odd as the lost ones before.
     `residue`: firings of all AFTER as odd as those of BEFORE, the cylinder's and those of the
-    others in both recordings; `residue_spread`: the chance of them by how the others differ.
+    others in both recordings; `residue_spread`: the chance of them by how the others differ;
+    `beside`: those of the others in AFTER alone, which may have run rougher.
     `has_others`: whether `before` is set against other cylinders, not against AFTER. `tries`:
     cylinders or pairs among which one is looked for. `marks_lost`: whether the firings
     judged lost before are odd by this. `standing_out`: firings of `residue` that are odd beyond
@@ -119,6 +124,7 @@ class View:
     again_others: Count = Count(0, 0)
     residue: tuple[Count, Count] = (Count(0, 0), Count(0, 0))
     residue_spread: float = 0.0
+    beside: Count = Count(0, 0)
     marks_lost: bool = False
     standing_out: int = 0
     has_sound: bool = False
@@ -198,10 +204,45 @@ class View:
         """
         if not self.before.is_plain or not self.again.judged:
             return before, self.like.lost
-        return (
-            count_beyond(self.before.own, self.before.others),
-            count_beyond(self.again, self.again_others),
-        )
+        odd = count_beyond(self.before.own, self.before.others)
+        # Of a cylinder that fails most of the time the usual firing is a lost one, and not odd.
+        if before.rate >= MOSTLY and before.lost > odd.lost:
+            odd = Count(before.lost, before.judged, odd.bunching)
+        return odd, count_beyond(self.again, self.again_others)
+
+    @property
+    def is_back(self) -> bool:
+        """Whether the level plainly came back, in which weak firings were the end of the scatter."""
+        back = max(self.step.chance_here, self.step.moved) <= PLAIN_STEP
+        return self.quantity == "segment_accel" and back and not self.step.is_left
+
+    @property
+    def may_be_level(self) -> bool:
+        """Whether some of what a cylinder lacked all the time may still be lacking."""
+        step = self.step
+        kept = step.after > SOME * step.before or step.kept > SOME
+        return step.before > 0 and kept and step.left <= RESIDUE_NONE
+
+    def is_of_level(self, judged: Count) -> bool:
+        """Whether the firings judged lost before were the cylinder's usual ones, not odd ones.
+
+        Parameters
+        ----------
+        judged : Count
+            Firings judged lost before.
+
+        Returns
+        -------
+        is_of_level : bool
+        """
+        odd = self.before.lost.lost < HARDLY * judged.lost
+        return self.quantity == "segment_accel" and judged.rate >= OFTEN and odd
+
+    @property
+    def is_trait(self) -> bool:
+        """Whether what is left of a level is how the firings that were not lost were before."""
+        good, now = self.good_step.before, self.step.after
+        return now < BACK * self.step.before and abs(good - now) <= ALIKE * now
 
     @property
     def has_step(self) -> bool:
@@ -234,6 +275,8 @@ class View:
             return False
         if others.judged and (self.is_believed or self.has_sound):
             bound = RESIDUE_NONE if others.lost <= HARDLY_ANY else RESIDUE
+            if self.beside.judged and compute_fisher(own, self.beside) > RESIDUE_NONE:
+                return False
             return max(compute_fisher(own, others), self.residue_spread) <= bound
         many = own.lost >= RESIDUE_ALONE and own.rate >= RESIDUE_SHARE * before.own.rate
         spark = self.quantity != "segment_accel"  # roughness becomes less for many reasons

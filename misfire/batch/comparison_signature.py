@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.batch.comparison_excess import compute_fisher
 from misfire.batch.comparison_rates import Count
 from misfire.batch.comparison_side import Side
 from misfire.report.summary import LOST
@@ -23,6 +24,7 @@ LEAST_LOST, LEAST_GOOD = 3, 10
 APART = 6.0  # lost and good firings differ by this many spreads of the good ones
 MOST_ODD = 0.04  # share of the other cylinders' firings that may look lost
 ODD, ODD_FIRINGS = 0.03, 400  # odd values of a sound cylinder, where none is there to count them
+AS_OTHERS = 0.2  # chance above which the others have as many in the same recording
 LEAST_ALIKE = 0.6  # share of the lost firings that must
 
 
@@ -97,6 +99,8 @@ def find_alike(
             others = Count(strange + round(ODD * ODD_FIRINGS), sound.size + ODD_FIRINGS)
         if others.lost > MOST_ODD * others.judged:
             continue
+        if own.lost and other.judged and compute_fisher(own, other) > AS_OTHERS:
+            continue  # all cylinders have them after: another cause
         found.append(Alike(quantity, own, others, first))
     return tuple(found)
 

@@ -225,6 +225,7 @@ def compare_sparks(
                 again_lost=count_beyond(like, like_rest),
                 again_others=like_rest,
                 residue=(second, first_rest + second_rest),
+                beside=second_rest,
                 marks_lost=_is_mark(odds[0][quantity], own[0]),
                 has_others=bool(first_rest.judged),
             )
@@ -262,6 +263,7 @@ def _look_at_line(
             was_lost=count_beyond(before, SOUND_LINES),
             again_lost=count_beyond(like, SOUND_LINES),
             residue=(second, before_rest + second_rest if beside.is_plain else SOUND_LINES),
+            beside=second_rest if beside.is_plain else Count(0, 0),
             marks_lost=_is_mark(odds[0][SPARK_LINE], own[0]),
             has_sound=beside.is_plain,
         ),

@@ -82,6 +82,7 @@ def compare_torque(
         again_others=as_others,
         residue=(any_time, was_rest + any_rest),
         residue_spread=compute_overdispersed(any_time, each),
+        beside=any_rest,
         standing_out=_count_standing_out(second, cylinders, as_lost),
         good_step=find_step(first, second, good, cylinders),
         has_others=reference is None,

@@ -101,10 +101,8 @@ def judge_vehicle(
         return Whole(CURED, True, "better", f"Cured: {names} no longer {_fail(suspects)}", own, 0)
     if words <= {UNCHANGED}:
         if not settled:
-            line = (
-                f"Not settled: too little was recorded to tell whether {names} still "
-                f"{_fail(suspects)}"
-            )
+            lack = "too little was recorded to tell" if more else "nothing recorded tells"
+            line = f"Not settled: {lack} whether {names} still {_fail(suspects)}"
             return Whole(UNCHANGED, False, "same", line, own, more)
         worse = any(j.direction == "worse" for j in suspects)
         still = f"Unchanged: {names} still {_fail(suspects)}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from misfire.batch.comparison_excess import PLAIN, PLAIN_STEP, View
+from misfire.batch.comparison_excess import MOSTLY, OFTEN, PLAIN, PLAIN_STEP, View
 from misfire.batch.comparison_features import FeatureChange
 from misfire.batch.comparison_group import (
     CHANCE,
@@ -39,7 +39,6 @@ CURED, IMPROVED, UNCHANGED, NOT_COMPARABLE = "cured", "improved", "unchanged", "
 CERTAIN = 0.8
 FEWEST_CYCLES, BEYOND_DOUBT = 8, 1e-4  # so many do where the chance of seeing nothing is so small
 SURE = 0.975
-MOSTLY = 0.5  # share lost from which the middle firing is a lost one
 DROP = 0.4  # a rate or a deviation that fell by less is no improvement worth the word
 RISE = 1.5
 SAME = 0.2
@@ -145,11 +144,11 @@ def _judge_rate(group: Group, signs: list[str]) -> Judged:
 
 
 def _is_as_weak(group: Group) -> bool:
-    """Tell whether a cylinder that fails most of the time works as little as before.
+    """Tell whether a cylinder that fails often works as little as before.
 
     Then more or fewer firings judged lost are a matter of the judgement.
     """
-    return any(
+    return group.seen_before.rate >= OFTEN and any(
         f.quantity == "segment_accel"
         and f.off_before <= -LIFTED
         and (1 - DROP) * f.off_before >= f.off_after
@@ -185,14 +184,15 @@ def _judge_silence(group: Group) -> Judged:
     least = LEAST_CYCLES if chance > BEYOND_DOUBT else FEWEST_CYCLES
     if after.judged < least:
         more = max(more or 0, least - after.judged)
-    still = [v for v in group.views if v.may_be_as_many]
+    still = [v for v in group.views if v.may_be_as_many and not v.is_back]
     left = [f for f in group.features if f.was_off and f.is_off and not _is_trait(f)]
     # Of a cylinder that lost most of its firings, the level is what they lacked.
-    mostly = before.rate >= MOSTLY
+    mostly, alone = before.rate >= MOSTLY, len(group.cylinders) == 1
     level = [
         v
         for v in group.views
-        if v.step.is_left or (mostly and v.quantity == "segment_accel" and v.step.is_halfway)
+        if (v.step.is_left and not (alone and v.is_trait))
+        or (mostly and v.quantity == "segment_accel" and v.step.is_halfway)
     ]
     back = _write_good_step(group)
     if more and back and after.judged >= LEAST_CYCLES:
@@ -215,6 +215,10 @@ def _judge_silence(group: Group) -> Judged:
         if level:
             lacks = tuple(write_step_left(v.quantity, v.step) for v in level)
             return Judged(group, IMPROVED, True, "better", (words, *seen, *lacks))
+        some_left = [v for v in group.views if v.is_of_level(before) and v.may_be_level]
+        if some_left:
+            lacks = tuple(write_step_left(v.quantity, v.step) for v in some_left)
+            return Judged(group, IMPROVED, False, "better", (words, *seen, *lacks), after.judged)
         residue = _find_residue(group)
         if still or residue:
             view = (still or residue)[0]
@@ -279,7 +283,7 @@ def _find_residue(group: Group) -> list[View]:
 def _write_good_step(group: Group) -> str:
     """Say that firings which were not lost lacked torque as well before, and no longer do.
 
-    That does not hang on whether the losses came in bouts. Empty where it is not so.
+    Or that the coil's usual values were off, and have come back. That does not hang on whether the losses came in bouts. Empty where it is not so.
     """
     for view in group.views[:1]:
         step = view.good_step
@@ -287,6 +291,9 @@ def _write_good_step(group: Group) -> str:
         if view.quantity == "segment_accel" and back and not step.is_left:
             shown = replace(step, chance=min(step.chance, step.moved))
             return "for firings that were not lost as well: " + write_step(view.quantity, shown)
+    for view in group.views:
+        if view.quantity != "segment_accel" and view.has_step and not view.step.is_left:
+            return write_step(view.quantity, view.step)
     return ""
 
 
@@ -313,7 +320,9 @@ def _judge_features(group: Group, signs: list[str]) -> Judged:
     if stepped and level and enough:
         lacks = tuple(write_step_left(v.quantity, v.step) for v in level)
         return Judged(group, IMPROVED, True, "better", (*words, *lacks))
-    if calm and not left and enough and (mended or stepped or lifted or _has_fallen(group)):
+    sure = stepped or group.probability_before >= FAULTY
+    changed = mended or stepped or lifted or _has_fallen(group)
+    if calm and not left and enough and sure and changed:
         gone = (
             "it is no longer under suspicion "
             f"({format_percent(group.probability_before)} before, "
@@ -344,7 +353,7 @@ def _judge_other(group: Group) -> Judged:
     if accused and not fell:
         why = f"new after the repair: it is accused ({format_percent(group.probability_after)})"
         return Judged(group, UNCHANGED, True, "worse", (why, words), is_new=True)
-    odd = [v for v in group.new_views if v.has_odd and v.fell <= PLAIN]
+    odd = [v for v in group.new_views if v.has_odd and v.is_clear and v.fell <= PLAIN]
     if odd:  # seen from the other side: before is after, and what is new has become more
         why = f"new after the repair: {write_odd(odd[0].quantity, odd[0].before)}"
         return Judged(group, UNCHANGED, True, "worse", (why,), is_new=True)
