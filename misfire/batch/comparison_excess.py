@@ -212,7 +212,7 @@ class View:
 
     @property
     def is_back(self) -> bool:
-        """Whether the level plainly came back, in which weak firings were the end of the scatter."""
+        """Whether the level plainly came back: weak firings were the end of its scatter."""
         back = max(self.step.chance_here, self.step.moved) <= PLAIN_STEP
         return self.quantity == "segment_accel" and back and not self.step.is_left
 

@@ -283,7 +283,8 @@ def _find_residue(group: Group) -> list[View]:
 def _write_good_step(group: Group) -> str:
     """Say that firings which were not lost lacked torque as well before, and no longer do.
 
-    Or that the coil's usual values were off, and have come back. That does not hang on whether the losses came in bouts. Empty where it is not so.
+    Or that the coil's usual values were off, and have come back. Neither hangs on whether the
+    losses came in bouts. Empty where it is not so.
     """
     for view in group.views[:1]:
         step = view.good_step

@@ -16,6 +16,7 @@ from misfire.batch.recordinggaps import (
 )
 from misfire.batch.scanning import Report, scan_channels
 from misfire.cycles.pattern import describe_wheel
+from misfire.cycles.plainwheel import find_plain_wheel
 from misfire.cycles.repeats import count_parts, repeat_wheel
 from misfire.cycles.wheel import decode_wheel
 from misfire.dsp.blocks import iterate_blocks
@@ -182,9 +183,7 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
         if old.role == "crank" and track is None:
             tooth_s = _move(teeth.pop(old.name), old, renamed.get(old.name))
             try:
-                track = decode_wheel(tooth_s, wheel=recording.job.wheel)
-                if recording.job.wheel is None:
-                    track = _complete_wheel(track, tooth_s, trains, recording)
+                track = _decode(tooth_s, trains, recording)
                 gaps = find_gaps(recording, renamed.get(old.name, old))
                 track = forgive_gaps(track, gaps)
                 track = _count_from_falling_edge(track, shift_pitch[old.name])
@@ -249,6 +248,26 @@ def _find_rest_v(recording: Recording, channel: Channel) -> float:
         recording.read(channel.name, a, min(a + REST_SAMPLES, channel.n_samples)) for a in starts
     ]
     return float(np.median(np.concatenate(parts))) * channel.scale + channel.offset
+
+
+def _decode(
+    tooth_s: NDArray[np.float64], trains: list[StrokeTrain], recording: Recording
+) -> CrankTrack:
+    """Find the crank angle, with the wheel of the card or one that is worked out."""
+    if recording.job.wheel is not None:
+        return decode_wheel(tooth_s, wheel=recording.job.wheel)
+    try:
+        return _complete_wheel(decode_wheel(tooth_s, wheel=None), tooth_s, trains, recording)
+    except CycleError:
+        plain = find_plain_wheel(tooth_s, trains, engine=recording.job.engine)
+        if plain is None:
+            raise
+    track = decode_wheel(tooth_s, wheel=plain)
+    text = (
+        f"the crank wheel has no gap; {plain.positions} teeth in a revolution were counted between "
+        "the sparks"
+    )
+    return replace(track, findings=(Finding("wheel_found", "info", text), *track.findings))
 
 
 def _complete_wheel(

@@ -15,6 +15,7 @@ GAPS = {
     "36-2-1": (36, ((17, 18), (36,))),
     "24-plain": (24, ()),
 }
+RINGS = {"135-plain": (135, ())}  # a starter's, without a gap
 
 
 def tooth_offsets(positions, gaps):
@@ -41,7 +42,7 @@ class Crank:
 
     def teeth(self, name):
         """Instants and true unwrapped angles of the teeth of a wheel."""
-        positions, gaps = GAPS[name]
+        positions, gaps = (GAPS | RINGS)[name]
         pitch = 360.0 / positions
         first = math.floor(self.angle_deg[0] / 360.0)
         last = math.ceil(self.angle_deg[-1] / 360.0)

@@ -11,7 +11,7 @@ from misfire.batch.measuring import measure
 from misfire.batch.opening import open_recording
 from misfire.records import EVENT_COLUMNS
 from misfire.report.files import format_parquet
-from tests.builders.vehicles import make_vehicle
+from tests.builders.vehicles import leave_out, make_vehicle
 
 ONE, CRANK = ("coil_primary", (1,)), ("crank", ())
 NO_FUEL = {"type": "mixture", "cylinder": 3, "rate": 0.1, "pattern": "random"}
@@ -98,6 +98,24 @@ class TestInjector:
         found = measure_job(job)
         assert found.injection is None
         assert "injector_unnamed" in {f.code for f in found.findings}
+
+
+class TestStarterRing:
+    """A wheel without a gap that the job card does not name: its teeth come out of the sparks."""
+
+    def test_lost_fuel_is_found_by_torque(self, tmp_path):
+        job, truth = make_vehicle(
+            tmp_path, faults=(NO_FUEL,), wheel={"positions": 135, "gaps": ()}, seed=5_000_213
+        )
+        job.write_text(leave_out(job.read_text(), "wheel"))
+        found = measure_job(job)
+        assert found.track.wheel.positions == 135
+        assert any("135 teeth in a revolution" in f.message for f in found.findings)
+        result = diagnose(job)
+        assert (result.verdict, result.cylinders[0].cylinder) == ("misfire", 3)
+        lost = sum(m for m, c in zip(truth["events"]["misfire"], truth["events"]["cylinder"],
+                                     strict=True) if c == 3)  # fmt: skip
+        assert result.cylinders[0].misfires == pytest.approx(lost, abs=0.15 * lost)
 
 
 class TestCranking:
