@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from misfire.batch.comparison_group import FEW_LOST, Direction, Group, Judged
 from misfire.batch.comparison_rates import (
-    RISK_CURED,
     Count,
     compute_chance_lower,
-    compute_chance_unseen,
 )
 from misfire.batch.comparison_words import (
     CURED,
@@ -21,7 +19,7 @@ from misfire.batch.comparison_words import (
     UNCHANGED,
     is_established,
 )
-from misfire.batch.verdict import DOUBTFUL, FAULTY, LEAST_CYCLES
+from misfire.batch.verdict import DOUBTFUL, FAULTY
 from misfire.report.wording import format_percent
 
 
@@ -96,8 +94,7 @@ def judge_vehicle(
     names = " and ".join(_name(j.group) for j in suspects)
     if new:
         return _judge_moved(suspects, new, own)
-    everyone = all(j.group.is_suspect for j in judged)
-    if words == {CURED} or (everyone and _is_cured_together(judged, suspects)):
+    if words == {CURED}:
         return Whole(CURED, True, "better", f"Cured: {names} no longer {_fail(suspects)}", own, 0)
     if words <= {UNCHANGED}:
         if not settled:
@@ -135,23 +132,6 @@ def _has_shown(group: Group) -> bool:
     """Whether a suspect lost firings before, or stood apart by what was measured."""
     lost = group.seen_before.lost >= FEW_LOST and is_established(group)
     return lost or any(f.was_off for f in group.features) or any(v.has_step for v in group.views)
-
-
-def _is_cured_together(judged: list[Judged], suspects: list[Judged]) -> bool:
-    """Tell whether a fault of all cylinders at once, as of a shared coil, is gone.
-
-    Each cylinder by itself may have lost too few to settle it; together they need not. One that
-    lost hardly any is no other case, as long as it shows nothing after.
-    """
-    silent = all(j.word == CURED or (not j.settled and j.cycles_needed) for j in suspects)
-    left = any(j.group.after.lost or j.direction == "worse" for j in judged if j not in suspects)
-    left = left or any(v.has_residue or v.may_be_as_many for j in suspects for v in j.group.views)
-    if len(judged) < 2 or not silent or left:
-        return False
-    total = _add_up([replace(j.group.matched_before, bunching=j.group.bunching) for j in judged])
-    judged_after = min(j.group.matched_after.judged for j in judged)
-    chance = compute_chance_unseen(total, judged_after * len(judged))
-    return chance <= RISK_CURED and judged_after >= LEAST_CYCLES
 
 
 def _has_fallen_together(suspects: list[Judged]) -> bool:

@@ -1,0 +1,149 @@
+"""All cylinders at once, firings that stand out, and levels of which some may be left."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from misfire.batch.comparing import compare_sides
+from misfire.batch.comparison_excess import NO_STEP, Excess, Step, View
+from misfire.batch.comparison_rates import Count
+from tests.batch.test_comparing import draw_lost, make_side, make_silent
+
+NONE = Excess(Count(0, 0), Count(0, 0), 3.0, 1.0)
+MATES = {1: 4, 4: 1, 2: 3, 3: 2}
+
+
+def make_view(own, before, *, step=NO_STEP, **more):
+    """Make what is seen of a cylinder whose firings before were plainly odd."""
+    odd = Excess(before, Count(1, 3000), 3.0, 1e-9, before)
+    return View("segment_accel", odd, NONE, NONE, own, step, **more)
+
+
+def make_shared(share, seed, *, accused=True):
+    """Give a coil that all four cylinders share and that drops out this often."""
+    rng = np.random.default_rng(seed)
+    side = make_side(seed=seed)
+    side.events["dwell_ms"] = 3.0
+    lost = rng.random(len(side.events)) < share
+    side.events.loc[lost, "segment_accel"] -= 80.0
+    side.events.loc[lost, "burn_time_ms"] = 0.05
+    side.events.loc[lost, "misfire_probability"] = 0.97
+    if accused:
+        side.summary["verdict"] = "misfire"
+        for entry in side.summary["cylinders"]:
+            entry["probability"] = 0.9
+    return side
+
+
+class TestAllTogether:
+    def test_one_cylinder_with_a_few_odd_strokes_is_not_the_coil(self):
+        before, after = make_shared(0.15, 1), make_shared(0.0, 2, accused=False)
+        odd = np.flatnonzero(after.column("cylinder") == 3)[:400:60]
+        after.events.loc[odd, "burn_time_ms"] = 4.0  # longer, not shorter, and it did its work
+        said = compare_sides(before, after)
+        assert said["verdict"] == "cured"
+        assert said["headline"] == "Cured: cylinders 1 to 4 no longer fail"
+
+    def test_losses_too_few_in_each_are_enough_in_all(self):
+        before, after = make_shared(0.01, 1), make_shared(0.0, 2, accused=False)
+        each = [int((before.column("misfire_probability")[before.column("cylinder") == c] > 0.5)
+                    .sum()) for c in before.order]  # fmt: skip
+        n = [int((s.column("cylinder") == 1).sum()) for s in (before, after)]
+        # reference: scipy; the fewest by themselves may have stayed unseen, all of them not
+        assert stats.hypergeom(sum(n), min(each), n[1]).pmf(0) > 0.025
+        assert stats.hypergeom(4 * sum(n), sum(each), 4 * n[1]).pmf(0) < 0.025
+        assert compare_sides(before, after)["verdict"] == "cured"
+
+    def test_a_coil_that_still_drops_out_is_said_of_all(self):
+        said = compare_sides(make_shared(0.15, 1), make_shared(0.15, 2))
+        assert (said["verdict"], said["direction"]) == ("unchanged", "same")
+        assert said["headline"] == "Unchanged: cylinders 1 to 4 still fail"
+        fewer = compare_sides(make_shared(0.15, 1), make_shared(0.02, 2))
+        assert fewer["verdict"] == "improved"
+
+
+class TestStandingOut:
+    """A pair: one of 1200 firings, none of 2400 others, is an accident once in three times."""
+
+    @pytest.mark.parametrize(
+        ("lacks", "beside", "word"),
+        [
+            (-80.0, 0.0, "improved"),  # as the lost ones before
+            (-300.0, 0.0, "cured"),  # four times what a combustion gives: a clutch
+            (-80.0, -70.0, "cured"),  # the next one as well: the road
+        ],
+    )
+    def test_one_firing(self, lacks, beside, word):
+        assert stats.fisher_exact([[1, 1199], [0, 2400]], alternative="greater").pvalue > 0.3
+        before = replace(make_side(lost=draw_lost(0.1, 600, 1), seed=1), mates=MATES)
+        after = replace(make_silent(make_side(seed=2)), mates=MATES)
+        at = int(np.flatnonzero(after.column("cylinder") == 2)[311])
+        after.events.loc[at, "segment_accel"] = lacks
+        if beside:
+            after.events.loc[at + 1, "segment_accel"] = beside
+        assert compare_sides(before, after)["verdict"] == word
+
+
+class TestResidue:
+    def test_as_many_beside_it_in_the_same_recording_are_none(self):
+        before, own, others = Count(110, 1560), Count(26, 1700), Count(30, 3260)
+        view = make_view(own, before, residue=(own, others))
+        assert stats.fisher_exact([[26, 1674], [30, 3230]], alternative="greater").pvalue < 0.05
+        assert view.has_residue
+        assert not replace(view, beside=Count(25, 1700)).has_residue
+        assert replace(view, beside=Count(2, 1700)).has_residue
+
+    def test_losses_believed_by_their_fall_leave_residue_as_well(self):
+        own = Count(6, 283)
+        odd = Excess(Count(11, 291), Count(0, 290), 4.0, 1.4e-3, Count(11, 291))
+        view = View("segment_accel", odd, NONE, NONE, own, NO_STEP, has_others=True)
+        view = replace(view, residue=(own, Count(3, 573)))
+        assert not view.before.is_plain
+        assert view.has_residue
+        assert not replace(view, before=replace(odd, chance=0.1)).has_residue
+
+
+class TestLevels:
+    STEP = Step(1e-3, 4e-4, 0.3, left=0.15, tries=8, moved=0.1, kept=0.4)
+
+    def test_a_third_of_what_was_lacking_may_be_left(self):
+        assert make_view(Count(0, 900), Count(30, 800), step=self.STEP).may_be_level
+        for step in (replace(self.STEP, left=0.4), replace(self.STEP, after=2e-4, kept=0.2)):
+            assert not make_view(Count(0, 900), Count(30, 800), step=step).may_be_level
+
+    def test_a_leak_is_a_level_and_single_losses_are_none(self):
+        view = make_view(Count(0, 900), Count(30, 800), step=self.STEP)
+        assert view.is_of_level(Count(420, 800))  # fourteen times as many as are odd
+        assert not view.is_of_level(Count(40, 800))
+        assert not view.is_of_level(Count(2, 800))
+
+    def test_what_sound_firings_lacked_before_is_a_trait(self):
+        good = Step(3e-4, 3e-4, 1.0)
+        step = replace(self.STEP, left=1e-3)
+        view = make_view(Count(0, 900), Count(300, 800), step=step, good_step=good)
+        assert view.is_trait
+        assert not replace(view, good_step=replace(good, before=8e-4)).is_trait
+        assert not replace(view, good_step=NO_STEP).is_trait
+
+    def test_a_dead_cylinder_is_counted_by_its_losses(self):
+        """Its usual firing is a lost one: what is odd beside it is none of them."""
+        view = make_view(Count(74, 488), Count(135, 680), again_others=Count(1, 2446))
+        assert view.count_alike(Count(471, 680, 40.0))[0].lost == 471
+        assert view.count_alike(Count(140, 680))[0].lost == 135
+        assert view.count_alike(Count(471, 680))[1].lost == 74
+
+
+def test_a_mere_suspicion_before_is_nothing_to_be_cured():
+    """30 % in a recording that settles nothing; the level that moved is within the scatter."""
+    sides = []
+    for seed, off in ((1, {1: -9.0, 2: 8.0, 3: -14.0}), (2, {1: 6.0, 2: -8.0, 4: 9.0})):
+        side = make_silent(make_side(cycles=300, seed=seed))
+        side.events["segment_accel"] += side.events["cylinder"].map(off).fillna(0.0)
+        sides.append(side)
+    sides[0].summary["verdict"] = "inconclusive"
+    sides[0].summary["cylinders"][2]["probability"] = 0.3
+    said = compare_sides(*sides)
+    assert (said["verdict"], said["settled"]) == ("unchanged", False)
+    assert said["headline"].startswith("Not settled: ")
