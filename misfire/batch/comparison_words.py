@@ -40,6 +40,8 @@ CERTAIN = 0.8
 FEWEST_CYCLES, BEYOND_DOUBT = 8, 1e-4  # so many do where the chance of seeing nothing is so small
 SURE = 0.975
 DROP = 0.4  # a rate or a deviation that fell by less is no improvement worth the word
+LIKELY_GONE = 0.2  # chance of a fault in bouts staying unseen, above which nothing is told
+OPEN = 0.1  # probability below which an unsettled recording doubts something else
 RISE = 1.5
 SAME = 0.2
 NEVER_NONE = 1e-12  # no chance is told as none
@@ -242,7 +244,7 @@ def _judge_silence(group: Group) -> Judged:
                 f"({format_percent(group.probability_after)})"
             )
             return Judged(group, IMPROVED, False, "better", (words, *seen, doubt))
-        if group.is_open_after:
+        if group.is_open_after and group.probability_after >= OPEN:
             open_ = "the recording made after the repair does not settle whether anything is wrong"
             return Judged(group, IMPROVED, False, "better", (words, *seen, open_), after.judged)
         return Judged(group, CURED, True, "better", (words, *seen), 0)
@@ -250,8 +252,8 @@ def _judge_silence(group: Group) -> Judged:
         f"were the fault still there as before, it could have stayed unseen in {after.judged} "
         f"firings with a chance of {format_percent(chance)}"
     )
-    once = Count(before.lost, before.judged)
-    if after.judged >= LEAST_CYCLES and compute_chance_unseen(once, after.judged) <= RISK_CURED:
+    once = compute_chance_unseen(Count(before.lost, before.judged), after.judged)
+    if after.judged >= LEAST_CYCLES and once <= RISK_CURED and chance <= LIKELY_GONE:
         bouts = (
             f"the losses came in bouts: they tell as little as {before.lost / before.bunching:.0f} "
             "single ones"

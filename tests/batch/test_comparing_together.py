@@ -193,6 +193,8 @@ def test_a_recording_after_that_settles_nothing_proves_no_cure():
     after = make_side(seed=2)
     assert compare_sides(before, after)["verdict"] == "cured"
     after.summary["verdict"] = "inconclusive"
+    assert compare_sides(before, after)["verdict"] == "cured"  # but not for this cylinder's sake
+    after.summary["cylinders"][2]["probability"] = 0.2
     assert compare_sides(before, after)["verdict"] == "improved"
     after.summary["cylinders"][1]["probability"] = 0.4  # the doubt is about another cylinder
     assert compare_sides(before, after)["verdict"] == "cured"
