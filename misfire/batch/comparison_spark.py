@@ -47,6 +47,8 @@ MOSTLY = 0.9  # share of the strokes that have one in one of the recordings
 AGAIN = {"dwell_ms": 0.01, "peak_current_a": 0.01}
 AGAIN_MEASURED, AGAIN_LEAST, AGAIN_BACK, AGAIN_SPREADS = 0.005, 0.04, 0.75, 4.0
 PLAIN_LEFT = 0.01  # chance below which strokes still stand apart
+ABSENT, BELOW, ABOVE = 0, 1, 2
+OF_A_KIND = 0.1  # share of a cylinder's odd firings that are odd in one way, for it to be usual
 MARKED = 0.6  # share of the lost firings that are odd, for a quantity to mark them
 LEAST_LOST = 3
 AS_OFTEN = 0.5  # share of a cylinder's strokes without a value that the others have as well
@@ -56,13 +58,23 @@ AS_OFTEN = 0.5  # share of a cylinder's strokes without a value that the others 
 class Odd:
     """Which firings have a value unlike their cylinder's usual one, and which can be told.
 
-    `lost`: those judged lost; `number`: of the cylinder.
+    `lost`: those judged lost; `number`: of the cylinder; `kind`: what is odd, `ABSENT`, `BELOW` or
+    `ABOVE` the usual value.
     """
 
     odd: NDArray[np.bool_]
     judged: NDArray[np.bool_]
     lost: NDArray[np.bool_]
     number: NDArray[np.float64]
+    kind: NDArray[np.int8]
+
+    def keep_like(self, other: Odd, own: NDArray[np.bool_]) -> Odd:
+        """Keep what is odd in a way in which many of the odd firings of one in `other` are."""
+        kinds = other.kind[other.odd & other.judged & own]
+        if not kinds.size:
+            return self
+        usual = [k for k in (ABSENT, BELOW, ABOVE) if np.mean(kinds == k) >= OF_A_KIND]
+        return replace(self, odd=self.odd & np.isin(self.kind, usual))
 
 
 def find_odd(side: Side, other: Side) -> dict[str, Odd]:
@@ -87,6 +99,7 @@ def find_odd(side: Side, other: Side) -> dict[str, Odd]:
     for quantity in ODD:
         values, others = side.column(quantity), other.column(quantity)
         odd, judged = np.zeros(values.size, bool), np.zeros(values.size, bool)
+        kind = np.full(values.size, ABSENT, np.int8)
         alone = len({int(c) for c in number[np.isfinite(values)]}) == 1
         missing = _find_missing(side, values, usable)
         for c in side.order:
@@ -98,6 +111,7 @@ def find_odd(side: Side, other: Side) -> dict[str, Odd]:
             logs = np.log(values[have])
             usual = float(np.median(logs))
             spread = robust_spread(logs)
+            kind[have] = np.where(logs < usual, BELOW, ABOVE)
             if not alone:  # by itself it may only follow the load
                 odd[have] = np.abs(logs - usual) > max(ODD[quantity], SPREADS * spread)
             judged |= have
@@ -108,7 +122,7 @@ def find_odd(side: Side, other: Side) -> dict[str, Odd]:
                 if not any(_has_worked_without(s, quantity, c) for s in (side, other)):
                     odd |= absent
                 judged |= absent
-        found[quantity] = Odd(odd, judged, gone, number)
+        found[quantity] = Odd(odd, judged, gone, number, kind)
     found[SPARK_LINE] = _find_unlit(side, other, usable & watched)
     return found
 
@@ -157,7 +171,9 @@ def _find_unlit(side: Side, other: Side, usable: NDArray[np.bool_]) -> Odd:
         judged |= mine
         if not _has_worked(side, mine & short, usable & ~(mine & short)):
             odd |= mine & short
-    return Odd(odd, judged, side.column("misfire_probability") >= LOST, number)
+    lost = side.column("misfire_probability") >= LOST
+    kind = np.where(np.isfinite(values), BELOW, ABSENT).astype(np.int8)
+    return Odd(odd, judged, lost, number, kind)
 
 
 def _has_worked(side: Side, unlit: NDArray[np.bool_], rest: NDArray[np.bool_]) -> bool:
@@ -203,6 +219,9 @@ def compare_sparks(
     views = []
     own = [np.isin(side.column("cylinder"), cylinders) for side in (before, after)]
     for quantity in ODD:
+        left = odds[1][quantity].keep_like(odds[0][quantity], own[0])
+        residue, residue_rest = _count(left, own[1])
+        usual = _count(odds[0][quantity].keep_like(odds[0][quantity], own[0]), own[0], match.before)
         first, first_rest = _count(odds[0][quantity], own[0], match.before)
         second, second_rest = _count(odds[1][quantity], own[1])
         like, like_rest = _count(odds[1][quantity], own[1], match.after)
@@ -224,8 +243,8 @@ def compare_sparks(
                 was_lost=count_beyond(first, beside),
                 again_lost=count_beyond(like, like_rest),
                 again_others=like_rest,
-                residue=(second, first_rest + second_rest),
-                beside=second_rest,
+                residue=(residue, usual[1] + residue_rest),
+                beside=residue_rest,
                 marks_lost=_is_mark(odds[0][quantity], own[0]),
                 has_others=bool(first_rest.judged),
             )
@@ -244,6 +263,8 @@ def _look_at_line(
     coil none could.
     """
     second, second_rest = _count(odds[1][SPARK_LINE], own[1])
+    like_before = odds[1][SPARK_LINE].keep_like(odds[0][SPARK_LINE], own[0])
+    residue, residue_rest = _count(like_before, own[1])
     first = _count(odds[0][SPARK_LINE], own[0])[0]
     before, before_rest = _count(odds[0][SPARK_LINE], own[0], match.before)
     like = _count(odds[1][SPARK_LINE], own[1], match.after)[0]
@@ -262,8 +283,8 @@ def _look_at_line(
             step=NO_STEP,
             was_lost=count_beyond(before, SOUND_LINES),
             again_lost=count_beyond(like, SOUND_LINES),
-            residue=(second, before_rest + second_rest if beside.is_plain else SOUND_LINES),
-            beside=second_rest if beside.is_plain else Count(0, 0),
+            residue=(residue, before_rest + residue_rest if beside.is_plain else SOUND_LINES),
+            beside=residue_rest if beside.is_plain else Count(0, 0),
             marks_lost=_is_mark(odds[0][SPARK_LINE], own[0]),
             has_sound=beside.is_plain,
         ),
