@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from misfire.batch.comparison_excess import compute_tail
 from misfire.batch.measuring import Evidence
-from misfire.features.torque import WORK_DEG
+from misfire.features.overlap import WORK_DEG
 from misfire.limits import CRANKING_RPM, SURELY_CUT_Z
 from misfire.records import FAULT_TYPES, STROKE_FLAGS, Engine
 

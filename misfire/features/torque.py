@@ -9,21 +9,15 @@ from numpy.typing import NDArray
 from misfire.dsp.running import nan_quantile, robust_spread, running_quantile
 from misfire.dsp.track import time_at
 from misfire.dsp.trend import fit_local_trend
+from misfire.features.overlap import WORK_DEG, gather, share_work, spoil, take_out_larger
+from misfire.features.twokinds import find_two_kinds
 from misfire.features.wheelerrors import fires_between, remove_wheel_error
 from misfire.records import CrankTrack, Engine, Firings
 
 LEAST_NEIGHBOURS = 4  # firings on each side against which one is judged
 TREND_FIRINGS = 8  # on each side: a driveline swings within some ten firings
-WORK_DEG = 150.0  # by then a combustion has done its work; later angles only add the road's
 EARLY_DEG = 90.0  # most of it is done by then
-# Share of a combustion's work done so far after TDC: slider-crank and a Wiebe burn of 40 to 65
-# degrees, as in the simulator; the closed form of an instant burn gives 0.65 at 60 degrees and
-# 0.84 at 90 (compression ratio 10, exponent 1.3).
-DONE_DEG = (0.0, 30.0, 60.0, 90.0, 120.0, 150.0)
-DONE_SHARE = (0.0, 0.12, 0.52, 0.80, 0.95, 1.0)
 WIDEST_DEG = 60.0  # a wider window at TDC holds much of the combustion it is to stand before
-LEAST_SHARE = 0.03  # of a combustion's work in a later stroke, below which that is left out
-OUTSTANDING = 3.0  # spreads: a loss that certainly marks the strokes beside it
 BATCH_WINDOWS = 1 << 14  # sorted at once: 1 MB
 LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
 LEVEL_CYCLES = 40  # on each side, among which the usual level is found
@@ -128,29 +122,36 @@ def compute_torque(gains: Gains, firings: Firings, *, engine: Engine) -> TorqueT
     The wheel's own errors are taken out first (features/wheelerrors.py).
     Source of the segment method: Plapp, Klenk, Moser, SAE 900232 (from memory).
     """
+    span = _find_span(engine, firings)
+    shares = share_work(firings.tdc_angle_deg, np.minimum(span, WORK_DEG), _choose_window(engine))
+    work = _correct(gains, 0, firings, engine)
+    deficit = _against_neighbours(work, firings.cylinder, engine, shares)
+    lost: NDArray[np.bool_] | None = find_two_kinds(deficit.missing, firings.cylinder)
+    if lost is not None and lost.any():
+        work = _correct(gains, 0, firings, engine, lost)
+        deficit = _against_neighbours(work, firings.cylinder, engine, shares, lost)
+    else:
+        lost = None
     corrected = [
-        remove_wheel_error(energy, gains.speed2, firings.cylinder, engine=engine, turned=other)
-        for energy, other in zip(gains.gained, gains.turned, strict=True)
+        work,
+        *(_correct(gains, k, firings, engine, lost) for k in range(1, len(gains.gained))),
     ]
     accel = corrected[-1] if len(corrected) > 3 else corrected[0]  # of what fills the stroke
-    span = _find_span(engine, firings)
     accel = accel / np.deg2rad(span)
-    work, gain, approach = corrected[:3]
+    _, gain, approach = corrected[:3]
     del corrected  # and so on: in a long recording each is large
     lack = _against_neighbours(-approach, firings.cylinder, engine)
     approach_z = -lack.missing / lack.noise
-    del approach, lack
-    shares = _share_work(firings.tdc_angle_deg, np.minimum(span, WORK_DEG), _choose_window(engine))
-    del span
-    deficit = _against_neighbours(work, firings.cylinder, engine, shares)
+    del approach, lack, span
     noise, missing = deficit.noise, deficit.missing
     deficit_z, deficit_own_z = missing / noise, deficit.own / noise
     del deficit
-    sided = _gather(_against_either_side(work, engine), shares)
-    step_z = _take_out_larger(sided, shares, noise)
+    sound = work if lost is None else np.where(spoil(lost, shares), np.nan, work)
+    sided = gather(_against_either_side(work, sound, engine), shares)
+    step_z = take_out_larger(sided, shares, noise)
     step_z /= noise
-    del work, sided, shares
-    early = _against_neighbours(gain, firings.cylinder, engine)
+    del work, sided, shares, sound
+    early = _against_neighbours(gain, firings.cylinder, engine, lost=lost)
     return TorqueTable(
         accel=accel,
         deficit=missing,
@@ -164,6 +165,24 @@ def compute_torque(gains: Gains, firings: Firings, *, engine: Engine) -> TorqueT
         level=early.level,
         noise=noise,
         disturbed=gains.disturbed,
+    )
+
+
+def _correct(
+    gains: Gains,
+    number: int,
+    firings: Firings,
+    engine: Engine,
+    lost: NDArray[np.bool_] | None = None,
+) -> NDArray[np.float64]:
+    """Take the wheel's errors out of one of the gains."""
+    return remove_wheel_error(
+        gains.gained[number],
+        gains.speed2,
+        firings.cylinder,
+        engine=engine,
+        turned=gains.turned[number],
+        lost=lost,
     )
 
 
@@ -225,49 +244,6 @@ def _turn_back(engine: Engine, firings: Firings) -> NDArray[np.float64]:
     return np.array([since[int(c)] for c in firings.cylinder])
 
 
-def _share_work(
-    tdc_deg: NDArray[np.float64], followed_deg: NDArray[np.float64], half_deg: float
-) -> NDArray[np.float64]:
-    """Share of each combustion's work seen in its own stroke and in the ones after.
-
-    [shape=(n_firings, n_strokes)]; 0 where the row that follows is not the next stroke.
-    """
-    within = np.linspace(-half_deg, half_deg, 31)  # the speed is a mean over the window
-    at_deg = np.arange(0.0, 2.0 * WORK_DEG)
-    seen = np.interp(at_deg[:, None] + within, DONE_DEG, DONE_SHARE).mean(axis=1)
-    shortest = float(followed_deg.min(initial=WORK_DEG))
-    n_strokes = int(np.ceil(WORK_DEG / shortest - 1e-9))
-    shares = np.zeros((tdc_deg.size, n_strokes))
-    for number in range(min(n_strokes, tdc_deg.size)):
-        n = tdc_deg.size - number
-        start = tdc_deg[number:] - tdc_deg[:n]
-        stop = start + followed_deg[number:]
-        share = np.interp(stop, at_deg, seen) - np.interp(start, at_deg, seen)
-        shares[:n, number] = np.where((start >= 0) & (start < WORK_DEG), share, 0.0)
-    shares[:, 1:][shares[:, 1:] < LEAST_SHARE] = 0.0
-    return shares
-
-
-def _gather(
-    missing: NDArray[np.float64], shares: NDArray[np.float64], *, spreads: bool = False
-) -> NDArray[np.float64]:
-    """Estimate the work lost by each firing from the strokes it spreads over, by least squares.
-
-    With `spreads` the values are standard deviations and come out as that of the estimate.
-    """
-    total = np.zeros(missing.size)
-    weight = np.zeros(missing.size)
-    for number in range(shares.shape[1]):
-        share = shares[:, number]
-        value = np.concatenate((missing[number:], np.full(number, np.nan)))[: missing.size]
-        used = (share > 0) & np.isfinite(value)
-        total += np.where(used, (share * value) ** 2 if spreads else share * value, 0.0)
-        weight += np.where(used, share**2, 0.0)
-    known = np.isfinite(missing) & (weight > 0)
-    safe = np.where(known, weight, np.nan)
-    return np.asarray((np.sqrt(total) if spreads else total) / safe)
-
-
 def _iterate_gains(
     track: CrankTrack,
     at_deg: NDArray[np.float64],
@@ -312,42 +288,32 @@ def _disturbed(
     return np.asarray(n > np.searchsorted(repaired, np.nan_to_num(start_s, nan=-np.inf)))
 
 
-def _against_either_side(energy: NDArray[np.float64], engine: Engine) -> NDArray[np.float64]:
-    """Energy missing against the firings before and against those after: the lesser of both."""
+def _carry_on(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Fill what is not known from the nearest that is: no firing of a long bout is a sound one."""
+    known = np.flatnonzero(np.isfinite(values))
+    if not known.size or known.size == values.size:
+        return values
+    return np.interp(np.arange(values.size), known, values[known])
+
+
+def _against_either_side(
+    energy: NDArray[np.float64], sound: NDArray[np.float64], engine: Engine
+) -> NDArray[np.float64]:
+    """Energy missing against the firings before and against those after: the lesser of both.
+
+    `sound` is the energy of those that are a measure for the others, else NaN.
+    """
     reach = max(engine.cylinders, 4)
     width = reach
     if energy.size <= 2 * width:
         return np.full(energy.size, np.nan)
     quantile = 0.7 if engine.cylinders == 2 else 0.5
-    padded = np.concatenate((np.full(width, np.nan), energy, np.full(width, np.nan)))
+    padded = np.concatenate((np.full(width, np.nan), sound, np.full(width, np.nan)))
     windows = np.lib.stride_tricks.sliding_window_view(padded, width)
     starts = range(0, len(windows), BATCH_WINDOWS)
     sided = np.concatenate([nan_quantile(windows[s : s + BATCH_WINDOWS], quantile) for s in starts])
     before, after = sided[: energy.size], sided[width + 1 :]
     return np.asarray(np.fmin(before, after) - energy)
-
-
-def _take_out_larger(
-    missing: NDArray[np.float64], shares: NDArray[np.float64], noise: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Take from each firing what a larger loss beside it leaves in its strokes.
-
-    Source: one step of the method by which J. A. Hogbom, Astron. Astrophys. Suppl. 15 (1974) 417
-    (from memory), takes the side lobes of the strongest source out of a map.
-    """
-    cleaned = missing.copy()
-    n, n_strokes = shares.shape
-    weight = np.sum(shares**2, axis=1)
-    explained = missing * np.sqrt(weight)  # how well a loss there fits what the strokes lack
-    for apart in range(1, min(n_strokes, n)):
-        early, late = slice(0, n - apart), slice(apart, n)
-        common = np.sum(shares[early, apart:] * shares[late, : n_strokes - apart], axis=1)
-        for own, other in ((early, late), (late, early)):
-            larger = missing[other] > OUTSTANDING * noise[other]
-            larger &= ~(explained[own] > explained[other])
-            part = common / np.where(weight[own] > 0, weight[own], np.inf)
-            cleaned[own] -= np.where(larger, part * missing[other], 0.0)
-    return cleaned
 
 
 @dataclass(frozen=True, slots=True)
@@ -365,37 +331,43 @@ def _against_neighbours(
     cylinder: NDArray[np.int64],
     engine: Engine,
     shares: NDArray[np.float64] | None = None,
+    lost: NDArray[np.bool_] | None = None,
 ) -> _Lack:
     """Tell what each firing lacks: what its cylinder usually lacks, and what only this one does.
 
     The first comes from medians over whole cycles; the second is what remains, against the trend
-    through the neighbours, in which load and driveline move.
+    through the neighbours, in which load and driveline move. Firings known as `lost` are no
+    measure for the others.
     """
     n_cylinders = engine.cylinders
     # With two cylinders, one of them dead, half of the neighbours are lost firings.
     quantile = 0.7 if n_cylinders == 2 else 0.5
     reach = n_cylinders * -(-LEAST_NEIGHBOURS // n_cylinders)  # whole cycles
-    level = running_quantile(energy, reach=reach, quantile=quantile, skip_self=True)
+    sound = energy
+    if lost is not None:
+        sound = np.where(lost if shares is None else spoil(lost, shares), np.nan, energy)
+    level = running_quantile(sound, reach=reach, quantile=quantile, skip_self=True)
     usual = np.full(energy.size, np.nan)
     for c in engine.firing_order:
         rows = np.flatnonzero(cylinder == c)
         if rows.size:
-            usual[rows] = running_quantile((level - energy)[rows], reach=10)
-    evened = energy + usual
+            usual[rows] = _carry_on(running_quantile((level - sound)[rows], reach=10))
+    evened = sound + usual
     own, spread = fit_local_trend(evened, reach=max(TREND_FIRINGS, n_cylinders))
-    own -= evened
+    own -= energy + usual
     missing = usual
     missing += own
     del evened, usual
     if shares is not None:
-        missing, own = _gather(missing, shares), _gather(own, shares)
-        spread = _gather(spread, shares, spreads=True)
-    overall = robust_spread(own)
-    local = 1.4826 * running_quantile(np.abs(own), reach=LOCAL_FIRINGS)
+        missing, own = gather(missing, shares), gather(own, shares)
+        spread = gather(spread, shares, spreads=True)
+    good = own if lost is None else np.where(lost, np.nan, own)
+    overall = robust_spread(good[np.isfinite(good)]) if lost is not None else robust_spread(own)
+    local = 1.4826 * running_quantile(np.abs(good), reach=LOCAL_FIRINGS)
     noise = np.maximum(local, 0.5 * overall, out=local) if np.isfinite(overall) else local
     # Where neighbours hardly follow any trend, neither need this one.
     np.fmax(noise, SPREAD_PART * spread, out=noise)
     noise[~(noise > 0)] = np.nan
     if shares is not None:
-        missing, own = (_take_out_larger(m, shares, noise) for m in (missing, own))
+        missing, own = (take_out_larger(m, shares, noise) for m in (missing, own))
     return _Lack(missing, own, level, noise)

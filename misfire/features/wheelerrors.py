@@ -19,6 +19,7 @@ def remove_wheel_error(
     *,
     engine: Engine,
     turned: NDArray[np.float64] | None = None,
+    lost: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.float64]:
     """Take out of each cylinder what the wheel puts in: what grows with the square of speed.
 
@@ -32,6 +33,8 @@ def remove_wheel_error(
     engine : Engine
     turned : float64 array [shape=(n_firings,), unit=1/s^2], optional
         The same gain one turn later, at the same places of the wheel, if `fires_between`.
+    lost : bool array [shape=(n_firings,)], optional
+        Firings that are known to be lost: they tell nothing of the wheel.
 
     Returns
     -------
@@ -45,7 +48,8 @@ def remove_wheel_error(
     """
     if engine.cylinders < 2:
         return energy
-    relative = _set_against_others(energy, speed2, engine)
+    sound = energy if lost is None else np.where(lost, np.nan, energy)
+    relative = _set_against_others(sound, speed2, engine)
     relative[: engine.cylinders] = np.nan
     relative[-engine.cylinders :] = np.nan
     inverse = 1.0 / speed2
@@ -69,7 +73,7 @@ def remove_wheel_error(
         corrected[own] -= constant * speed2[own]
     if turned is not None:
         turned = turned - np.array([constants[int(c)] for c in cylinder]) * speed2
-    return _remove_repeating(corrected, speed2, cylinder, engine, turned)
+    return _remove_repeating(corrected, speed2, cylinder, engine, turned, lost)
 
 
 def fires_between(engine: Engine) -> bool:
@@ -144,13 +148,15 @@ def _remove_repeating(
     cylinder: NDArray[np.int64],
     engine: Engine,
     turned: NDArray[np.float64] | None,
+    lost: NDArray[np.bool_] | None,
 ) -> NDArray[np.float64]:
     """Take out what comes back a turn later: the wheel turns twice a cycle.
 
     One faulty cylinder has no twin, and nothing of it is seen a turn later. Only as much is taken
     as a wheel's errors can be.
     """
-    usual = _find_usual(energy, speed2, cylinder, engine)
+    sound = energy if lost is None else np.where(lost, np.nan, energy)
+    usual = _find_usual(sound, speed2, cylinder, engine)
     later = usual if turned is None else _find_usual(turned, speed2, cylinder, engine)
     pairs = _list_pairs(engine) if turned is None else [(c, c) for c in engine.firing_order]
     corrected = energy.copy()

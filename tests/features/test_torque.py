@@ -10,6 +10,7 @@ from misfire.batch.opening import open_recording
 from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
 from misfire.features.torque import compute_torque, measure_gains
+from misfire.features.twokinds import find_two_kinds
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario import ChannelModel, FaultModel, Scenario
 from misfire.simulate.writer import write_recording
@@ -119,6 +120,55 @@ class TestLostCombustion:
         usual = run.usual()
         assert usual[5] == pytest.approx(0.4, abs=0.06)
         assert max(v for c, v in usual.items() if c != 5) < 0.1
+
+
+def at_random(cylinders, share, *, cycles=(3, 118), seed=2):
+    rng = np.random.default_rng(seed)
+    return tuple((k, c) for k in range(*cycles) for c in cylinders if rng.random() < share)
+
+
+class TestLostAsOftenAsNot:
+    """Lost and good firings in turn: the medians lie between, and belong to neither."""
+
+    @pytest.mark.parametrize("share", [0.3, 0.5, 0.7])
+    @pytest.mark.parametrize("order", [THREE, FOUR, FIVE, SIX], ids=len)
+    def test_one_cylinder(self, order, share):
+        run = Run(order, rpm=1500, lost=at_random(order[1:2], share))
+        assert np.median(run.deficit[run.lost]) == pytest.approx(1.0, abs=0.1)
+        for name in ("deficit_z", "step_z"):
+            z = getattr(run.table, name)
+            assert np.nanmin(z[run.lost]) > 6.0
+            assert np.nanmin(z[run.lost]) > np.nanmax(z[~run.lost])
+
+    @pytest.mark.parametrize("share", [0.4, 0.7])
+    @pytest.mark.parametrize("order", [FOUR, SIX], ids=len)
+    def test_two_at_one_place_of_the_wheel(self, order, share):
+        """Both of a waste-spark coil: what both lack looks like an error of the wheel."""
+        pair = (order[0], order[len(order) // 2])
+        run = Run(order, rpm=1500, lost=at_random(pair, share), pitch_error_deg=0.01)
+        assert np.median(run.deficit[run.lost]) == pytest.approx(1.0, abs=0.15)
+        assert np.nanmin(run.table.deficit_z[run.lost]) > 4.0
+        sound = ~run.lost
+        assert np.nanmin(run.table.deficit_z[run.lost]) > np.nanmax(run.table.deficit_z[sound])
+
+    def test_no_sound_cylinder_is_of_two_kinds(self):
+        rng = np.random.default_rng(3)
+        cylinder = np.tile([1, 2], 300)
+        for draw in (rng.standard_normal, lambda n: rng.random(n), lambda n: rng.exponential(1, n)):
+            assert not find_two_kinds(draw(600), cylinder).any()
+        lost = (rng.random(600) < 0.5) & (cylinder == 2)
+        found = find_two_kinds(rng.standard_normal(600) + 8.0 * lost, cylinder)
+        assert (found == lost)[20:-20].all()
+
+    def test_bouts_and_single_losses_are_left_to_the_medians(self):
+        cylinder = np.ones(400, int)
+        bout = (np.arange(400) > 150) & (np.arange(400) < 260)
+        single = np.arange(400) % 25 == 7
+        noise = np.random.default_rng(4).standard_normal(400)
+        found = find_two_kinds(noise + 10.0 * bout, cylinder)
+        assert not found[:130].any()
+        assert not found[175:235].any()
+        assert not find_two_kinds(noise + 10.0 * single, cylinder).any()
 
 
 class TestNobodyAccused:
