@@ -44,6 +44,7 @@ LIKELY_GONE = 0.2  # chance of a fault in bouts staying unseen, above which noth
 OPEN = 0.1  # probability below which an unsettled recording doubts something else
 RISE = 1.5
 SAME = 0.2
+A_FEW = 0.05  # share of the losses counted that were judged lost, below which those tell nothing
 NEVER_NONE = 1e-12  # no chance is told as none
 MANY_LOST = 10  # of a new fault, from which no doubt of it is listened to
 LIFTED = 1.0  # spreads by which a cylinder under suspicion lay below the others
@@ -172,9 +173,13 @@ def _is_hidden(group: Group, after: Count) -> bool:
 
 
 def _is_judged_as_many(group: Group) -> bool:
-    """Tell whether as many are judged lost as before, whatever else was counted."""
+    """Tell whether as many are judged lost as before, whatever else was counted.
+
+    Not where they are only a few of those that were counted.
+    """
     before, after = group.matched_before, group.matched_after
-    return after.lost >= FEW_LOST and after.rate > (1 - DROP) * before.rate
+    some = before.lost >= A_FEW * group.seen_before.lost
+    return some and after.lost >= FEW_LOST and after.rate > (1 - DROP) * before.rate
 
 
 def _judge_silence(group: Group) -> Judged:
