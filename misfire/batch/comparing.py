@@ -21,6 +21,7 @@ from misfire.batch.comparison_excess import View
 from misfire.batch.comparison_features import compute_changes
 from misfire.batch.comparison_group import FEW_LOST, Group
 from misfire.batch.comparison_lack import Lack, find_worked, measure_lack
+from misfire.batch.comparison_notes import write_joint, write_notes, write_together
 from misfire.batch.comparison_numbers import find_most_lost, number_alike
 from misfire.batch.comparison_rates import (
     Count,
@@ -140,6 +141,10 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
         together = judge_group(
             _measure_group(before, after, looks, match, flat, (flat,)), comparable=True
         )
+        judged = [
+            replace(j, word=together.word, settled=together.settled, direction=together.direction)
+            for j in judged
+        ]
     whole = judge_vehicle(
         judged, together, reasons=reasons, before=before.summary, after=after.summary
     )
@@ -151,7 +156,7 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
         "settled": whole.settled,
         "direction": whole.direction,
         "headline": whole.headline,
-        "reasons": [*_write_joint(suspects if joint else ()), *whole.reasons],
+        "reasons": [*write_joint(suspects if joint else ()), *whole.reasons],
         "cycles_needed": more,
         "seconds_needed": to_plain(more * 120.0 / rpm_after) if more is not None else None,
         "new_fault": [g.group.cylinders[0] for g in judged if g.is_new and not reasons],
@@ -163,7 +168,7 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
             "cover": to_plain(match.cover if match else math.nan),
         },
         "cylinders": [entry for g in judged for entry in g.describe()],
-        "notes": _write_notes(before, after),
+        "notes": [*([write_together()] if together else []), *write_notes(before, after)],
         "tool_version": read_version(),
     }
 
@@ -384,42 +389,3 @@ def _describe_side(side: Side) -> dict[str, Any]:
         "rpm": {"p05": to_plain(low), "median": to_plain(middle), "p95": to_plain(high)},
         "kv_estimated": bool(side.summary.get("kv_estimated", True)),
     }
-
-
-def _write_joint(suspects: tuple[tuple[int, ...], ...]) -> list[str]:
-    """Say that the table of one recording at a time does not show what both show together."""
-    if not suspects:
-        return []
-    names = " and ".join(" or ".join(map(str, group)) for group in suspects)
-    return [
-        f"the recording made before does not accuse cylinder {names} by itself; set beside the one "
-        "made after it does (the table counts the firings judged lost in each by itself)"
-    ]
-
-
-def _write_notes(before: Side, after: Side) -> list[str]:
-    """Say what a reader must know besides."""
-    notes = []
-    if before.summary["vehicle"] != after.summary["vehicle"]:
-        notes.append(
-            f"the job cards name different vehicles ({before.summary['vehicle']} and "
-            f"{after.summary['vehicle']}): make sure that it is the same one"
-        )
-    source = before.summary.get("source_sha256", "")
-    if source and source == after.summary.get("source_sha256"):
-        notes.append("both are the very same recording")
-    if before.mates or after.mates:
-        notes.append(
-            "cylinders 360 degrees apart cannot be told apart in one of the recordings: they are "
-            "judged as pairs"
-        )
-    if before.is_unnumbered or after.is_unnumbered:
-        notes.append(
-            "nothing told which cylinder is which in one of the recordings: numbers were turned "
-            "to fit the other, and none of them is to be relied on"
-        )
-    notes.append(
-        "engine and air temperature, fuel and load are not recorded: repeat the drive or the idle "
-        "run in which the fault was felt, as warm or as cold as then"
-    )
-    return notes

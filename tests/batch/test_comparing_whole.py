@@ -45,6 +45,8 @@ class TestAllTogether:
         said = compare_sides(before, after)
         assert said["verdict"] == "cured"
         assert said["headline"] == "Cured: cylinders 1 to 4 no longer fail"
+        assert {c["verdict"] for c in said["cylinders"]} == {"cured"}
+        assert any("judged together" in note for note in said["notes"])
 
     def test_losses_too_few_in_each_are_enough_in_all(self):
         before, after = make_shared(0.01, 1), make_shared(0.0, 2, accused=False)
