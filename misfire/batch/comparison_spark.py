@@ -160,6 +160,7 @@ def _find_unlit(side: Side, other: Side, usable: NDArray[np.bool_]) -> Odd:
     values, number = side.column("burn_time_ms"), side.column("cylinder")
     others, there = other.column("burn_time_ms"), other.column("cylinder")
     odd, judged = np.zeros(values.size, bool), np.zeros(values.size, bool)
+    few = np.zeros(values.size, bool)
     for c in side.order:
         mine = usable & (number == c)
         sides = values[mine], others[there == c]
@@ -171,6 +172,10 @@ def _find_unlit(side: Side, other: Side, usable: NDArray[np.bool_]) -> Odd:
         judged |= mine
         if not _has_worked(side, mine & short, usable & ~(mine & short)):
             odd |= mine & short
+            few |= (mine & short) if np.count_nonzero(mine & short) < LEAST else False
+    # Where each cylinder has too few to tell, all of them together may.
+    if _has_worked(side, few, usable & ~odd):
+        odd &= ~few
     lost = side.column("misfire_probability") >= LOST
     kind = np.where(np.isfinite(values), BELOW, ABSENT).astype(np.int8)
     return Odd(odd, judged, lost, number, kind)

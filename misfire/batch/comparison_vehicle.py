@@ -11,6 +11,7 @@ from misfire.batch.comparison_rates import (
     compute_chance_lower,
 )
 from misfire.batch.comparison_words import (
+    CERTAIN,
     CURED,
     DROP,
     IMPROVED,
@@ -94,6 +95,11 @@ def judge_vehicle(
     names = " and ".join(_name(j.group) for j in suspects)
     if new:
         return _judge_moved(suspects, new, own)
+    doubted = [j for j in beside if _is_accused_for_sure(j.group)]
+    if words == {CURED} and doubted:
+        others = " and ".join(_name(j.group) for j in doubted)
+        line = f"Improved, not proven: {names} no longer {_fail(suspects)}, but {others} is accused"
+        return Whole(IMPROVED, False, "better", line, own, more)
     if words == {CURED}:
         return Whole(CURED, True, "better", f"Cured: {names} no longer {_fail(suspects)}", own, 0)
     if words <= {UNCHANGED}:
@@ -112,6 +118,12 @@ def judge_vehicle(
         return Whole(UNCHANGED, settled, "same", line, own, more)
     line = f"Improved, not cured: {names}" if settled else f"Improved, not yet proven: {names}"
     return Whole(IMPROVED, settled, "better", line, own, more)
+
+
+def _is_accused_for_sure(group: Group) -> bool:
+    """Whether AFTER by itself accuses a cylinder that lost firings, new or not."""
+    sure = group.probability_after >= CERTAIN and group.verdict_after == "misfire"
+    return sure and group.after.lost >= FEW_LOST
 
 
 def _is_doubted(group: Group) -> bool:

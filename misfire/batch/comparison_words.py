@@ -40,6 +40,7 @@ CERTAIN = 0.8
 FEWEST_CYCLES, BEYOND_DOUBT = 8, 1e-4  # so many do where the chance of seeing nothing is so small
 SURE = 0.975
 DROP = 0.4  # a rate or a deviation that fell by less is no improvement worth the word
+SOME_CHANCE = 0.25  # of one or two losses before staying unseen
 LIKELY_GONE = 0.2  # chance of a fault in bouts staying unseen, above which nothing is told
 OPEN = 0.1  # probability below which an unsettled recording doubts something else
 RISE = 1.5
@@ -372,7 +373,9 @@ def _has_fallen(group: Group) -> bool:
     """Whether suspicion is plainly gone, and with it losses that were no false alarms."""
     gone = group.probability_before >= FAULTY and group.probability_after <= 0.1
     weaker = any(f.quantity == "segment_accel" and f.high < 0 for f in group.features)
-    return gone and group.before.lost > group.after.lost and is_established(group) and not weaker
+    shown = compute_chance_unseen(group.before, group.after.judged) <= SOME_CHANCE
+    fewer = group.before.lost > group.after.lost and shown
+    return gone and fewer and is_established(group) and not weaker
 
 
 def _weigh(feature: FeatureChange) -> float:

@@ -4,9 +4,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
+from misfire.dsp.running import robust_spread
+
 TWO_KINDS, LEAST_OF_KIND = 4.5, 8  # spreads apart; firings
 # Share of lost ones around: of fewer the medians know nothing, of more they are the usual firing.
 FEWEST_LOST, MOST_LOST, AROUND = 0.15, 0.85, 21
+FAR, OTHERS = 3.5, 0.03  # spreads of a cylinder's own; share of the others' firings as far off
 
 
 def find_two_kinds(missing: NDArray[np.float64], cylinder: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -30,19 +33,60 @@ def find_two_kinds(missing: NDArray[np.float64], cylinder: NDArray[np.int64]) ->
     law cut in half it is 2.65, of an even one 3.46.
     """
     lost = np.zeros(missing.size, bool)
+    far = np.zeros(missing.size, bool)
     for c in np.unique(cylinder):
         rows = np.flatnonzero((cylinder == c) & np.isfinite(missing))
-        values = np.sort(missing[rows])
+        values = missing[rows]
         if values.size < 2 * LEAST_OF_KIND:
             continue
-        count = np.arange(1, values.size)
-        total = np.cumsum(values)
-        low, high = total[:-1] / count, (total[-1] - total[:-1]) / (values.size - count)
-        between = count * (values.size - count) * (high - low) ** 2
-        at = int(np.argmax(between)) + 1
-        within = np.concatenate((values[:at] - low[at - 1], values[at:] - high[at - 1]))
-        if high[at - 1] - low[at - 1] > TWO_KINDS * float(np.std(within)):
-            second = missing[rows] >= values[at]
-            share = uniform_filter1d(second.astype(float), AROUND, mode="nearest")
-            lost[rows[second & (share >= FEWEST_LOST) & (share <= MOST_LOST)]] = True
-    return lost
+        bound = _part(np.sort(values))
+        if np.isfinite(bound):
+            lost[rows] = _keep_mixed(values >= bound)
+        else:
+            far[rows] = values > np.median(values) + FAR * robust_spread(values)
+    return _drop_runs(lost | _find_clusters(far, cylinder), cylinder)
+
+
+def _part(values: NDArray[np.float64]) -> float:
+    """Give the least value of the upper of two kinds; NaN where sorted values are of one kind."""
+    count = np.arange(1, values.size)
+    total = np.cumsum(values)
+    low, high = total[:-1] / count, (total[-1] - total[:-1]) / (values.size - count)
+    between = count * (values.size - count) * (high - low) ** 2
+    at = int(np.argmax(between)) + 1
+    within = np.concatenate((values[:at] - low[at - 1], values[at:] - high[at - 1]))
+    apart = high[at - 1] - low[at - 1] > TWO_KINDS * float(np.std(within))
+    return float(values[at]) if apart else np.nan
+
+
+def _keep_mixed(second: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Keep those of the second kind that stand among as many of the first."""
+    share = uniform_filter1d(second.astype(float), AROUND, mode="nearest")
+    return np.asarray(second & (share >= FEWEST_LOST) & (share <= MOST_LOST))
+
+
+def _drop_runs(lost: NDArray[np.bool_], cylinder: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Leave out runs of two cycles and more in which nothing burns: that is the load, or a cut."""
+    least = max(2 * np.unique(cylinder).size, LEAST_OF_KIND)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], lost.view(np.int8), [0]))))
+    kept = lost.copy()
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        if stop - start >= least:
+            kept[start:stop] = False
+    return kept
+
+
+def _find_clusters(far: NDArray[np.bool_], cylinder: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Keep firings far off that come in clusters of one cylinder, and of no other at the time."""
+    n = np.unique(cylinder).size
+    if n < 3 or not far.any():
+        return np.zeros(far.size, bool)
+    around = AROUND * n
+    kept = np.zeros(far.size, bool)
+    whole = uniform_filter1d(far.astype(float), around, mode="nearest") * n
+    for c in np.unique(cylinder[far]):
+        own = far & (cylinder == c)
+        share = uniform_filter1d(own.astype(float), around, mode="nearest") * n
+        alone = (whole - share) / (n - 1) < OTHERS
+        kept |= own & (share >= FEWEST_LOST) & (share <= MOST_LOST) & alone
+    return kept

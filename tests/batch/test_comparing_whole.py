@@ -66,6 +66,57 @@ class TestAllTogether:
         assert fewer["verdict"] == "improved"
 
 
+class TestNoCure:
+    def test_another_cylinder_that_the_second_recording_accuses(self):
+        """It lacked as much before, so it is nothing new: but a cure is not what to call it."""
+        before = make_side(lost=draw_lost(0.1, 600, 1), seed=1)
+        after = make_side(seed=2)
+        for side in (before, after):
+            side.events.loc[side.column("cylinder") == 2, "segment_accel"] -= 30.0
+        assert compare_sides(before, after)["verdict"] == "cured"
+        mine = np.flatnonzero(after.column("cylinder") == 2)
+        after.events.loc[mine[[50, 200, 400]], "misfire_probability"] = 0.9
+        after.summary["verdict"] = "misfire"
+        after.summary["cylinders"][1]["probability"] = 0.9
+        said = compare_sides(before, after)
+        assert (said["verdict"], said["settled"]) == ("improved", False)
+        assert said["headline"].endswith("but cylinder 2 is accused")
+
+    def test_two_losses_before_and_a_short_recording_after(self):
+        before = make_side(lost=[100, 400, 500], seed=1)
+        before.events.loc[np.flatnonzero(before.column("cylinder") == 3)[500],
+                          "misfire_probability"] = 0.01  # fmt: skip
+        said = compare_sides(before, make_side(cycles=25, seed=2))
+        # reference: scipy; both of 600 in the first of two recordings of 600 and 25
+        assert stats.hypergeom(625, 2, 25).pmf(0) > 0.9
+        assert said["verdict"] != "cured"
+
+
+def test_dark_strokes_of_all_cylinders_that_worked_are_none():
+    """Two or three in each of eight cylinders: too few to tell by themselves."""
+    order = (1, 8, 4, 3, 6, 5, 7, 2)
+    sides = [make_side(order=order, seed=s) for s in (1, 2)]
+    rng = np.random.default_rng(3)
+    for side, share in zip(sides, (0.06, 0.008), strict=True):
+        side.events["dwell_ms"] = 3.0
+        dark = rng.random(len(side.events)) < share
+        side.events.loc[dark, "burn_time_ms"] = np.nan
+        if share > 0.01:
+            side.events.loc[dark, "segment_accel"] -= 80.0
+            side.events.loc[dark, "misfire_probability"] = 0.97
+            side.summary["verdict"] = "misfire"
+            for entry in side.summary["cylinders"]:
+                entry["probability"] = 0.9
+    before, after = sides
+    counts = [int(after.events.loc[after.column("cylinder") == c, "burn_time_ms"].isna().sum())
+              for c in order]  # fmt: skip
+    assert max(counts) < 10
+    assert sum(counts) >= 10
+    assert compare_sides(before, after)["verdict"] == "cured"
+    after.events.loc[after.events["burn_time_ms"].isna(), "segment_accel"] -= 80.0
+    assert compare_sides(before, after)["verdict"] != "cured"
+
+
 class TestStandingOut:
     """A pair: one of 1200 firings, none of 2400 others, is an accident once in three times."""
 

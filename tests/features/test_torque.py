@@ -160,6 +160,17 @@ class TestLostAsOftenAsNot:
         found = find_two_kinds(rng.standard_normal(600) + 8.0 * lost, cylinder)
         assert (found == lost)[20:-20].all()
 
+    def test_a_few_losses_close_together(self):
+        """Too few to be a kind of their own; those of all cylinders at once are the load's."""
+        rng = np.random.default_rng(5)
+        cylinder = np.tile([1, 2, 3], 200)
+        lost = np.isin(np.arange(600), [301, 304, 310, 313, 316])  # of cylinder 2
+        noise = rng.standard_normal(600)
+        found = find_two_kinds(noise + 6.0 * lost, cylinder)
+        assert (found == lost).all()
+        together = np.isin(np.arange(600) // 3, [100, 101, 102, 103, 104])
+        assert not find_two_kinds(noise + 6.0 * together, cylinder).any()
+
     def test_bouts_and_single_losses_are_left_to_the_medians(self):
         cylinder = np.ones(400, int)
         bout = (np.arange(400) > 150) & (np.arange(400) < 260)
