@@ -13,6 +13,7 @@ MOST_TIMES = 4  # intervals from one stroke to the next that was seen
 MOST_SHIFT_DEG = 40.0  # by which the advance may differ from the first spark to the last
 SURE = 0.3  # of a tooth: error of the count in one turn
 LEAST_POSITIONS = 4
+LONGER, MOST_GAPS = 1.5, 0.2  # times the intervals beside it; in a turn
 
 
 def find_plain_wheel(
@@ -32,7 +33,8 @@ def find_plain_wheel(
     -------
     wheel : CrankWheel or None
         None where no channel tells how far the crank turns from one stroke to the next, where the
-        channels contradict one another, or the count is no whole number.
+        channels contradict one another, the count is no whole number, or a tooth is missing in
+        many a turn.
     """
     counted = [_count_teeth(tooth_s, train, engine) for train in trains]
     known = [c for c in counted if c is not None]
@@ -45,7 +47,16 @@ def find_plain_wheel(
     positions = whole.pop()
     if not LEAST_POSITIONS <= positions <= MAX_POSITIONS:
         return None
+    if _count_gaps(tooth_s) * positions > MOST_GAPS * tooth_s.size:
+        return None  # a gap that could not be made out, or a damaged tooth
     return CrankWheel(positions=positions, gaps=())
+
+
+def _count_gaps(tooth_s: NDArray[np.float64]) -> int:
+    """Count intervals that are much longer than both next to them."""
+    apart = np.diff(tooth_s)
+    longer = apart[1:-1] > LONGER * np.maximum(apart[:-2], apart[2:])
+    return int(np.count_nonzero(longer))
 
 
 def _count_teeth(

@@ -94,6 +94,18 @@ class TestNotTold:
         ]
         assert count(crank, trains, engine) is None
 
+    @pytest.mark.parametrize("gone", [(7,), (7, 40, 41)])
+    def test_a_wheel_with_a_tooth_missing_is_not_plain(self, crank, gone):
+        # 134 or 132 are counted in each turn: a whole number all the same
+        engine = make_engine(SIX)
+        truth = list_firings(crank, engine, tdc_deg=84.0)
+        trains = [make_train(spark_times(truth, {1}), cylinders=(1,))]
+
+        def spoil(tooth_s):
+            return tooth_s[~np.isin(np.arange(tooth_s.size) % 135, gone)]
+
+        assert count(crank, trains, engine, keep=spoil) is None
+
     def test_too_short(self, crank):
         engine = make_engine(SIX)
         truth = list_firings(crank, engine, tdc_deg=84.0)
