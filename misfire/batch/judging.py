@@ -21,7 +21,12 @@ from misfire.classify.model import (
     speak_up,
 )
 from misfire.classify.parts import judge_in_parts
-from misfire.classify.rules import find_outstanding, score_cylinders, score_firings
+from misfire.classify.rules import (
+    find_outstanding,
+    find_switched_unseen,
+    score_cylinders,
+    score_firings,
+)
 from misfire.classify.separability import spread_probability
 from misfire.features.cylinders import build_cylinder_table
 from misfire.report.wording import LEARNED_FROM, list_cases
@@ -103,7 +108,8 @@ def judge(
     else:  # learned on recordings with any channel missing: it spreads by itself
         faulty, faults = judge_cylinders(model, cylinders)
         stand_out = np.bincount(cylinder[outstanding], minlength=n_cylinders + 1)
-        faulty = speak_up(cylinders, hold_back(cylinders, faulty), stand_out[1:])
+        unseen = find_switched_unseen(table, cylinder, n_cylinders)
+        faulty = speak_up(cylinders, hold_back(cylinders, faulty), stand_out[1:], unseen)
         event = hear(refine_firings(model, table, event, cylinder, faulty))
     return Judgement(event, cylinders, faulty, faults, outstanding)
 

@@ -271,7 +271,10 @@ def hold_back(table: pd.DataFrame, faulty: NDArray[np.float64]) -> NDArray[np.fl
 
 
 def speak_up(
-    table: pd.DataFrame, faulty: NDArray[np.float64], outstanding: NDArray[np.int64]
+    table: pd.DataFrame,
+    faulty: NDArray[np.float64],
+    outstanding: NDArray[np.int64],
+    unseen: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.float64]:
     """Accuse a cylinder whose coil was seen not to switch, or whose firings stand out in torque.
 
@@ -282,14 +285,17 @@ def speak_up(
         From `hold_back`.
     outstanding : int64 array [shape=(n_cylinders,)]
         How many firings of each cylinder `find_outstanding` finds.
+    unseen : bool array [shape=(n_cylinders,)], optional
+        From `find_switched_unseen`.
 
     Returns
     -------
     faulty : float64 array [shape=(n_cylinders,)]
         At least `PLAIN` where `LEAST_MISSING` switch-offs or more are missing, five times as
-        large a share as in the soundest coil watched; or where `LEAST_OUTSTANDING` firings or more
-        stand out in torque, five times as many as in most other cylinders, and more than shakes
-        that strike any cylinder give to one of them with a chance of `NO_CHANCE`.
+        large a share as in the soundest coil watched, and not only unseen; or where
+        `LEAST_OUTSTANDING` firings or more stand out in torque, five times as many as in most other
+        cylinders, and more than shakes that strike any cylinder give to one of them with a chance
+        of `NO_CHANCE`.
 
     Notes
     -----
@@ -304,6 +310,7 @@ def speak_up(
     if seen.size >= 2:
         plain |= n_missing >= LEAST_MISSING - 0.5
         plain &= np.nan_to_num(share) > 5.0 * seen.min() + 0.005
+        plain &= True if unseen is None else ~unseen
     if faulty.size >= 2:
         usual = [np.median(np.delete(outstanding, i)) + 0.5 for i in range(faulty.size)]
         many = outstanding >= np.maximum(LEAST_OUTSTANDING, 5.0 * np.array(usual))

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 CHANCE = 1e-4  # share of healthy firings that the event score calls lost
 SHIFT = 0.12  # log ratio between cylinders that needs a reason (12 %)
 EVEN_Z = 6.0  # spreads of torque at which a firing is as likely lost as not
+LEAST_AT_WORK, AT_WORK = 4, 1.0  # firings; spreads
 SMALLEST = 60.0  # energy [1/s^2]: less is too small to be a whole combustion
 
 
@@ -79,6 +80,31 @@ def find_outstanding(table: pd.DataFrame) -> NDArray[np.bool_]:
         least = np.minimum(_column(table, "torque_own_z"), _column(table, "torque_step_z"))
         found = (least >= EVEN_Z) & (_column(table, "torque_deficit_energy") >= SMALLEST)
         return np.asarray(found & ~(_column(table, "torque_level_change") < SURELY_CUT_Z))
+
+
+def find_switched_unseen(
+    table: pd.DataFrame, cylinder: NDArray[np.int64], n_cylinders: int
+) -> NDArray[np.bool_]:
+    """Find the cylinders whose firings without a switch-off did their work: it was not seen.
+
+    Parameters
+    ----------
+    table : DataFrame [shape=(n_firings, ...)]
+        From `build_firing_table`.
+    cylinder : int64 array [shape=(n_firings,)]
+    n_cylinders : int
+
+    Returns
+    -------
+    unseen : bool array [shape=(n_cylinders,)]
+        Where the torque of `LEAST_AT_WORK` such firings is known, and they lack less than `AT_WORK`
+        spreads in the mean. A coil that is not switched loses the whole combustion.
+    """
+    z = _column(table, "torque_deficit_z")
+    dark = (_column(table, "no_dwell") == 1) & np.isfinite(z)
+    count = np.bincount(cylinder[dark], minlength=n_cylinders + 1)[1:]
+    total = np.bincount(cylinder[dark], weights=z[dark], minlength=n_cylinders + 1)[1:]
+    return np.asarray((count >= LEAST_AT_WORK) & (total < AT_WORK * count))
 
 
 def score_cylinders(

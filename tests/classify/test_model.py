@@ -145,6 +145,12 @@ class TestSpeakUp:
         said = speak_up(self.make(0.08, 0.0, 0.0, np.nan), np.full(4, 0.3), NONE_STAND_OUT)
         assert said.tolist() == [PLAIN, 0.3, 0.3, 0.3]
 
+    def test_a_coil_whose_switching_was_only_not_seen(self):
+        table, same = self.make(0.08, 0.0, 0.0, np.nan), np.full(4, 0.3)
+        unseen = np.array([True, False, False, False])
+        assert_array_equal(speak_up(table, same, NONE_STAND_OUT, unseen), same)
+        assert speak_up(table, same, NONE_STAND_OUT, ~unseen)[0] == PLAIN
+
     @pytest.mark.parametrize(
         "share",
         [(0.5, 0.5, 0.6, 0.5), (0.03, 0.0, 0.0, 0.0), (0.9, np.nan, np.nan, np.nan)],
