@@ -1,5 +1,7 @@
 """Errors of the crank wheel's teeth, taken out of the energy of power strokes."""
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -8,6 +10,8 @@ from misfire.records import Engine
 
 PITCH_PRIOR = 1.5e-3  # usual relative speed error of one window by tooth pitch errors
 MOST_ERROR = 4 * PITCH_PRIOR  # never more is taken out: the rest is torque
+BOTH_FAIL = 0.003  # of engines: two cylinders 360 degrees apart that lose most firings
+LARGEST_LOSS = 0.02  # of omega^2, in which what both lack may lie
 SPEED_BINS = 8
 LEAST_KNOWN = 0.7  # share of the prior's variance that the recording must explain away
 
@@ -161,10 +165,23 @@ def _remove_repeating(
     pairs = _list_pairs(engine) if turned is None else [(c, c) for c in engine.firing_order]
     corrected = energy.copy()
     for a, b in pairs:
-        common = float(np.clip(_find_common(usual[a], later[b]), -MOST_ERROR, MOST_ERROR))
+        common = _find_common(usual[a], later[b])
+        # No cylinder gives twice its work: of three places, one that has more is the wheel.
+        is_wheel = common > 0 and len(pairs) > 2
+        common = min(common, MOST_ERROR) if is_wheel else _weigh_error(common)
         own = (cylinder == a) | (cylinder == b)
         corrected[own] -= common * speed2[own]
     return corrected
+
+
+def _weigh_error(common: float) -> float:
+    """Give what is to be taken out of what comes back a turn later: times the odds of a wheel.
+
+    By Bayes' rule over the normal law of wheels and a flat one of cylinders that fail together.
+    """
+    wheel = math.exp(-0.5 * (common / PITCH_PRIOR) ** 2) / (math.sqrt(2 * math.pi) * PITCH_PRIOR)
+    odds = (1.0 - BOTH_FAIL) / BOTH_FAIL * wheel * LARGEST_LOSS
+    return common * odds / (1.0 + odds)
 
 
 def _find_usual(

@@ -151,6 +151,16 @@ class TestLostAsOftenAsNot:
         sound = ~run.lost
         assert np.nanmin(run.table.deficit_z[run.lost]) > np.nanmax(run.table.deficit_z[sound])
 
+    @pytest.mark.parametrize("order", [FOUR, SIX], ids=len)
+    def test_two_dead_at_one_place_of_the_wheel(self, order):
+        """Fifteen thousandths of the speed's square, in both turns: ten times what wheels have."""
+        pair = (order[0], order[len(order) // 2])
+        dead = tuple((k, c) for k in range(1, 119) for c in pair)
+        usual = Run(order, rpm=1800, lost=dead).usual()
+        assert 530.0 / (1800 * np.pi / 30) ** 2 == pytest.approx(14.9e-3, rel=0.01)
+        others = [usual[c] for c in order if c not in pair]
+        assert min(usual[c] for c in pair) - max(others) > 0.8
+
     def test_no_sound_cylinder_is_of_two_kinds(self):
         rng = np.random.default_rng(3)
         cylinder = np.tile([1, 2], 300)
