@@ -80,11 +80,12 @@ def _find_signs(group: Group) -> list[str]:
     """Collect what shows that the fault is still there after."""
     signs = []
     after = group.after
+    loses, them = ("it still loses", "it") if len(group.cylinders) <= 2 else ("they still lose", "them")
     if is_more_than(after, _find_background(group), risk=RISK):
-        signs.append(f"it still loses combustions: {after.lost} of {after.judged} after the repair")
+        signs.append(f"{loses} combustions: {after.lost} of {after.judged} after the repair")
     if group.is_accused_after:
         signs.append(
-            "the recording made after the repair accuses it again "
+            f"the recording made after the repair accuses {them} again "
             f"({format_percent(group.probability_after)})"
         )
     signs += [write_odd(v.quantity, v.after) for v in group.views if v.is_left]
