@@ -2,7 +2,6 @@
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
 from misfire.dsp.running import robust_spread
 
@@ -59,9 +58,16 @@ def _part(values: NDArray[np.float64]) -> float:
     return float(values[at]) if apart else np.nan
 
 
+def _share_around(flags: NDArray[np.bool_], width: int) -> NDArray[np.float64]:
+    """Give the share of true ones among `width` rows about each; the ends count on."""
+    before, after = width // 2, width - 1 - width // 2
+    total = np.cumsum(np.concatenate(([0], np.pad(flags, (before, after), mode="edge"))))
+    return np.asarray((total[width:] - total[:-width]) / width)
+
+
 def _keep_mixed(second: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Keep those of the second kind that stand among as many of the first."""
-    share = uniform_filter1d(second.astype(float), AROUND, mode="nearest")
+    share = _share_around(second, AROUND)
     return np.asarray(second & (share >= FEWEST_LOST) & (share <= MOST_LOST))
 
 
@@ -83,10 +89,10 @@ def _find_clusters(far: NDArray[np.bool_], cylinder: NDArray[np.int64]) -> NDArr
         return np.zeros(far.size, bool)
     around = AROUND * n
     kept = np.zeros(far.size, bool)
-    whole = uniform_filter1d(far.astype(float), around, mode="nearest") * n
+    whole = _share_around(far, around) * n
     for c in np.unique(cylinder[far]):
         own = far & (cylinder == c)
-        share = uniform_filter1d(own.astype(float), around, mode="nearest") * n
+        share = _share_around(own, around) * n
         alone = (whole - share) / (n - 1) < OTHERS
         kept |= own & (share >= FEWEST_LOST) & (share <= MOST_LOST) & alone
     return kept

@@ -4,13 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.ndimage import uniform_filter1d
 
 from misfire.batch.measuring import measure
 from misfire.batch.opening import open_recording
 from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
 from misfire.features.torque import compute_torque, measure_gains
-from misfire.features.twokinds import find_two_kinds
+from misfire.features.twokinds import _share_around, find_two_kinds
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario import ChannelModel, FaultModel, Scenario
 from misfire.simulate.writer import write_recording
@@ -180,6 +181,13 @@ class TestLostAsOftenAsNot:
         assert (found == lost).all()
         together = np.isin(np.arange(600) // 3, [100, 101, 102, 103, 104])
         assert not find_two_kinds(noise + 6.0 * together, cylinder).any()
+
+    @pytest.mark.parametrize("width", [21, 42, 63])
+    def test_share_of_what_is_around(self, width):
+        # reference: scipy's running mean, the ends repeated
+        flags = np.random.default_rng(1).random(400) < 0.3
+        expected = uniform_filter1d(flags.astype(float), width, mode="nearest")
+        assert np.abs(_share_around(flags, width) - expected).max() < 1e-12
 
     def test_bouts_and_single_losses_are_left_to_the_medians(self):
         cylinder = np.ones(400, int)
