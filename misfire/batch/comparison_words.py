@@ -40,6 +40,7 @@ CERTAIN = 0.8
 FEWEST_CYCLES, BEYOND_DOUBT = 8, 1e-4  # so many do where the chance of seeing nothing is so small
 SURE = 0.975
 DROP = 0.4  # a rate or a deviation that fell by less is no improvement worth the word
+RISK_SEEN = 0.01  # as `RISK_CURED`, where losses were only counted by what is odd
 SOME_CHANCE = 0.25  # of one or two losses before staying unseen
 LIKELY_GONE = 0.2  # chance of a fault in bouts staying unseen, above which nothing is told
 OPEN = 0.1  # probability below which an unsettled recording doubts something else
@@ -190,7 +191,10 @@ def _judge_silence(group: Group) -> Judged:
     """No sign of the fault after: was the recording long enough to have shown it."""
     before, after = group.seen_before, group.matched_after
     words = write_rates(before, after, group.seen_by, at_like_speeds=group.is_matched_in_part)
-    more = compute_cycles_needed(before, after.judged, risk=RISK_CURED)
+    # Firings odd beyond the others' are a rougher count than those judged lost.
+    more = compute_cycles_needed(
+        before, after.judged, risk=RISK_SEEN if group.seen_by else RISK_CURED
+    )
     chance = max(compute_chance_unseen(before, after.judged), NEVER_NONE)
     least = LEAST_CYCLES if chance > BEYOND_DOUBT else FEWEST_CYCLES
     if after.judged < least:
