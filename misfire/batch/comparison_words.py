@@ -42,6 +42,7 @@ SURE = 0.975
 DROP = 0.4  # a rate or a deviation that fell by less is no improvement worth the word
 RISK_SEEN = 0.01  # as `RISK_CURED`, where losses were only counted by what is odd
 SOME_CHANCE = 0.25  # of one or two losses before staying unseen
+IN_BOUTS = 1.2  # bunching from which losses come in bouts
 LIKELY_GONE = 0.2  # chance of a fault in bouts staying unseen, above which nothing is told
 OPEN = 0.1  # probability below which an unsettled recording doubts something else
 RISE = 1.5
@@ -267,11 +268,11 @@ def _judge_silence(group: Group) -> Judged:
     )
     once = compute_chance_unseen(Count(before.lost, before.judged), after.judged)
     if after.judged >= LEAST_CYCLES and once <= RISK_CURED and chance <= LIKELY_GONE:
-        bouts = (
-            f"the losses came in bouts: they tell as little as {before.lost / before.bunching:.0f} "
-            "single ones"
-        )
-        return Judged(group, IMPROVED, False, "better", (words, bouts, short), more)
+        bouts: tuple[str, ...] = ()
+        if before.bunching > IN_BOUTS:
+            single = before.lost / before.bunching
+            bouts = (f"the losses came in bouts: they tell as little as {single:.0f} single ones",)
+        return Judged(group, IMPROVED, False, "better", (words, *bouts, short), more)
     return Judged(group, UNCHANGED, False, "same", (words, short), more)
 
 

@@ -95,13 +95,17 @@ class TestNoCure:
 def test_losses_only_counted_by_what_is_odd_ask_for_more():
     """Nobody was accused before: 1 % risk and not 2.5 % that the fault stayed unseen."""
     before = make_silent(make_side(cycles=500, lost=draw_lost(0.05, 500, 1), seed=1))
-    for cycles, word in ((70, "unchanged"), (300, "cured")):
+    for cycles, word in ((70, "unchanged"), (90, "improved"), (300, "cured")):
         said = compare_sides(before, make_side(cycles=cycles, seed=2))
         lost = int(said["cylinders"][2]["odd_firings"][0]["before"]["odd"])
         # reference: scipy; so many of 500, and none of those after
         chance = stats.hypergeom(500 + cycles, lost, cycles).pmf(0)
-        assert (0.01 < chance < 0.05) if word == "unchanged" else (chance < 0.01)
-        assert said["verdict"] == word
+        low, high = {"unchanged": (0.025, 0.05), "improved": (0.01, 0.025), "cured": (0, 0.01)}[
+            word
+        ]
+        assert low < chance < high
+        assert (said["verdict"], said["settled"]) == (word, word == "cured")
+        assert not any("bouts" in r for r in said["reasons"])
 
 
 def test_dark_strokes_of_all_cylinders_that_worked_are_none():
