@@ -23,7 +23,8 @@ def find_two_kinds(missing: NDArray[np.float64], cylinder: NDArray[np.int64]) ->
     Returns
     -------
     lost : bool array [shape=(n_firings,)]
-        False for all of a cylinder whose firings are of one kind.
+        False for all of a cylinder whose firings are of one kind, but for a few that are far off,
+        close together and of no other cylinder at the time.
 
     Notes
     -----
