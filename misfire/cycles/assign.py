@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.cycles.phase import Phase, permute_cylinders
-from misfire.cycles.restrikes import find_restrikes
+from misfire.cycles.restrikes import list_first_strikes
 from misfire.cycles.weighing import EARLIEST_DEG, LATEST_DEG, cylinder_angles, wrap_deg
 from misfire.dsp.track import angle_at, list_stretches, time_at
 from misfire.errors import CycleError
@@ -190,8 +190,7 @@ def _usual_advance(
     found: list[NDArray[np.float64]] = []
     where: list[NDArray[np.float64]] = []
     for train in trains:
-        stop_s = np.sort(train.strokes["stop_s"])
-        theta = angle_at(track, stop_s[~find_restrikes(stop_s)])
+        theta = angle_at(track, list_first_strikes(train.strokes["stop_s"]))
         theta = np.sort(theta[np.isfinite(theta)])
         seen = train.channel.cylinders or engine.firing_order
         rows = np.flatnonzero(np.isin(cylinder, seen))

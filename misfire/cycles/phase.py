@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.cycles.pattern import make_pattern
-from misfire.cycles.restrikes import find_restrikes
+from misfire.cycles.restrikes import list_first_strikes
 from misfire.cycles.ripple import Ripple
 from misfire.cycles.weighing import (
     LEAST_SHARPNESS,
@@ -246,8 +246,7 @@ def _tdc_from_sparks(
     best: tuple[int, NDArray[np.float64]] | None = None
     for train in trains:
         seen = train.channel.cylinders or tuple(angles)
-        stop_s = np.sort(train.strokes["stop_s"])
-        theta = angle_at(track, stop_s[~find_restrikes(stop_s)])
+        theta = angle_at(track, list_first_strikes(train.strokes["stop_s"]))
         theta = theta[np.isfinite(theta)]
         if theta.size >= 3 and (best is None or len(seen) < best[0]):
             own = np.array([angles[c] for c in seen])

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.cycles.restrikes import find_restrikes
+from misfire.cycles.restrikes import list_first_strikes
 from misfire.limits import MAX_POSITIONS
 from misfire.records import CrankWheel, Engine, StrokeTrain
 
@@ -36,6 +36,8 @@ def find_plain_wheel(
         channels contradict one another, the count is no whole number, or a tooth is missing in
         many a turn.
     """
+    if tooth_s.size < LEAST_TURNS * LEAST_POSITIONS:
+        return None
     counted = [_count_teeth(tooth_s, train, engine) for train in trains]
     known = [c for c in counted if c is not None]
     if not known:
@@ -64,8 +66,7 @@ def _count_teeth(
 ) -> tuple[float, float] | None:
     """Count the teeth of one turn between the strokes of a channel; and the error of the count."""
     apart_deg = _find_interval_deg(train, engine)
-    stop_s = np.sort(train.strokes["stop_s"])
-    stop_s = stop_s[~find_restrikes(stop_s)]
+    stop_s = list_first_strikes(train.strokes["stop_s"])
     stop_s = stop_s[(stop_s > tooth_s[0]) & (stop_s < tooth_s[-1])]
     if apart_deg is None or stop_s.size < 3:
         return None

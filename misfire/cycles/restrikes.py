@@ -8,6 +8,21 @@ MOST_STRIKES = 8  # a firing
 APART = 3.0  # times the time between strikes: firings are at least so far from one another
 
 
+def list_first_strikes(stop_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Put the times at which a coil channel switches off in order, one for each firing.
+
+    Parameters
+    ----------
+    stop_s : float64 array [shape=(n,), unit=s]
+
+    Returns
+    -------
+    first_s : float64 array [shape=(n_firings,), unit=s]
+    """
+    ordered = np.sort(stop_s)
+    return np.asarray(ordered[~find_restrikes(ordered)])
+
+
 def find_restrikes(stop_s: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Find the strikes that follow the first of a firing.
 

@@ -5,6 +5,7 @@ import io
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.io import wavfile
 
 from misfire.batch.chain import diagnose
 from misfire.batch.measuring import measure
@@ -116,6 +117,22 @@ class TestStarterRing:
         lost = sum(m for m, c in zip(truth["events"]["misfire"], truth["events"]["cylinder"],
                                      strict=True) if c == 3)  # fmt: skip
         assert result.cylinders[0].misfires == pytest.approx(lost, abs=0.15 * lost)
+
+
+class TestDeadCrankLead:
+    @pytest.mark.parametrize("what", ["", "wheel"])
+    def test_the_sparks_are_read_all_the_same(self, tmp_path, what):
+        """The lead hangs loose: the crank channel shows nothing, named wheel or not."""
+        job, _ = make_vehicle(tmp_path, duration_s=8.0, seed=5_000_214)
+        rate_hz, samples = wavfile.read(tmp_path / "capture.wav")
+        samples = samples.copy()
+        samples[:, 1] = 0
+        wavfile.write(tmp_path / "capture.wav", rate_hz, samples)
+        if what:
+            job.write_text(leave_out(job.read_text(), what))
+        result = diagnose(job)
+        assert result.verdict != "misfire"
+        assert "no_sync" in {f.code for f in result.findings}
 
 
 class TestCranking:

@@ -106,6 +106,13 @@ class TestNotTold:
 
         assert count(crank, trains, engine, keep=spoil) is None
 
+    @pytest.mark.parametrize("n_teeth", [0, 1, 2, 50])
+    def test_a_crank_channel_that_shows_next_to_nothing(self, crank, n_teeth):
+        engine = make_engine(SIX)
+        truth = list_firings(crank, engine, tdc_deg=84.0)
+        trains = [make_train(spark_times(truth, {1}), cylinders=(1,))]
+        assert count(crank, trains, engine, keep=lambda t: t[:n_teeth]) is None
+
     def test_too_short(self, crank):
         engine = make_engine(SIX)
         truth = list_firings(crank, engine, tdc_deg=84.0)
