@@ -138,9 +138,8 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
         ]
     together = None
     if match is not None and len(suspects) == len(groups) > 1 and not reasons:
-        together = judge_group(
-            _measure_group(before, after, looks, match, flat, (flat,)), comparable=True
-        )
+        whole_engine = _measure_group(before, after, looks, match, flat, (flat,))
+        together = judge_group(replace(whole_engine, is_engine=True), comparable=True)
         judged = [
             replace(j, word=together.word, settled=together.settled, direction=together.direction)
             for j in judged
@@ -175,7 +174,7 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
 
 def _group_cylinders(before: Side, after: Side) -> list[tuple[int, ...]]:
     """Put cylinders together that one of the recordings cannot tell apart."""
-    mates = before.mates or after.mates or _find_swapped(before, after)
+    mates = _find_mates(before, after)
     groups: list[tuple[int, ...]] = []
     for c in before.cylinders:
         mate = mates.get(c)
@@ -184,6 +183,11 @@ def _group_cylinders(before: Side, after: Side) -> list[tuple[int, ...]]:
         elif c < mate:
             groups.append((c, mate))
     return groups
+
+
+def _find_mates(before: Side, after: Side) -> dict[int, int]:
+    """Give the counterpart of each cylinder that one of the recordings cannot tell from it."""
+    return before.mates or after.mates or _find_swapped(before, after)
 
 
 def _find_swapped(before: Side, after: Side) -> dict[int, int]:
@@ -333,7 +337,8 @@ def _measure_group(
     )
     counts = _count(before, cylinders, match.before), _count(after, cylinders, match.after)
     whole = _count(before, cylinders), _count(after, cylinders)
-    is_pair = len(cylinders) > 1 and len(cylinders) < len(before.order)
+    # Two that cannot be told apart share what is said of them.
+    is_pair = len(cylinders) == 2 and cylinders[0] in _find_mates(before, after)
     share = 2.0 if is_pair else 1.0
     probability = [
         min(1.0, max(float(side.result_of(c)["probability"]) for c in cylinders) * share)

@@ -28,7 +28,8 @@ class Group:
     of cylinders that nobody suspects. `views`: what both recordings together show of a suspect;
     `new_views`: the same with before and after exchanged, of one that is none. `is_numbered`:
     whether BEFORE told which cylinder is which. `is_open_after`: whether AFTER settles nothing, and
-    not for a doubt about some other cylinder.
+    not for a doubt about some other cylinder. `is_engine`: whether these are all cylinders, judged
+    as one.
     """
 
     cylinders: tuple[int, ...]
@@ -52,6 +53,7 @@ class Group:
     background_before: Count = Count(0, 0)
     is_numbered: bool = True
     is_open_after: bool = False
+    is_engine: bool = False
 
     @property
     def is_accused_after(self) -> bool:

@@ -35,7 +35,7 @@ def write_together() -> str:
     note : str
     """
     return (
-        "the recording made before accuses every cylinder, as of a coil that all of them share: "
+        "the recording made before accuses every cylinder, as of one cause that all of them share: "
         "they are judged together, each with the same word; the numbers are each one's own"
     )
 

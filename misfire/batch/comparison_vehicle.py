@@ -50,7 +50,7 @@ def judge_vehicle(
     ----------
     judged : list of Judged
     together : Judged, optional
-        All cylinders as one, where BEFORE accuses every one of them, as of a shared coil.
+        All cylinders as one, where BEFORE accuses every one of them, as of a shared cause.
     reasons : tuple of str
         Why nothing can be compared; empty where it can.
     before, after : dict
@@ -227,13 +227,14 @@ def _capital(line: str) -> str:
 
 def _fail(judged: list[Judged]) -> str:
     """Give the verb for one or several; a pair of which one fails counts as one."""
-    return "fails" if len(judged) == 1 and len(judged[0].group.cylinders) <= 2 else "fail"
+    return "fails" if len(judged) == 1 and not judged[0].group.is_engine else "fail"
 
 
 def _name(group: Group) -> str:
     """Name a cylinder or a pair; one that has no sure number by what it was called."""
-    if len(group.cylinders) > 2:  # all of them together
-        return f"cylinders 1 to {len(group.cylinders)}"
+    if group.is_engine:
+        n = len(group.cylinders)
+        return f"cylinders 1 {'to' if n > 2 else 'and'} {n}"
     if not group.is_numbered:
         return f"the cylinder called {' or '.join(map(str, group.cylinders))}"
     if len(group.cylinders) > 1:

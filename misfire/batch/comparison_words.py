@@ -82,9 +82,7 @@ def _find_signs(group: Group) -> list[str]:
     """Collect what shows that the fault is still there after."""
     signs = []
     after = group.after
-    loses, them = (
-        ("it still loses", "it") if len(group.cylinders) <= 2 else ("they still lose", "them")
-    )
+    loses, them = ("they still lose", "them") if group.is_engine else ("it still loses", "it")
     if is_more_than(after, _find_background(group), risk=RISK):
         signs.append(f"{loses} combustions: {after.lost} of {after.judged} after the repair")
     if group.is_accused_after:

@@ -66,6 +66,33 @@ class TestAllTogether:
         assert fewer["verdict"] == "improved"
 
 
+class TestTwoCylinders:
+    """Both of two: a pair that one name stands for, or two that are accused each by itself."""
+
+    def make(self, *, mates):
+        sides = []
+        for seed, lost in ((1, draw_lost(0.2, 600, 1)), (2, ())):
+            side = make_side(lost=lost, order=(1, 2), lost_cylinder=1, seed=seed)
+            sides.append(replace(side, mates={1: 2, 2: 1} if mates else {}))
+        for entry in sides[0].summary["cylinders"]:
+            entry["probability"] = 0.48 if mates else 0.9
+        return sides
+
+    def test_names(self):
+        for mates, name in ((True, "cylinder 1 or 2 no longer fails"),
+                            (False, "cylinders 1 and 2 no longer fail")):  # fmt: skip
+            assert compare_sides(*self.make(mates=mates))["headline"] == f"Cured: {name}"
+
+    def test_what_a_pair_shares_is_put_together(self):
+        before, after = self.make(mates=True)
+        after.summary["verdict"] = "misfire"
+        for entry in after.summary["cylinders"]:
+            entry["probability"] = 0.45  # 0.9 that one of them fails
+        said = compare_sides(before, after)
+        assert said["cylinders"][0]["after"]["probability"] == pytest.approx(0.9)
+        assert said["verdict"] != "cured"
+
+
 class TestNoCure:
     def test_another_cylinder_that_the_second_recording_accuses(self):
         """It lacked as much before, so it is nothing new: but a cure is not what to call it."""
