@@ -126,12 +126,11 @@ def compute_torque(gains: Gains, firings: Firings, *, engine: Engine) -> TorqueT
     shares = share_work(firings.tdc_angle_deg, np.minimum(span, WORK_DEG), _choose_window(engine))
     work = _correct(gains, 0, firings, engine)
     deficit = _against_neighbours(work, firings.cylinder, engine, shares)
-    lost: NDArray[np.bool_] | None = find_two_kinds(deficit.missing, firings.cylinder)
-    if lost is not None and lost.any():
+    second = find_two_kinds(deficit.missing, firings.cylinder)
+    lost = second if second.any() else None
+    if lost is not None:  # all once more, with the others alone as a measure
         work = _correct(gains, 0, firings, engine, lost)
         deficit = _against_neighbours(work, firings.cylinder, engine, shares, lost)
-    else:
-        lost = None
     corrected = [
         work,
         *(_correct(gains, k, firings, engine, lost) for k in range(1, len(gains.gained))),
@@ -362,7 +361,7 @@ def _against_neighbours(
         missing, own = gather(missing, shares), gather(own, shares)
         spread = gather(spread, shares, spreads=True)
     good = own if lost is None else np.where(lost, np.nan, own)
-    overall = robust_spread(good[np.isfinite(good)]) if lost is not None else robust_spread(own)
+    overall = robust_spread(good)
     local = 1.4826 * running_quantile(np.abs(good), reach=LOCAL_FIRINGS)
     noise = np.maximum(local, 0.5 * overall, out=local) if np.isfinite(overall) else local
     # Where neighbours hardly follow any trend, neither need this one.

@@ -70,7 +70,7 @@ def remove_wheel_error(
             spread.append(max(robust_spread(relative[part]), 1e-6) / np.sqrt(part.size))
         design = np.column_stack((np.ones(SPEED_BINS), np.array(x) / np.mean(x)))
         constant = _fit_constant(design, np.array(y), np.array(spread))
-        constants[c] = float(np.clip(constant, -MOST_ERROR, MOST_ERROR))
+        constants[c] = _clip(constant)
     corrected = energy.copy()
     for c, constant in _share_by_place(constants, engine).items():
         own = cylinder == c
@@ -166,12 +166,18 @@ def _remove_repeating(
     corrected = energy.copy()
     for a, b in pairs:
         common = _find_common(usual[a], later[b])
-        # No cylinder gives twice its work: of three places, one that has more is the wheel.
-        is_wheel = common > 0 and len(pairs) > 2
-        common = min(common, MOST_ERROR) if is_wheel else _weigh_error(common)
+        # Nothing fires there a turn later; nor does a cylinder give twice its work, so that of
+        # three places one that has more is the wheel.
+        is_wheel = a == b or (common > 0 and len(pairs) > 2)
+        common = _clip(common) if is_wheel else _weigh_error(common)
         own = (cylinder == a) | (cylinder == b)
         corrected[own] -= common * speed2[own]
     return corrected
+
+
+def _clip(error: float) -> float:
+    """Keep an error within what a wheel's can be."""
+    return min(max(error, -MOST_ERROR), MOST_ERROR)
 
 
 def _weigh_error(common: float) -> float:

@@ -12,6 +12,7 @@ from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
 from misfire.features.torque import compute_torque, measure_gains
 from misfire.features.twokinds import _share_around, find_two_kinds
+from misfire.features.wheelerrors import remove_wheel_error
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario import ChannelModel, FaultModel, Scenario
 from misfire.simulate.writer import write_recording
@@ -161,6 +162,18 @@ class TestLostAsOftenAsNot:
         assert 530.0 / (1800 * np.pi / 30) ** 2 == pytest.approx(14.9e-3, rel=0.01)
         others = [usual[c] for c in order if c not in pair]
         assert min(usual[c] for c in pair) - max(others) > 0.8
+
+    def test_where_nothing_fires_a_turn_later_it_is_the_wheel(self):
+        """Three cylinders: what shows a turn later too, at a place without a TDC, is no torque."""
+        rng = np.random.default_rng(6)
+        cylinder, speed2 = np.tile([1, 2, 3], 200), np.full(600, 6e4)
+        error = np.where(cylinder == 2, -5.5e-3, 0.0) * speed2
+        energy, turned = (error + rng.normal(0.0, 10.0, 600) for _ in range(2))
+        corrected = remove_wheel_error(
+            energy, speed2, cylinder, engine=make_engine(THREE), turned=turned
+        )
+        middle = [np.median(corrected[cylinder == c]) for c in (1, 2, 3)]
+        assert np.ptp(middle) < 0.1 * 5.5e-3 * 6e4
 
     def test_no_sound_cylinder_is_of_two_kinds(self):
         rng = np.random.default_rng(3)
