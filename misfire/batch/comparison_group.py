@@ -14,6 +14,7 @@ from misfire.report.summary import to_plain
 
 Direction = Literal["better", "same", "worse"]
 
+CURED, IMPROVED, UNCHANGED, NOT_COMPARABLE = "cured", "improved", "unchanged", "not comparable"
 CHANCE = 0.01  # of calling firings alike to lost ones that are not
 USUAL_ALARMS = Count(3, 1000)  # sound firings called lost on simulated vehicles: fewer than this
 MANY = 3.0

@@ -170,9 +170,11 @@ def _find_unlit(side: Side, other: Side, usable: NDArray[np.bool_]) -> Odd:
             continue
         short = ~np.isfinite(values) | (values < UNLIT * max(usual))
         judged |= mine
-        if not _has_worked(side, mine & short, usable & ~(mine & short)):
-            odd |= mine & short
-            few |= (mine & short) if np.count_nonzero(mine & short) < LEAST else False
+        dark = mine & short
+        if not _has_worked(side, dark, usable & ~dark):
+            odd |= dark
+            if np.count_nonzero(dark) < LEAST:
+                few |= dark
     # Where each cylinder has too few to tell, all of them together may.
     if _has_worked(side, few, usable & ~odd):
         odd &= ~few
@@ -224,33 +226,31 @@ def compare_sparks(
     views = []
     own = [np.isin(side.column("cylinder"), cylinders) for side in (before, after)]
     for quantity in ODD:
-        left = odds[1][quantity].keep_like(odds[0][quantity], own[0])
-        residue, residue_rest = _count(left, own[1])
-        usual = _count(odds[0][quantity].keep_like(odds[0][quantity], own[0]), own[0], match.before)
-        first, first_rest = _count(odds[0][quantity], own[0], match.before)
-        second, second_rest = _count(odds[1][quantity], own[1])
-        like, like_rest = _count(odds[1][quantity], own[1], match.after)
+        odd, odd_after = odds[0][quantity], odds[1][quantity]
+        first, first_rest = _count(odd, own[0], match.before)
+        second, second_rest = _count(odd_after, own[1])
+        like, like_rest = _count(odd_after, own[1], match.after)
         if not first.judged or not second.judged:
             continue
+        usual_rest = _count(odd.keep_like(odd, own[0]), own[0], match.before)[1]
+        residue, residue_rest = _count(odd_after.keep_like(odd, own[0]), own[1])
         # Where no other cylinder was measured, its own firings of the other recording tell.
         beside = first_rest if first_rest.judged else second
-        odd_after = NO_EXCESS
-        if second_rest.judged:
-            odd_after = _make_excess(second, second_rest)
+        excess = _make_excess(second, second_rest) if second_rest.judged else NO_EXCESS
         views.append(
             View(
                 quantity=quantity,
-                before=_spread(_make_excess(first, beside), odds[0][quantity], own[0]),
-                after=_spread(odd_after, odds[1][quantity], own[1]),
-                like=replace(_make_excess(like, like_rest), chance=odd_after.chance),
+                before=_spread(_make_excess(first, beside), odd, own[0]),
+                after=_spread(excess, odd_after, own[1]),
+                like=replace(_make_excess(like, like_rest), chance=excess.chance),
                 again=like,
                 step=_find_step(before, after, match, cylinders, quantity),
                 was_lost=count_beyond(first, beside),
                 again_lost=count_beyond(like, like_rest),
                 again_others=like_rest,
-                residue=(residue, usual[1] + residue_rest),
+                residue=(residue, usual_rest + residue_rest),
                 beside=residue_rest,
-                marks_lost=_is_mark(odds[0][quantity], own[0]),
+                marks_lost=_is_mark(odd, own[0]),
                 has_others=bool(first_rest.judged),
             )
         )
@@ -267,17 +267,17 @@ def _look_at_line(
     Sound coils make next to none: no other cylinder is needed to say so, and where all share one
     coil none could.
     """
-    second, second_rest = _count(odds[1][SPARK_LINE], own[1])
-    like_before = odds[1][SPARK_LINE].keep_like(odds[0][SPARK_LINE], own[0])
-    residue, residue_rest = _count(like_before, own[1])
-    first = _count(odds[0][SPARK_LINE], own[0])[0]
-    before, before_rest = _count(odds[0][SPARK_LINE], own[0], match.before)
-    like = _count(odds[1][SPARK_LINE], own[1], match.after)[0]
+    dark, dark_after = odds[0][SPARK_LINE], odds[1][SPARK_LINE]
+    second = _count(dark_after, own[1])[0]
+    residue, residue_rest = _count(dark_after.keep_like(dark, own[0]), own[1])
+    first = _count(dark, own[0])[0]
+    before, before_rest = _count(dark, own[0], match.before)
+    like = _count(dark_after, own[1], match.after)[0]
     if not first.judged or not second.judged or not before.judged:
         return ()
     left = _make_excess(second, SOUND_LINES)
     # Others that had far fewer before are sound, and under the same load.
-    beside = _spread(_make_excess(before, before_rest), odds[0][SPARK_LINE], own[0])
+    beside = _spread(_make_excess(before, before_rest), dark, own[0])
     return (
         View(
             quantity=SPARK_LINE,
@@ -290,7 +290,7 @@ def _look_at_line(
             again_lost=count_beyond(like, SOUND_LINES),
             residue=(residue, before_rest + residue_rest if beside.is_plain else SOUND_LINES),
             beside=residue_rest if beside.is_plain else Count(0, 0),
-            marks_lost=_is_mark(odds[0][SPARK_LINE], own[0]),
+            marks_lost=_is_mark(dark, own[0]),
             has_sound=beside.is_plain,
         ),
     )

@@ -5,21 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from misfire.batch.comparison_group import FEW_LOST, Direction, Group, Judged
-from misfire.batch.comparison_rates import (
-    Count,
-    compute_chance_lower,
-)
-from misfire.batch.comparison_words import (
-    CERTAIN,
+from misfire.batch.comparison_group import (
     CURED,
-    DROP,
+    FEW_LOST,
     IMPROVED,
     NOT_COMPARABLE,
-    SURE,
     UNCHANGED,
-    is_established,
+    Direction,
+    Group,
+    Judged,
 )
+from misfire.batch.comparison_rates import Count, compute_chance_lower
+from misfire.batch.comparison_words import CERTAIN, DROP, SURE, is_established
 from misfire.batch.verdict import DOUBTFUL, FAULTY
 from misfire.report.wording import format_percent
 

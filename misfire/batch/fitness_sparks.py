@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from misfire.batch.fitness_engine import CRANKING_RPM, FOCUS
+from misfire.dsp.running import reduce_windows
 from misfire.dsp.track import angle_at
 from misfire.records import CrankTrack, Engine, Finding, Firings, StrokeTrain
 
-BATCH_WINDOWS = 1 << 14  # medians taken at once: 1 MB
 LEAST_STROKES = 20  # of a channel, before its sparks can contradict the card
 LEAST_SEEN = 8  # firings of a cylinder whose usual advance is asked for
 MOST_APART_DEG = 15.0  # usual advance of two cylinders; control differs by a few degrees
@@ -100,10 +101,9 @@ def _measure_scatter(firings: Firings, engine: Engine) -> str:
     if advance.size < 3 * LEAST_SEEN:
         return ""
     width = max(5, engine.cylinders | 1)
-    windows = np.lib.stride_tricks.sliding_window_view(advance, width)
-    starts = range(0, len(windows), BATCH_WINDOWS)
-    middle = [np.median(windows[s : s + BATCH_WINDOWS], axis=1) for s in starts]
-    away = np.abs(windows[:, width // 2] - np.concatenate(middle))
+    middle = reduce_windows(advance, width, partial(np.median, axis=1))
+    half = width // 2
+    away = np.abs(advance[half : half + middle.size] - middle)
     scatter = float(np.mean(np.minimum(away, 60.0)))
     if scatter <= MOST_SCATTER_DEG:
         return ""

@@ -310,7 +310,8 @@ def speak_up(
     if seen.size >= 2:
         plain |= n_missing >= LEAST_MISSING - 0.5
         plain &= np.nan_to_num(share) > 5.0 * seen.min() + 0.005
-        plain &= True if unseen is None else ~unseen
+        if unseen is not None:
+            plain &= ~unseen
     if faulty.size >= 2:
         usual = [np.median(np.delete(outstanding, i)) + 0.5 for i in range(faulty.size)]
         many = outstanding >= np.maximum(LEAST_OUTSTANDING, 5.0 * np.array(usual))

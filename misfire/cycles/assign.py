@@ -1,16 +1,18 @@
 """From crank angle and coil strokes to firings: which cylinder, which cycle, seen or missed."""
 
+from functools import partial
+
 import numpy as np
 from numpy.typing import NDArray
 
 from misfire.cycles.phase import Phase, permute_cylinders
 from misfire.cycles.restrikes import list_first_strikes
 from misfire.cycles.weighing import EARLIEST_DEG, LATEST_DEG, cylinder_angles, wrap_deg
+from misfire.dsp.running import reduce_windows
 from misfire.dsp.track import angle_at, list_stretches, time_at
 from misfire.errors import CycleError
 from misfire.records import CrankTrack, Engine, Firings, StrokeTrain
 
-BATCH_WINDOWS = 1 << 14  # medians taken at once: 1 MB
 ADVANCE_NEIGHBOURS = 9  # sparks over which the advance is smoothed (median)
 
 
@@ -235,9 +237,7 @@ def _running_median(values: NDArray[np.float64], width: int) -> NDArray[np.float
         return np.full(values.size, np.median(values)) if values.size else values
     half = width // 2
     padded = np.concatenate((values[:half][::-1], values, values[-half:][::-1]))
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
-    starts = range(0, len(windows), BATCH_WINDOWS)
-    return np.concatenate([np.median(windows[s : s + BATCH_WINDOWS], axis=1) for s in starts])
+    return reduce_windows(padded, width, partial(np.median, axis=1))
 
 
 def _speed(

@@ -1,8 +1,11 @@
 """Running robust statistics over rows in time order."""
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
+BATCH_WINDOWS = 1 << 14  # reduced at once: some MB
 BATCH_VALUES = 1 << 17  # in the windows sorted at once: 1 MB
 
 
@@ -94,6 +97,34 @@ def nan_quantile(window: NDArray[np.float64], quantile: float) -> NDArray[np.flo
     rows = np.arange(window.shape[0])
     a, b = ordered[rows, low], ordered[rows, high]
     return np.where(n > 0, a + (at - low) * (b - a), np.nan)
+
+
+def reduce_windows(
+    values: NDArray[np.float64],
+    width: int,
+    reduce: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+) -> NDArray[np.float64]:
+    """Reduce each window of so many rows to one value, not all of them at once.
+
+    Parameters
+    ----------
+    values : float64 array [shape=(n,)]
+    width : int [1..n]
+    reduce : callable
+        From windows [shape=(some, width)] to values [shape=(some,)].
+
+    Returns
+    -------
+    reduced : float64 array [shape=(n - width + 1,)]
+
+    Examples
+    --------
+    >>> reduce_windows(np.array([1.0, 9.0, 2.0, 3.0]), 3, lambda w: w.max(axis=1)).tolist()
+    [9.0, 9.0]
+    """
+    windows = np.lib.stride_tricks.sliding_window_view(values, width)
+    starts = range(0, len(windows), BATCH_WINDOWS)
+    return np.concatenate([reduce(windows[s : s + BATCH_WINDOWS]) for s in starts])
 
 
 def robust_spread(values: NDArray[np.float64]) -> float:

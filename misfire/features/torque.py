@@ -2,11 +2,17 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.dsp.running import nan_quantile, robust_spread, running_quantile
+from misfire.dsp.running import (
+    nan_quantile,
+    reduce_windows,
+    robust_spread,
+    running_quantile,
+)
 from misfire.dsp.track import time_at
 from misfire.dsp.trend import fit_local_trend
 from misfire.features.overlap import WORK_DEG, gather, share_work, spoil, take_out_larger
@@ -18,7 +24,6 @@ LEAST_NEIGHBOURS = 4  # firings on each side against which one is judged
 TREND_FIRINGS = 8  # on each side: a driveline swings within some ten firings
 EARLY_DEG = 90.0  # most of it is done by then
 WIDEST_DEG = 60.0  # a wider window at TDC holds much of the combustion it is to stand before
-BATCH_WINDOWS = 1 << 14  # sorted at once: 1 MB
 LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
 LEVEL_CYCLES = 40  # on each side, among which the usual level is found
 SPREAD_PART = 0.7  # of the spread of a few neighbours, lost ones among them, that is taken as noise
@@ -308,9 +313,7 @@ def _against_either_side(
         return np.full(energy.size, np.nan)
     quantile = 0.7 if engine.cylinders == 2 else 0.5
     padded = np.concatenate((np.full(width, np.nan), sound, np.full(width, np.nan)))
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
-    starts = range(0, len(windows), BATCH_WINDOWS)
-    sided = np.concatenate([nan_quantile(windows[s : s + BATCH_WINDOWS], quantile) for s in starts])
+    sided = reduce_windows(padded, width, partial(nan_quantile, quantile=quantile))
     before, after = sided[: energy.size], sided[width + 1 :]
     return np.asarray(np.fmin(before, after) - energy)
 
