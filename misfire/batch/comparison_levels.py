@@ -11,11 +11,11 @@ from misfire.batch.comparison_conditions import Match
 from misfire.batch.comparison_excess import LEVEL_LEFT, NO_STEP, Step, compute_outlying
 from misfire.batch.comparison_lack import LEAST, Lack
 from misfire.dsp.running import robust_spread
+from misfire.features.wheelerrors import PITCH_PRIOR
 
 LEAST_LEVEL = 0.2e-3  # parts of omega squared; less is no lack that a firing has
 KEPT = 0.1e-3  # usual change of what a sound cylinder lacks, half of the least that is a lack
 OTHER_WHEEL = 0.1  # vehicles whose wheel or sensor were moved between two recordings, at most
-PITCH = 1.5e-3  # usual relative speed error of one window by tooth pitch errors
 WEIGHT = 6  # cylinders for which that knowledge counts
 LEAST_OTHERS = 3  # cylinders that tell how much levels scatter
 
@@ -66,7 +66,7 @@ def find_step(before: Lack, after: Lack, match: Match, cylinders: tuple[int, ...
     here, there = (np.array([side[c][0] for c in rest]) for side in levels)
     changes = here - there
     both = np.hypot(np.array(errors[0]), np.array(errors[1]))
-    wheel = PITCH * len(order) / (4.0 * math.pi)
+    wheel = PITCH_PRIOR * len(order) / (4.0 * math.pi)
     error = float(np.median(both))
     chance = max(
         compute_outlying(moved, changes, error, usual=math.sqrt(2.0) * wheel, weight=WEIGHT),
