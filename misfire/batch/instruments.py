@@ -185,7 +185,9 @@ def _describe(clock: str, fit: ClockFit) -> list[Finding]:
 
 def _sign(value: float, decimals: int) -> str:
     """Write a number with its sign, a true minus."""
-    return f"{value:+.{decimals}f}".replace("-", "−")
+    return f"{round(value, decimals) + 0.0:+.{decimals}f}".replace(
+        "-", "−"
+    )  # no minus before a zero
 
 
 def _left_out(clock: str, reason: str) -> Finding:

@@ -109,7 +109,7 @@ def write_evidence(
 
 def _signed(value: float) -> str:
     """Whole number with a true minus sign."""
-    return f"{value:.0f}".replace("-", "−")
+    return str(round(value)).replace("-", "−")
 
 
 def _compare(

@@ -37,12 +37,17 @@ def format_share_count(part: Mapping[str, Any]) -> str:
 
 
 def format_points(value: float | None) -> str:
-    """Write a change of a share in percentage points."""
+    """Write a change of a share in percentage points; a zero has no sign.
+
+    Examples
+    --------
+    >>> format_points(-0.194), format_points(0.021), format_points(-0.0004)
+    ('−19.4', '+2.1', '0')
+    """
     if value is None:
         return "-"
-    if abs(value) < 5e-5:
-        return "0"
-    return f"{100 * value:+.1f}".replace("-", "−")
+    points = round(100 * value, 1)
+    return f"{points:+.1f}".replace("-", "−") if points else "0"
 
 
 def format_points_range(low: float | None, high: float | None) -> str:

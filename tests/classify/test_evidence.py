@@ -92,6 +92,15 @@ class TestWriteEvidence:
         assert "segment acceleration −120 1/s² against 40 1/s² in the other cylinders" in text
         assert "(14 times the usual scatter)" in text
 
+    def test_a_zero_has_no_sign(self):
+        rows = own_rows(1, every=5)
+        events, extras = tables(
+            lost=(rows, True), segment_accel=(rows, -120.0), torque_deficit_z=(rows, 14.0)
+        )
+        events.loc[events["cylinder"] != 1, "segment_accel"] = -0.3
+        text = " | ".join(write_evidence(events, extras, 1))
+        assert "against 0 1/s² in the other cylinders" in text
+
     def test_ramp_step(self):
         events, extras = tables(ramp_step_a=(own_rows(3), 0.8))
         assert "starts with a step of 0.8 A" in write_evidence(events, extras, 3)[0]
