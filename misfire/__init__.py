@@ -6,13 +6,13 @@ The public names load their modules on first use, so that `import misfire` stays
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from misfire.batch.chain import diagnose as diagnose
-    from misfire.batch.chain import ingest as store_recording
-    from misfire.batch.fleet import screen as screen
-    from misfire.batch.fleet_settings import ScreenSettings as ScreenSettings
-    from misfire.batch.opening import open_recording as open_recording
+    from misfire.diagnosis.chain import diagnose as diagnose
+    from misfire.diagnosis.chain import ingest as store_recording
     from misfire.errors import MisfireError as MisfireError
+    from misfire.fleet.screening import screen as screen
+    from misfire.fleet.settings import ScreenSettings as ScreenSettings
     from misfire.ingest.jobcard import read_job_card as read_job_card
+    from misfire.measuring.opening import open_recording as open_recording
     from misfire.records import Diagnosis as Diagnosis
 
     __version__: str
@@ -20,12 +20,12 @@ if TYPE_CHECKING:
 _HOMES = {
     "Diagnosis": "misfire.records",
     "MisfireError": "misfire.errors",
-    "ScreenSettings": "misfire.batch.fleet_settings",
-    "diagnose": "misfire.batch.chain",
-    "open_recording": "misfire.batch.opening",
+    "ScreenSettings": "misfire.fleet.settings",
+    "diagnose": "misfire.diagnosis.chain",
+    "open_recording": "misfire.measuring.opening",
     "read_job_card": "misfire.ingest.jobcard",
-    "screen": "misfire.batch.fleet",
-    "store_recording": "misfire.batch.chain",
+    "screen": "misfire.fleet.screening",
+    "store_recording": "misfire.diagnosis.chain",
 }
 _ALIASES = {"store_recording": "ingest"}  # `misfire.ingest` is the package of the readers
 

@@ -1,5 +1,7 @@
-"""Where the files that travel with the package stand: models and the demo recording."""
+"""Files of the package: where models and demo stand, and what its code hashes to."""
 
+import hashlib
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Literal
 
@@ -37,3 +39,32 @@ def find_resource(kind: Literal["models", "data_demo"]) -> Path:
         f"the folder {kind!r} of this installation is missing (looked in {package} and beside "
         "it); install the package again from its checkout with `pip install .`"
     )
+
+
+def hash_rooms(rooms: Iterable[str]) -> str:
+    """Hash the sources of whole rooms of the package, for what is kept and depends on them.
+
+    Parameters
+    ----------
+    rooms : iterable of str
+        Names of folders or files directly below the package, a file without its ending.
+
+    Returns
+    -------
+    digest : str
+        64 hexadecimal digits (SHA-256) over name and content of every file below.
+
+    Raises
+    ------
+    FileNotFoundError
+        If there is no such room: a list of names must not go stale.
+    """
+    package = Path(__file__).resolve().parent
+    digest = hashlib.sha256()
+    for room in sorted(set(rooms)):
+        place = package / room
+        paths = sorted(place.rglob("*.py")) if place.is_dir() else [package / f"{room}.py"]
+        for path in paths:
+            name = path.relative_to(package).as_posix()
+            digest.update(name.encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()

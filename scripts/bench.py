@@ -53,20 +53,20 @@ STAGES = """
 import json, sys, time
 marks = [(time.perf_counter(), "start")]
 from pathlib import Path
-from misfire.batch.chain import diagnose
+from misfire.diagnosis.chain import diagnose
 marks.append((time.perf_counter(), "opening"))
 mark = lambda stage, part: marks.append((time.perf_counter(), stage))
 done = diagnose(sys.argv[1], progress=mark)
 marks.append((time.perf_counter(), "writing"))
-from misfire.report.files import write_reports
+from misfire.report.diagnosis.files import write_reports
 write_reports(done, Path(sys.argv[2]))
 marks.append((time.perf_counter(), ""))
 print(json.dumps(marks))
 """
 START = """
-from misfire.batch.chain import diagnose
-from misfire.batch.shipped import load_shipped
-from misfire.report.files import write_reports
+from misfire.diagnosis.chain import diagnose
+from misfire.diagnosis.shipped import load_shipped
+from misfire.report.diagnosis.files import write_reports
 load_shipped()
 """
 QUIET = {**os.environ, "OMP_NUM_THREADS": "1"}

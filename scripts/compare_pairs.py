@@ -19,12 +19,12 @@ from pathlib import Path
 import numpy as np
 from scipy import stats
 
-from misfire.batch.chain import diagnose
-from misfire.batch.comparing import compare
-from misfire.batch.comparison_rates import compute_bunching
-from misfire.classify.scores import compute_clopper_pearson
+from misfire.comparison.comparing import compare
+from misfire.comparison.rates import compute_bunching
+from misfire.diagnosis.chain import diagnose
+from misfire.dsp.chances import compute_clopper_pearson
 from misfire.errors import MisfireError
-from misfire.report.files import write_reports
+from misfire.report.diagnosis.files import write_reports
 from misfire.simulate import Scenario, draw_scenario, simulate, write_recording
 from misfire.simulate.scenario import ChannelModel
 

@@ -102,7 +102,7 @@ def _half_header(place: Path) -> None:
 
 
 def _cut_store(place: Path) -> None:
-    from misfire.batch.chain import ingest
+    from misfire.diagnosis.chain import ingest
 
     ingest(place / "job.toml", place / "rec.h5")
     content = (place / "rec.h5").read_bytes()

@@ -12,13 +12,13 @@ import sys
 import tempfile
 from pathlib import Path
 
-from misfire.batch.chain import diagnose
+from misfire.diagnosis.chain import diagnose
 from misfire.records import Diagnosis
-from misfire.report.exhibits import find_marks
-from misfire.report.files import write_reports
+from misfire.report.diagnosis.exhibits import find_marks
+from misfire.report.diagnosis.files import write_reports
 from misfire.report.paper import find_browser
-from misfire.report.spread import draw_spread, split_values
-from misfire.report.waveforms import draw_panel
+from misfire.report.pictures.spread import draw_spread, split_values
+from misfire.report.pictures.waveforms import draw_panel
 from misfire.report.wording import QUANTITIES
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario_file import read_scenario

@@ -26,14 +26,13 @@ import numpy as np
 import sklearn.ensemble  # noqa: F401 - its threads can be limited only once it is loaded
 from threadpoolctl import threadpool_limits
 
-from misfire.batch.casecache import load_case, save_case
-from misfire.batch.casepool import measure_cases
-from misfire.batch.cases import LabelledCase, measure_case
-from misfire.batch.evaluating import compare_scores, summarize_comparison
-from misfire.batch.judging import judge_case
-from misfire.batch.learning import weigh_cases
-from misfire.batch.training import fit_model
 from misfire.errors import MisfireError
+from misfire.learning.casepool import load_case, measure_cases, save_case
+from misfire.learning.cases import LabelledCase, measure_case
+from misfire.learning.fitting import fit_model
+from misfire.learning.judgedcase import judge_case
+from misfire.learning.runs import weigh_cases
+from misfire.learning.scores import compare_scores, summarize_comparison
 from misfire.simulate.draw import draw_scenario
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario import Scenario

@@ -8,27 +8,23 @@ so that a run that was broken off goes on where it stopped:
 """
 
 import argparse
-import hashlib
 import sys
 import tempfile
 import time
 from pathlib import Path
 
-from misfire.batch.casepool import measure_cases
-from misfire.batch.evaluating import compare_scores, compute_scores, summarize_comparison
-from misfire.batch.judging import judge_case
-from misfire.batch.learning import fit_and_hold_out, write_model
-from misfire.batch.modelcard import format_card, format_figures
 from misfire.errors import MisfireError
+from misfire.learning.casepool import measure_cases
+from misfire.learning.judgedcase import judge_case
+from misfire.learning.modelcard import format_card, format_figures
+from misfire.learning.runs import fit_and_hold_out, write_model
+from misfire.learning.scores import compare_scores, compute_scores, summarize_comparison
+from misfire.resources import hash_rooms
 
 ROOT = Path(__file__).resolve().parent.parent
-PARTS = ("dsp", "ingest", "align", "events", "cycles", "features", "simulate")
-FILES = (
-    "columns.py",
-    "limits.py",
-    "records.py",
-    *(f"batch/{n}.py" for n in ("cases", "casecache", "detection", "measuring", "opening")),
-    "batch/witnesses.py",
+ROOMS = (  # whatever decides what is measured in a simulated vehicle
+    *("columns", "limits", "records", "dsp", "ingest", "align", "events", "cycles", "features"),
+    *("simulate", "measuring", "learning"),
 )
 FIRST = 1_000_000  # `misfire train` draws others, from 2 000 000 on
 SEEDS = 10_000  # vehicles of one seed of the run
@@ -36,12 +32,7 @@ SEEDS = 10_000  # vehicles of one seed of the run
 
 def hash_measuring() -> str:
     """Hash the sources that decide what is measured in a simulated vehicle."""
-    package = ROOT / "misfire"
-    paths = [p for part in PARTS for p in (package / part).rglob("*.py")]
-    digest = hashlib.sha256()
-    for path in sorted([*paths, *(package / name for name in FILES)]):
-        digest.update(path.relative_to(package).as_posix().encode() + b"\0" + path.read_bytes())
-    return digest.hexdigest()[:16]
+    return hash_rooms(ROOMS)[:16]
 
 
 class Clock:

@@ -11,7 +11,7 @@ from misfire.cli.output import find_width, print_json, print_text
 from misfire.cli.progress import show_progress
 
 if TYPE_CHECKING:
-    from misfire.batch.fitness import Fitness
+    from misfire.fitness.checking import Fitness
     from misfire.records import Finding
 
 WIDTH = 96
@@ -39,9 +39,9 @@ def check(
     means that no diagnosis can be made, or none that could be trusted. The exit status is 0 either
     way.
     """
-    from misfire.batch.fitness import check_recording
-    from misfire.batch.fitness_words import explain
-    from misfire.batch.opening import open_recording
+    from misfire.fitness.checking import check_recording
+    from misfire.fitness.remedies import explain
+    from misfire.measuring.opening import open_recording
 
     with show_progress(quiet=quiet) as progress:
         opened = open_recording(recording, progress=progress, allow_outside=allow_outside)

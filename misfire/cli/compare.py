@@ -39,8 +39,8 @@ def compare(
     """
     if out is not None:
         check_folder(out)
-    from misfire.batch.comparing import compare as compare_recordings
-    from misfire.report.comparison import format_comparison_table, write_comparison
+    from misfire.comparison.comparing import compare as compare_recordings
+    from misfire.report.comparison.files import format_comparison_table, write_comparison
 
     with show_progress(quiet=quiet) as progress:
         document = compare_recordings(before, after, cylinder=cylinder, progress=progress)

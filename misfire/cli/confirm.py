@@ -68,7 +68,7 @@ def confirm(
     """
     faults, crank_fault = _pair_up(cylinder or [], fault or [], healthy)
     check_folder(out)
-    from misfire.batch.confirming import confirm as make_case
+    from misfire.learning.confirming import confirm as make_case
 
     with show_progress(quiet=quiet) as progress:
         result = make_case(

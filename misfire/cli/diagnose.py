@@ -51,10 +51,10 @@ def judge(
 
     if paper is not None:
         find_browser()  # before the work is done
-    from misfire.batch.chain import diagnose as compute_diagnosis
-    from misfire.report.files import REPORT, write_reports
+    from misfire.diagnosis.chain import diagnose as compute_diagnosis
+    from misfire.report.diagnosis.files import REPORT, write_reports
+    from misfire.report.diagnosis.table import format_table
     from misfire.report.summary import build_summary
-    from misfire.report.table import format_table
 
     with show_progress(quiet=quiet) as progress:
         diagnosis = compute_diagnosis(recording, progress=progress, allow_outside=allow_outside)

@@ -34,7 +34,7 @@ def evaluate(
     """
     if out is not None:
         check_folder(out)
-    from misfire.batch.evaluation_run import evaluate_folders, write_evaluation
+    from misfire.learning.evaluation import evaluate_folders, write_evaluation
 
     with show_progress(quiet=quiet) as progress:
         result = evaluate_folders(model, cases, workers=workers, seed=seed, progress=progress)

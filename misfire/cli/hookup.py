@@ -15,7 +15,7 @@ from misfire.cli.progress import show_progress
 
 if TYPE_CHECKING:
     from misfire.records import CrankWheel
-    from misfire.report.hookup_plan import HookupPlan
+    from misfire.report.hookup.plan import HookupPlan
 
 WIDTH = 96  # columns of a line where the terminal has no fewer
 
@@ -68,9 +68,9 @@ def hookup(
     if (job is None) == (cylinders is None):
         raise typer.BadParameter("give either a job card or --cylinders")
     check_folder(out)
-    from misfire.batch.hookup import HookupWish, make_engine, plan_from_job, plan_hookup
+    from misfire.hookup.plan import HookupWish, make_engine, plan_from_job, plan_hookup
     from misfire.ingest.jobcard import read_job_card
-    from misfire.report.hookup_page import format_hookup, format_hookup_text
+    from misfire.report.hookup.page import format_hookup, format_hookup_text
 
     wish = HookupWish(inputs=inputs, suspect=suspect, one_in=one_in, rpm=rpm, rate_hz=rate)
     with show_progress(quiet=quiet) as progress:

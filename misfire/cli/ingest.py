@@ -40,7 +40,7 @@ def ingest(
     time base. Counts are stored as they were recorded.
     """
     check_file(out)
-    from misfire.batch import chain
+    from misfire.diagnosis import chain
 
     with show_progress(quiet=quiet) as progress:
         result = chain.ingest(

@@ -18,7 +18,7 @@ from misfire.cli.output import check_folder, print_failure, print_json, print_ro
 from misfire.cli.progress import can_redraw
 
 if TYPE_CHECKING:
-    from misfire.batch.fleet_settings import Screening, ScreenProgress
+    from misfire.fleet.settings import Screening, ScreenProgress
 
 LINE_EVERY_S = 60.0  # where standard error is no terminal
 
@@ -72,9 +72,9 @@ def screen(
     could not be judged (they are listed with the reason); 1 none could be judged; 130 interrupted.
     """
     check_folder(out)
-    from misfire.batch.fleet import screen as run_screen
-    from misfire.batch.fleet_settings import ScreenSettings
-    from misfire.batch.fleet_watch import watch as run_watch
+    from misfire.fleet.screening import screen as run_screen
+    from misfire.fleet.settings import ScreenSettings
+    from misfire.fleet.watch import watch as run_watch
 
     settings = ScreenSettings(
         workers=workers,
@@ -112,7 +112,7 @@ def screen(
 
 def _print(screening: Screening, *, as_json: bool, quiet: bool, summary: bool) -> None:
     """Print the vehicles or the whole document, and the summary for people."""
-    from misfire.report.fleet_table import format_fleet_lines
+    from misfire.report.fleet.table import format_fleet_lines
 
     if as_json:
         print_json({**screening.fleet, "run": screening.run})

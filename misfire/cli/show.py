@@ -45,8 +45,8 @@ def show(
     if (time_s is None) == (firing is None):
         raise typer.BadParameter("give either --time T or --firing N")
     check_file(out)
-    from misfire.batch.showing import show_firing
-    from misfire.report.firing_files import check_picture, write_picture
+    from misfire.measuring.showing import show_firing
+    from misfire.report.pictures.firing_files import check_picture, write_picture
 
     check_picture(out)
     with show_progress(quiet=quiet) as progress:
@@ -60,7 +60,7 @@ def show(
         )
         write_picture(view, out)
     if as_json:
-        from misfire.report.firing_files import describe_view
+        from misfire.report.pictures.firing_files import describe_view
 
         print_json(describe_view(view, out))
         return

@@ -37,7 +37,7 @@ def train(
     was sound: it teaches what a faulty cylinder and its fault look like.
     """
     check_folder(out)
-    from misfire.batch.learning import train as train_model
+    from misfire.learning.runs import train as train_model
 
     with show_progress(quiet=quiet) as progress:
         result = train_model(

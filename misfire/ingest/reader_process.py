@@ -14,7 +14,7 @@ import numpy as np
 from misfire.childprocess import Limits, TaskProcess
 from misfire.errors import ChannelError, FormatError, JobCardError, MisfireError, ParameterError
 from misfire.ingest.counts import map_counts
-from misfire.ingest.inplace import open_in_place
+from misfire.ingest.formats.inplace import open_in_place
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import Counts, Progress, Request, Source, Stored, read_array
 from misfire.records import Finding

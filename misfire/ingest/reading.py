@@ -10,12 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.errors import ChannelError, FormatError, MisfireError, ParameterError
-from misfire.ingest.hdf5 import open_hdf5
+from misfire.ingest.formats.hdf5 import open_hdf5
+from misfire.ingest.formats.mat import open_mat
+from misfire.ingest.formats.mdf import open_mdf
+from misfire.ingest.formats.npy import open_npy, open_npz
+from misfire.ingest.formats.parquet import open_parquet
+from misfire.ingest.formats.sound import open_sound
+from misfire.ingest.formats.text import open_text
+from misfire.ingest.formats.w64 import RIFF, open_w64
+from misfire.ingest.formats.wav import open_wav
 from misfire.ingest.jobcard import read_job_card
-from misfire.ingest.mat import open_mat
-from misfire.ingest.mdf import open_mdf
-from misfire.ingest.npy import open_npy, open_npz
-from misfire.ingest.parquet import open_parquet
 from misfire.ingest.parts import (
     find_gap_notes,
     find_parts,
@@ -27,12 +31,8 @@ from misfire.ingest.parts import (
 )
 from misfire.ingest.reader_process import ApartReader
 from misfire.ingest.scratch import Scratch
-from misfire.ingest.sound import open_sound
 from misfire.ingest.source import Progress, Request, Source
-from misfire.ingest.text import open_text
 from misfire.ingest.units import CHANNEL_UNITS, convert_unit
-from misfire.ingest.w64 import RIFF, open_w64
-from misfire.ingest.wav import open_wav
 from misfire.records import Channel, ChannelCard, Finding, JobCard, Recording
 
 MAX_RATE_DIFFERENCE = 1e-3  # between the job card and the file, before it is worth a finding

@@ -26,7 +26,7 @@ def fill_page(template: str, context: dict[str, Any], *, keep_per_cent: bool = T
     Parameters
     ----------
     template : str
-        Its file name.
+        Its path below this package.
     context : dict
         All names that the template uses; text from outside is escaped, `Markup` is not.
     keep_per_cent : bool

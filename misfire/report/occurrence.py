@@ -52,36 +52,6 @@ def compute_wilson_interval(n_hits: int, n_trials: int) -> tuple[float, float]:
     return low, high
 
 
-def compute_unseen_share(n_trials: int) -> float:
-    """Give the largest share that n trials without a single hit leave possible, at 95 per cent.
-
-    Parameters
-    ----------
-    n_trials : int [> 0]
-
-    Returns
-    -------
-    share : float [0..1]
-
-    Raises
-    ------
-    ParameterError
-        If `n_trials` is not positive.
-
-    Notes
-    -----
-    Source: binomial distribution, (1 - share)^n = 0.05; about 3/n for large n.
-
-    Examples
-    --------
-    >>> round(compute_unseen_share(100), 4)
-    0.0295
-    """
-    if n_trials <= 0:
-        raise ParameterError(f"n_trials must be positive, got {n_trials}")
-    return float(1 - 0.05 ** (1 / n_trials))
-
-
 @dataclass(frozen=True, slots=True)
 class Bout:
     """A run of misfires that came close together: [start_s, stop_s], both ends are misfires."""

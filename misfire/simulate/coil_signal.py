@@ -9,11 +9,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.simulate.coil import Discharge, compute_ramp, compute_secondary
-from misfire.simulate.firing import Firing
-from misfire.simulate.inrush import compute_inrush
+from misfire.simulate.engine.coil import Discharge, compute_ramp, compute_secondary
+from misfire.simulate.engine.firing import Firing
+from misfire.simulate.engine.inrush import compute_inrush
+from misfire.simulate.engine.track import Grid
 from misfire.simulate.scenario import ChannelModel, CoilModel
-from misfire.simulate.track import Grid
 
 REVERSE_V = -25.0  # a driver lets the primary swing this far below earth
 Float32Array = NDArray[np.float32]

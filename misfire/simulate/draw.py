@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from misfire.simulate import hookup
 from misfire.simulate.dice import Dice
-from misfire.simulate.faults import COIL_FAULTS
-from misfire.simulate.firing import POINTED
-from misfire.simulate.gap import compute_breakdown_kv
+from misfire.simulate.engine.faults import COIL_FAULTS
+from misfire.simulate.engine.firing import POINTED
+from misfire.simulate.engine.gap import compute_breakdown_kv
+from misfire.simulate.hookup import draw_channels
 from misfire.simulate.scenario import (
     CamModel,
     CardModel,
@@ -61,7 +61,7 @@ def draw_scenario(rng: np.random.Generator, *, healthy_share: float = 0.35) -> S
     coil = draw_coil(dice, engine)
     wheel = draw_wheel(dice)
     faults = draw_faults(dice, engine, drive, coil, healthy_share)
-    instruments, channels = hookup.draw_channels(dice, engine, drive, wheel, coil, faults)
+    instruments, channels = draw_channels(dice, engine, drive, wheel, coil, faults)
     rate = max(i.rate_hz for i in instruments)
     longest = min(60.0, 12e6 / rate)
     duration = dice.flat(min(14.0, 0.8 * longest), longest)

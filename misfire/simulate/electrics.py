@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.simulate.firing import Firing
-from misfire.simulate.run import Run
+from misfire.simulate.engine.firing import Firing
+from misfire.simulate.engine.run import Run
+from misfire.simulate.engine.track import FloatArray, Grid
 from misfire.simulate.scenario import Scenario
-from misfire.simulate.track import FloatArray, Grid
 from misfire.simulate.wheel import make_levels
 
 Float32Array = NDArray[np.float32]

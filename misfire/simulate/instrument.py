@@ -7,8 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.simulate.engine.track import FloatArray, Grid
 from misfire.simulate.scenario import ChannelModel, InstrumentModel
-from misfire.simulate.track import FloatArray, Grid
 
 Float32Array = NDArray[np.float32]
 MAINS_HZ = 50.0

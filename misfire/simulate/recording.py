@@ -16,10 +16,10 @@ from misfire.simulate.electrics import (
     make_supply,
     make_trigger,
 )
+from misfire.simulate.engine.run import EngineRun, Run
+from misfire.simulate.engine.track import FloatArray, Grid
 from misfire.simulate.instrument import Digitizer, high_pass, make_grid
-from misfire.simulate.run import EngineRun, Run
 from misfire.simulate.scenario import ChannelModel, Scenario
-from misfire.simulate.track import FloatArray, Grid
 from misfire.simulate.truth import make_truth
 from misfire.simulate.wheel import Wheel, make_cam, make_crank
 

@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
+import misfire.simulate.scenario as parts
 from misfire.errors import FormatError, ParameterError
-from misfire.simulate import scenario as parts
 from misfire.simulate.scenario import Scenario
 
 _TABLES: dict[str, Any] = {

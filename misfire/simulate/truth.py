@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from misfire.simulate.faults import COIL_FAULTS
-from misfire.simulate.firing import Firing
-from misfire.simulate.run import Run
+from misfire.simulate.engine.faults import COIL_FAULTS
+from misfire.simulate.engine.firing import Firing
+from misfire.simulate.engine.run import Run
 from misfire.simulate.scenario import Scenario
 
 FEWEST_LOST = 2  # fewer lost combustions than this do not make a verdict

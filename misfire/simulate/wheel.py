@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.simulate.run import Run
+from misfire.simulate.engine.run import Run
+from misfire.simulate.engine.track import FloatArray, Grid, sample_rotation
 from misfire.simulate.scenario import CamModel, FaultModel, WheelModel
-from misfire.simulate.track import FloatArray, Grid, sample_rotation
 
 TABLE = 1 << 17  # entries of a revolution: about 0.003 degrees each
 BLOCK = 1 << 17

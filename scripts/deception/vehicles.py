@@ -10,8 +10,8 @@ import numpy as np
 
 from misfire.simulate import Scenario, simulate
 from misfire.simulate.draw import draw_scenario
+from misfire.simulate.engine.run import EngineRun
 from misfire.simulate.recording import SimulatedRecording
-from misfire.simulate.run import EngineRun
 from misfire.simulate.scenario import FaultModel
 
 FULL = 32767

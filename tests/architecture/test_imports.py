@@ -12,11 +12,23 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "misfire"
 
-# A part imports only from parts of a lower rank: errors < resources < records < dsp < stages < ...
+# The house, storey by storey: a room imports only from rooms on storeys below its own, and the
+# stages, which share one, never from each other.
 STAGES = ("ingest", "align", "events", "cycles", "features", "classify", "report", "simulate")
-RANK = {"errors": 0, "publishing": 1, "resources": 1, "limits": 1, "columns": 2, "records": 2}
-RANK |= {"dsp": 3, "batch": 5, "cli": 6}
-RANK |= dict.fromkeys(STAGES, 4) | {"childprocess": 1}
+STOREYS = (
+    ("errors",),
+    ("childprocess", "limits", "publishing", "resources"),
+    ("columns", "records"),
+    ("dsp",),
+    STAGES,
+    ("measuring",),
+    ("fitness",),
+    ("diagnosis",),
+    ("comparison", "fleet", "hookup", "learning"),
+    ("cli",),
+)
+RANK = {room: storey for storey, rooms in enumerate(STOREYS) for room in rooms}
+MOST_FILES = 17  # Python files in one folder: a newcomer's eye takes no more in
 DOORS = ("__init__.py", "__main__.py")  # of the package itself: they stand outside the ranks
 
 FORBIDDEN_NAMES = {"utils", "util", "helpers", "helper", "common", "core", "base", "manager"}
@@ -84,8 +96,10 @@ def test_imports_point_one_way(path):
     [
         ("dsp/a.py", "from misfire.events.crank import x"),
         ("events/a.py", "def f():\n    from misfire.features import x"),
-        ("events/a.py", "import misfire.batch.chain"),
-        ("batch/a.py", "from misfire import cli"),
+        ("events/a.py", "import misfire.diagnosis.chain"),
+        ("fleet/a.py", "from misfire import cli"),
+        ("fleet/a.py", "from misfire.learning import x"),
+        ("measuring/a.py", "from misfire.diagnosis import x"),
         ("records.py", "from misfire.dsp import x"),
         ("events/a.py", "from . import x"),
         ("cli/a.py", "from misfire import diagnose"),
@@ -100,6 +114,46 @@ def test_the_import_rule_allows_what_it_should():
         "import numpy\nfrom misfire.errors import MisfireError\nfrom misfire.dsp import blocks\n"
     )
     assert find_wrong_imports(PACKAGE / "events" / "a.py", source) == []
+
+
+def test_no_folder_is_a_hall():
+    folders = {p.parent for p in SOURCES}
+    counts = {str(f.relative_to(PACKAGE)): len(list(f.glob("*.py"))) for f in folders}
+    assert {name: n for name, n in counts.items() if n > MOST_FILES} == {}
+
+
+def find_circles(imports: dict[str, set[str]]) -> list[str]:
+    """List the modules that import themselves by way of others."""
+    circles = []
+    for start in imports:
+        seen, todo = set(), list(imports[start])
+        while todo:
+            name = todo.pop()
+            if name not in seen:
+                seen.add(name)
+                todo += imports.get(name, ())
+        circles += [start] * (start in seen)
+    return circles
+
+
+def test_no_module_imports_itself_by_way_of_others():
+    names = {
+        ".".join(p.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): p
+        for p in SOURCES
+        if p.parent != PACKAGE or p.name not in DOORS
+    }
+    imports = {}
+    for name, path in names.items():
+        found = set()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module:
+                found |= {node.module, *(f"{node.module}.{a.name}" for a in node.names)}
+            elif isinstance(node, ast.Import):
+                found |= {a.name for a in node.names}
+        found = {n for n in found if not name.startswith(f"{n}.")}  # a room's own door
+        imports[name] = (found & set(names)) - {name}
+    assert find_circles(imports) == []
+    assert sorted(find_circles({"a": {"b"}, "b": {"a"}, "c": {"a"}})) == ["a", "b"]
 
 
 def test_no_file_is_a_drawer():

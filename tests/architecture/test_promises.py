@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from misfire.batch.catalogue import Catalogue
-from misfire.batch.fleet_scan import CATALOGUE
+from misfire.fleet.catalogue import Catalogue
+from misfire.fleet.folder import CATALOGUE
 from misfire.publishing import FORMULA_STARTS
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario import FaultModel, InstrumentModel, Scenario

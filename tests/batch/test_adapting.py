@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_array_equal
 
-from misfire.batch.training import LEAST_REAL, _adapt
 from misfire.classify.model import calibrate
+from misfire.learning.fitting import LEAST_REAL, _adapt
 
 STRAIGHT = np.array([[-20.0, 20.0], [-20.0, 20.0]])
 

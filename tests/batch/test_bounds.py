@@ -14,12 +14,12 @@ import pandas as pd
 import pytest
 
 from misfire.align import chunks
-from misfire.batch.chain import ingest
-from misfire.batch.detection import detect_events
-from misfire.batch.measuring import measure
-from misfire.batch.opening import open_recording
+from misfire.diagnosis.chain import ingest
 from misfire.dsp.blocks import BLOCK_SAMPLES
 from misfire.dsp.levels import SURVEY_SAMPLES
+from misfire.measuring.detection import detect_events
+from misfire.measuring.evidence import measure
+from misfire.measuring.opening import open_recording
 from tests.builders.recordings import make_recording
 
 CHANNELS = ("primary 1", "primary 3", "feed", "crank")
@@ -240,5 +240,5 @@ def test_a_short_recording_loads_no_library_of_learning_or_filters(tmp_path):
     done = subprocess.run(command, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     loaded = set(done.stdout.split("\n")[-2].split())
-    assert "misfire.batch.chain" in loaded
+    assert "misfire.diagnosis.chain" in loaded
     assert loaded & {"scipy", "sklearn", "skops", "joblib", "jinja2", "rich.progress"} == set()

@@ -8,12 +8,11 @@ import shutil
 import numpy as np
 import pytest
 
-from misfire.batch.casecache import load_case, save_case
-from misfire.batch.casefolders import find_cases, measure_folder, read_case
-from misfire.batch.casepool import measure_cases
-from misfire.batch.chain import ingest
-from misfire.batch.confirming import confirm
+from misfire.diagnosis.chain import ingest
 from misfire.errors import FormatError, MisfireError, OutputError, ParameterError
+from misfire.learning.casefolders import find_cases, measure_folder, read_case
+from misfire.learning.casepool import load_case, measure_cases, save_case
+from misfire.learning.confirming import confirm
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario import FaultModel, Scenario
 from misfire.simulate.writer import write_recording
@@ -276,7 +275,7 @@ class TestMeasuring:
     def test_a_worker_that_dies(self, case, monkeypatch):
         from concurrent.futures.process import BrokenProcessPool
 
-        from misfire.batch import casepool
+        from misfire.learning import casepool
 
         class Dead:
             def __init__(self, *_, **__): ...
@@ -308,7 +307,7 @@ class TestCache:
 
     def test_a_simulated_vehicle_is_not_measured_again(self, case, tmp_path, monkeypatch):
         save_case(measure_folder(read_case(case)), tmp_path / "77.npz")
-        monkeypatch.setattr("misfire.batch.casepool.simulate_case", pytest.fail)
+        monkeypatch.setattr("misfire.learning.casepool.simulate_case", pytest.fail)
         [kept], _ = measure_cases([77], cache=tmp_path)
         assert kept.faulty == {3: "mixture"}
 
@@ -320,7 +319,7 @@ class TestCache:
 
     def test_other_columns(self, case, tmp_path, monkeypatch):
         save_case(measure_folder(read_case(case)), tmp_path / "1.npz")
-        monkeypatch.setattr("misfire.batch.casecache.FIRING_COLUMNS", ("speed_of_dark",))
+        monkeypatch.setattr("misfire.learning.casepool.FIRING_COLUMNS", ("speed_of_dark",))
         with pytest.raises(FormatError, match="measured by another version"):
             load_case(tmp_path / "1.npz")
 

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from misfire.batch.chain import diagnose, ingest
+from misfire.diagnosis.chain import diagnose, ingest
 from misfire.errors import ChannelError, CycleError, FormatError, JobCardError, MisfireError
 from misfire.records import EVENT_COLUMNS, FAULT_TYPES, VERDICTS
 from misfire.resources import find_resource

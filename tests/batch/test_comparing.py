@@ -9,24 +9,23 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from misfire.batch.comparing import compare, compare_sides
-from misfire.batch.comparison_conditions import find_match
-from misfire.batch.comparison_excess import compute_fisher, compute_outlying
-from misfire.batch.comparison_features import compute_matched_change
-from misfire.batch.comparison_lack import measure_lack
-from misfire.batch.comparison_rates import (
-    Count,
+from misfire.comparison.comparing import compare, compare_sides
+from misfire.comparison.conditions import find_match
+from misfire.comparison.features import compute_matched_change
+from misfire.comparison.lack import measure_lack
+from misfire.comparison.rates import (
     compute_bunching,
     compute_chance_lower,
     compute_chance_unseen,
     compute_cycles_needed,
     compute_difference_interval,
 )
-from misfire.batch.comparison_side import Side
-from misfire.batch.comparison_torque import compare_torque, find_excess
+from misfire.comparison.side import Side
+from misfire.comparison.torque import compare_torque, find_excess
+from misfire.dsp.chances import Count, compute_fisher, compute_outlying
 from misfire.errors import FormatError, ParameterError
 from misfire.records import EVENT_COLUMNS
-from misfire.report.comparison import format_comparison_table, write_comparison
+from misfire.report.comparison.files import format_comparison_table, write_comparison
 
 ORDER = (1, 3, 4, 2)
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from misfire.batch.comparing import compare_sides
-from misfire.batch.comparison_excess import NO_STEP, Excess, View
-from misfire.batch.comparison_numbers import number_alike
-from misfire.batch.comparison_rates import Count
+from misfire.comparison.comparing import compare_sides
+from misfire.comparison.side import number_alike
+from misfire.comparison.views import NO_STEP, Excess, View
+from misfire.dsp.chances import Count
 from tests.batch.test_comparing import add_wheel, draw_lost, make_side, make_silent
 
 SIX = (1, 5, 3, 6, 2, 4)

@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from misfire.batch.comparing import compare_sides
-from misfire.batch.comparison_excess import NO_STEP, Excess, View, compute_outlying
-from misfire.batch.comparison_lack import Lack, find_worked
-from misfire.batch.comparison_levels import KEPT, OTHER_WHEEL, _find_other_wheel
-from misfire.batch.comparison_numbers import number_alike
-from misfire.batch.comparison_rates import RISK_CURED, Count
-from misfire.report.comparison import write_comparison
+from misfire.comparison.comparing import compare_sides
+from misfire.comparison.lack import KEPT, OTHER_WHEEL, Lack, _find_other_wheel, find_worked
+from misfire.comparison.rates import RISK_CURED
+from misfire.comparison.side import number_alike
+from misfire.comparison.views import NO_STEP, Excess, View
+from misfire.dsp.chances import Count, compute_outlying
+from misfire.report.comparison.files import write_comparison
 from tests.batch.test_comparing import draw_lost, make_side, make_silent
 
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from misfire.batch.comparing import compare_sides
-from misfire.batch.comparison_excess import NO_STEP, Excess, Step, View
-from misfire.batch.comparison_rates import Count
+from misfire.comparison.comparing import compare_sides
+from misfire.comparison.views import NO_STEP, Excess, Step, View
+from misfire.dsp.chances import Count
 from tests.batch.test_comparing import draw_lost, make_side, make_silent
 
 NONE = Excess(Count(0, 0), Count(0, 0), 3.0, 1.0)

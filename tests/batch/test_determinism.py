@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from misfire.batch.fleet_scan import find_sources
+from misfire.fleet.folder import find_sources
 from tests.builders.fleets import make_good, read_tree
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -11,10 +11,15 @@ import pytest
 from sklearn.metrics import brier_score_loss
 from sklearn.model_selection import LeaveOneGroupOut
 
-from misfire.batch.casefolders import find_cases
-from misfire.batch.cases import measure_case
-from misfire.batch.chain import diagnose
-from misfire.batch.evaluating import (
+from misfire.diagnosis.chain import diagnose
+from misfire.diagnosis.shipped import load_shipped
+from misfire.dsp.chances import compute_clopper_pearson, compute_wilson
+from misfire.errors import FormatError, ModelError, OutputError, ParameterError
+from misfire.learning.casefolders import find_cases
+from misfire.learning.cases import measure_case
+from misfire.learning.evaluation import choose_model, evaluate_folders, write_evaluation
+from misfire.learning.judgedcase import Judged, judge_case
+from misfire.learning.scores import (
     BETTER,
     Comparison,
     compare_scores,
@@ -22,11 +27,6 @@ from misfire.batch.evaluating import (
     lay_out_scores,
     summarize_comparison,
 )
-from misfire.batch.evaluation_run import choose_model, evaluate_folders, write_evaluation
-from misfire.batch.judging import Judged, judge_case
-from misfire.batch.shipped import load_shipped
-from misfire.classify.scores import compute_clopper_pearson, compute_wilson
-from misfire.errors import FormatError, ModelError, OutputError, ParameterError
 from misfire.records import FAULT_TYPES
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario import FaultModel, Scenario

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from misfire.align.storewriter import CODINGS, write_store
-from misfire.batch.chain import ingest
+from misfire.diagnosis.chain import ingest
 from misfire.errors import MisfireError, OutputError
 from misfire.ingest.reading import open_raw
-from misfire.report.files import NAMES, write_reports
+from misfire.report.diagnosis.files import NAMES, write_reports
 from tests.builders import files
 from tests.builders.diagnoses import make_diagnosis
 
@@ -94,7 +94,7 @@ def stop_at(function):
 store.pack = stop_at(store.pack)
 os.fsync = stop_at(os.fsync)
 os.replace = stop_at(os.replace)
-from misfire.batch.chain import ingest
+from misfire.diagnosis.chain import ingest
 ingest(sys.argv[1], sys.argv[2])
 """
 

@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from misfire.batch.firingwaves import ALL_FIRINGS, MOST_LOST, RUNS, choose_rows
+from misfire.diagnosis.firingwaves import ALL_FIRINGS, MOST_LOST, RUNS, choose_rows
 
 
 def choose(n, lost):

@@ -9,10 +9,10 @@ import re
 import numpy as np
 import pytest
 
-from misfire.batch.fitness import check_recording
-from misfire.batch.fitness_engine import count_needed, find_rarest
-from misfire.batch.fitness_scale import find_primary_factor
-from misfire.batch.fitness_words import WORDS, explain
+from misfire.fitness.checking import check_recording
+from misfire.fitness.engine import count_needed, find_rarest
+from misfire.fitness.remedies import WORDS, explain
+from misfire.fitness.scale import find_primary_factor
 from misfire.records import Finding
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario import (

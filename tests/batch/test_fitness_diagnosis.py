@@ -2,8 +2,8 @@
 
 import pytest
 
-from misfire.batch.chain import diagnose_recording
-from misfire.batch.fitness_scale import correct_recording
+from misfire.diagnosis.chain import diagnose_recording
+from misfire.fitness.scale import correct_recording
 from tests.batch.test_fitness import made, reverse, scaled, swap, wrap
 
 

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from misfire.batch.fitness_speed import check_continuity
 from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
+from misfire.fitness.sparks import check_continuity
 from tests.builders.engines import TorqueEngine, make_engine
 
 

@@ -10,7 +10,7 @@ import pytest
 import scipy.io.wavfile
 
 from misfire.align.storewriter import CODINGS
-from misfire.batch.chain import diagnose, ingest
+from misfire.diagnosis.chain import diagnose, ingest
 from misfire.report.summary import build_summary
 from tests.builders.exports import (
     make_mat,

@@ -5,12 +5,12 @@ import threading
 from dataclasses import replace
 
 import pytest
-
 from misfire.batch import hashing, scanning
-from misfire.batch.chain import diagnose
-from misfire.batch.hashing import hash_beside
-from misfire.batch.opening import open_recording
+
+from misfire.diagnosis.chain import diagnose
 from misfire.errors import FormatError
+from misfire.measuring.hashing import hash_beside
+from misfire.measuring.opening import open_recording
 from tests.builders.recordings import make_recording
 
 

@@ -12,11 +12,11 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from misfire.batch.blindness import find_blind
-from misfire.batch.commoncause import find_common_cause, spread_over_coil
-from misfire.batch.faintness import describe_faint, find_faint, hush_faint
-from misfire.batch.fitness_sparks import check_spark_places
+from misfire.diagnosis.commoncause import find_common_cause, spread_over_coil
 from misfire.features.torque import make_no_torque
+from misfire.fitness.sparks import check_spark_places
+from misfire.measuring.blindness import find_blind
+from misfire.measuring.faintness import describe_faint, find_faint, hush_faint
 from misfire.records import (
     FAULT_TYPES,
     STROKE_FIELDS,

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from misfire.batch.hookup import HookupWish, choose_places, make_engine, plan_hookup
 from misfire.classify.separability import find_separable
 from misfire.errors import ParameterError
+from misfire.hookup.plan import HookupWish, choose_places, make_engine, plan_hookup
 from misfire.ingest.jobcard import parse_job_card
 from misfire.records import CrankWheel
-from misfire.report.hookup_page import format_hookup, format_hookup_text
+from misfire.report.hookup.page import format_hookup, format_hookup_text
 
 ENGINES = [
     (1, "coil_on_plug"),

@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from misfire.batch.instruments import join_clocks
 from misfire.ingest.jobcard import parse_job_card
+from misfire.measuring.instruments import join_clocks
 from misfire.records import STROKE_FIELDS, Channel, Recording
 
 HEAD = 'vehicle.id = "van"\nengine = {cylinders = 4, firing_order = [1, 3, 4, 2], '

@@ -6,10 +6,14 @@ import json
 import numpy as np
 import pytest
 
-from misfire.batch import learning
-from misfire.batch.evaluating import compute_scores
-from misfire.batch.judging import judge_case, name_model
-from misfire.batch.learning import (
+from misfire.classify.bundle import load_bundle
+from misfire.classify.model import judge_firings
+from misfire.diagnosis.judging import name_model
+from misfire.errors import OutputError, ParameterError
+from misfire.learning import runs as learning
+from misfire.learning.fitting import fit_model
+from misfire.learning.judgedcase import judge_case
+from misfire.learning.runs import (
     FIRST_SEED,
     MOST_WEIGHT,
     fit_and_hold_out,
@@ -17,10 +21,7 @@ from misfire.batch.learning import (
     weigh_cases,
     write_model,
 )
-from misfire.batch.training import fit_model
-from misfire.classify.bundle import load_bundle
-from misfire.classify.model import judge_firings
-from misfire.errors import OutputError, ParameterError
+from misfire.learning.scores import compute_scores
 from tests.builders.models import make_case, make_cases
 
 N = 30

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from misfire.align.storewriter import write_store
-from misfire.batch.opening import open_recording
 from misfire.errors import FormatError, JobCardError
+from misfire.measuring.opening import open_recording
 from tests.builders.files import make_wav, write_job
 
 CARD = {"role": "crank", "file": "a.wav", "column": 0}

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from numpy.testing import assert_array_equal
 
-from misfire.batch import scanning
-from misfire.batch.detection import detect_events
-from misfire.batch.opening import open_recording
-from misfire.batch.scanning import scan_channels
 from misfire.errors import FormatError
 from misfire.events.secondary import measure_pickup
+from misfire.measuring import scanning
+from misfire.measuring.detection import detect_events
+from misfire.measuring.opening import open_recording
+from misfire.measuring.scanning import scan_channels
 from misfire.records import Channel
 from tests.builders.recordings import make_recording
 

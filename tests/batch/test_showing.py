@@ -5,10 +5,10 @@ import xml.etree.ElementTree as ET
 import numpy as np
 import pytest
 
-from misfire.batch.opening import open_recording
-from misfire.batch.showing import cut_recording, show_firing
 from misfire.errors import ParameterError
-from misfire.report.firing_files import check_picture, write_picture
+from misfire.measuring.opening import open_recording
+from misfire.measuring.showing import cut_recording, show_firing
+from misfire.report.pictures.firing_files import check_picture, write_picture
 from misfire.resources import find_resource
 from misfire.simulate import Scenario, simulate, write_recording
 

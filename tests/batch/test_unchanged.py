@@ -4,7 +4,7 @@ import os
 
 import pytest
 
-from misfire.batch import chain
+from misfire.diagnosis import chain
 from misfire.errors import FormatError
 from tests.builders.fleets import make_good
 

@@ -8,7 +8,6 @@ import pandas as pd
 from sklearn.ensemble import HistGradientBoostingClassifier
 from threadpoolctl import threadpool_limits
 
-from misfire.batch.cases import LabelledCase
 from misfire.classify.model import Model, gather_fault_inputs
 from misfire.classify.separability import WITNESSES
 from misfire.classify.trees import export_trees
@@ -19,6 +18,7 @@ from misfire.columns import (
     FAULT_INPUTS,
     FIRING_COLUMNS,
 )
+from misfire.learning.cases import LabelledCase
 from misfire.records import FAULT_TYPES
 
 threadpool_limits(limits=1)  # for the whole test run: threads wait for each other if it is busy

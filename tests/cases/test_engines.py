@@ -6,7 +6,7 @@ The simulator's truth is the reference. Firing orders: handbook tables (ANCHORS 
 import numpy as np
 import pytest
 
-from misfire.batch.chain import diagnose
+from misfire.diagnosis.chain import diagnose
 from tests.builders.vehicles import make_vehicle
 
 ONE, CRANK, FEED = ("coil_primary", (1,)), ("crank", ()), ("coil_current", ())

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from misfire.batch.chain import diagnose
+from misfire.diagnosis.chain import diagnose
 from tests.builders.vehicles import LEFT_OUT, leave_out, make_vehicle
 
 CASES = Path(__file__).resolve().parents[3] / "shared" / "cases"

@@ -7,11 +7,11 @@ import pandas as pd
 import pytest
 from scipy.io import wavfile
 
-from misfire.batch.chain import diagnose
-from misfire.batch.measuring import measure
-from misfire.batch.opening import open_recording
+from misfire.diagnosis.chain import diagnose
+from misfire.measuring.evidence import measure
+from misfire.measuring.opening import open_recording
 from misfire.records import EVENT_COLUMNS
-from misfire.report.files import format_parquet
+from misfire.report.diagnosis.files import format_parquet
 from tests.builders.vehicles import leave_out, make_vehicle
 
 ONE, CRANK = ("coil_primary", (1,)), ("crank", ())

@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 from scipy.stats import spearmanr
 
-from misfire.batch.chain import diagnose
-from misfire.batch.detection import detect_events
-from misfire.batch.opening import open_recording
 from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
+from misfire.diagnosis.chain import diagnose
 from misfire.errors import MisfireError
 from misfire.features.torque import compute_torque, measure_gains
+from misfire.measuring.detection import detect_events
+from misfire.measuring.opening import open_recording
 
 FOLDER = Path(__file__).resolve().parents[3] / "shared" / "real" / "single_60_2"
 

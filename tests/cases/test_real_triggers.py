@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from misfire.batch.measuring import measure
-from misfire.batch.opening import open_recording
+from misfire.measuring.evidence import measure
+from misfire.measuring.opening import open_recording
 
 REAL = Path(__file__).resolve().parents[3] / "shared" / "real"
 pytestmark = pytest.mark.skipif(

@@ -27,7 +27,7 @@ VALUES = {
 
 def _diagnose(name):
     """Diagnose one case; what a test needs of it, small enough to hand over."""
-    from misfire.batch.chain import diagnose
+    from misfire.diagnosis.chain import diagnose
 
     found = diagnose(CASES / name / "job.toml")
     return {

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from misfire.classify.evidence import write_evidence
 from misfire.records import EVENT_COLUMNS
+from misfire.report.diagnosis.evidence import write_evidence
 
 N = 200
 

@@ -7,19 +7,18 @@ import pytest
 from sklearn.calibration import calibration_curve
 from sklearn.metrics import brier_score_loss, confusion_matrix, roc_curve
 
-from misfire.classify.scores import (
+from misfire.dsp.chances import compute_clopper_pearson, compute_wilson
+from misfire.errors import ParameterError
+from misfire.learning.calibration import (
     RecallCurve,
     bootstrap,
     compute_brier,
-    compute_clopper_pearson,
     compute_ece,
-    compute_wilson,
     decompose_brier,
     resample_groups,
     tabulate_reliability,
     tally_confusion,
 )
-from misfire.errors import ParameterError
 
 
 def draw(n, seed=0):

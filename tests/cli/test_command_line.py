@@ -263,7 +263,7 @@ class TestFailuresOfTheSystem:
         def refuse(*_, **__):
             raise OSError(number, os.strerror(number), str(tmp_path / "rec.h5"))
 
-        monkeypatch.setattr("misfire.batch.chain.ingest", refuse)
+        monkeypatch.setattr("misfire.diagnosis.chain.ingest", refuse)
         got = run("ingest", tmp_path / "job.toml", "-o", tmp_path / "rec.h5")
         assert_one_line(*got, "rec.h5", word)
 
@@ -271,7 +271,7 @@ class TestFailuresOfTheSystem:
         def refuse(*_, **__):
             raise MemoryError
 
-        monkeypatch.setattr("misfire.batch.chain.ingest", refuse)
+        monkeypatch.setattr("misfire.diagnosis.chain.ingest", refuse)
         got = run("ingest", tmp_path / "job.toml", "-o", tmp_path / "rec.h5")
         assert_one_line(*got, "memory")
 
@@ -279,14 +279,14 @@ class TestFailuresOfTheSystem:
         def interrupt(*_, **__):
             raise KeyboardInterrupt
 
-        monkeypatch.setattr("misfire.batch.chain.ingest", interrupt)
+        monkeypatch.setattr("misfire.diagnosis.chain.ingest", interrupt)
         status, out, err = run("ingest", tmp_path / "job.toml", "-o", tmp_path / "rec.h5")
         assert (status, out) == (130, "")
         assert "Traceback" not in err
 
     def test_fault_of_the_program_is_one_line_too(self, tmp_path):
         code = (
-            "import misfire.batch.chain as chain\n"
+            "import misfire.diagnosis.chain as chain\n"
             "def fail(*_, **__): raise ZeroDivisionError('planted')\n"
             "chain.ingest = fail\n"
             "from misfire.cli.app import main\n"
@@ -314,7 +314,7 @@ class TestFailuresOfTheSystem:
             "import signal, sys, time\n"
             # shells start what runs in the background with interrupts ignored
             "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
-            "import misfire.batch.chain as chain\n"
+            "import misfire.diagnosis.chain as chain\n"
             "def wait(*_, **__): print('ready', file=sys.stderr, flush=True); time.sleep(60)\n"
             "chain.ingest = wait\n"
             "from misfire.cli.app import main\n"
@@ -387,7 +387,7 @@ class TestProgress:
     def test_a_warning_about_the_data_is_one_line(self):
         code = (
             "import warnings\n"
-            "import misfire.batch.chain as chain\n"
+            "import misfire.diagnosis.chain as chain\n"
             "from misfire.errors import DataWarning\n"
             "def warn(*_, **__): warnings.warn('odd rate', DataWarning); return {}\n"
             "chain.ingest = warn\n"

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from misfire.report.files import write_reports
+from misfire.report.diagnosis.files import write_reports
 from tests.builders.diagnoses import make_diagnosis, make_quiet_diagnosis
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "job.toml"

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from misfire.batch.chain import ingest
-from misfire.batch.confirming import confirm
 from misfire.cli.app import app, main
+from misfire.diagnosis.chain import ingest
 from misfire.ingest.jobcard import parse_job_card
+from misfire.learning.confirming import confirm
 from misfire.resources import find_resource
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario import ChannelModel, FaultModel, Scenario

@@ -4,10 +4,10 @@ import json
 
 import pytest
 
-from misfire.batch import learning
-from misfire.batch.evaluating import BETTER
-from misfire.batch.training import fit_model
 from misfire.cli.confirm import FaultType
+from misfire.learning import runs as learning
+from misfire.learning.fitting import fit_model
+from misfire.learning.scores import BETTER
 from misfire.records import FAULT_TYPES
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario import FaultModel, Scenario

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from misfire.cli import output
-from misfire.report.table import format_table
+from misfire.report.diagnosis.table import format_table
 from tests.builders.diagnoses import make_diagnosis
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from misfire.batch.judging import judge_case
-from misfire.batch.learning import Trained
-from misfire.batch.training import fit_model
 from misfire.classify.bundle import load_bundle
+from misfire.learning.fitting import fit_model
+from misfire.learning.judgedcase import judge_case
+from misfire.learning.runs import Trained
 from tests.builders.models import make_cases
 
 SCRIPTS = Path(__file__).resolve().parents[2] / "scripts"
@@ -55,7 +55,7 @@ def test_it_writes_a_bundle_with_its_card(script, tmp_path, monkeypatch, capsys)
 
 
 def test_the_shipped_model_and_train_draw_other_vehicles(script):
-    from misfire.batch.learning import FIRST_SEED
+    from misfire.learning.runs import FIRST_SEED
 
     # `train` draws from FIRST_SEED on, and each seed of the script draws below that
     last = script.FIRST + 50 * script.SEEDS

@@ -26,15 +26,15 @@ def _load():
     import scipy.stats  # noqa: F401
     import skops.io  # noqa: F401
 
-    import misfire.batch.chain
-    import misfire.batch.comparing
-    import misfire.batch.confirming
-    import misfire.batch.evaluation_run
-    import misfire.batch.fleet
-    import misfire.batch.hookup
-    import misfire.batch.learning
-    import misfire.batch.showing
     import misfire.cli.app  # noqa: F401
+    import misfire.comparison.comparing
+    import misfire.diagnosis.chain
+    import misfire.fleet.screening
+    import misfire.hookup.plan
+    import misfire.learning.confirming
+    import misfire.learning.evaluation
+    import misfire.learning.runs
+    import misfire.measuring.showing
     from misfire.classify.bundle import save_bundle
     from tests.builders.models import make_model
 
@@ -52,7 +52,7 @@ def _load():
         )
         return {}
 
-    misfire.batch.learning.train = train
+    misfire.learning.runs.train = train
 
 
 def _serve(answers):

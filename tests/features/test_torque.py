@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from scipy.ndimage import uniform_filter1d
 
-from misfire.batch.measuring import measure
-from misfire.batch.opening import open_recording
 from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
 from misfire.features.torque import compute_torque, measure_gains
 from misfire.features.twokinds import _share_around, find_two_kinds
 from misfire.features.wheelerrors import remove_wheel_error
+from misfire.measuring.evidence import measure
+from misfire.measuring.opening import open_recording
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario import ChannelModel, FaultModel, Scenario
 from misfire.simulate.writer import write_recording

@@ -25,20 +25,20 @@ from misfire.align.jobtext import format_job, parse_job
 from misfire.align.packing import pack, unpack
 from misfire.align.store import open_store
 from misfire.align.storewriter import CODINGS, write_store
-from misfire.batch.catalogue import Catalogue
-from misfire.batch.fleet_scan import CATALOGUE
 from misfire.childprocess import Limits
 from misfire.classify.bundle import parse_manifest, unpack_arrays
 from misfire.errors import FormatError, MisfireError
+from misfire.fleet.catalogue import Catalogue
+from misfire.fleet.folder import CATALOGUE
+from misfire.ingest.formats.layout import find_layout
+from misfire.ingest.formats.timebase import fit_timebase
+from misfire.ingest.formats.wav import read_wav_format
 from misfire.ingest.grid import GridSearch
 from misfire.ingest.jobcard import parse_job_card
-from misfire.ingest.layout import find_layout
 from misfire.ingest.reader_process import ReaderProcess
 from misfire.ingest.reading import open_file, open_raw
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import Request
-from misfire.ingest.timebase import fit_timebase
-from misfire.ingest.wav import read_wav_format
 from misfire.records import ChannelCard
 from misfire.simulate.scenario_file import read_scenario
 from tests.builders import exports, files

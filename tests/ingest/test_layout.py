@@ -3,7 +3,7 @@
 import pytest
 
 from misfire.errors import FormatError
-from misfire.ingest.layout import find_layout
+from misfire.ingest.formats.layout import find_layout
 
 ROWS = "0.000,1.5,2\n0.001,1.6,3\n0.002,1.4,2\n"
 

@@ -6,7 +6,7 @@ import subprocess
 
 import pytest
 
-from misfire.report.page import format_page
+from misfire.report.diagnosis.page import format_page
 from tests.builders.diagnoses import make_diagnosis, make_quiet_diagnosis
 
 BROWSER = next(

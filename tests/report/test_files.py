@@ -11,7 +11,7 @@ import pytest
 
 from misfire.errors import OutputError
 from misfire.records import EVENT_COLUMNS
-from misfire.report.files import format_csv, format_parquet, write_reports
+from misfire.report.diagnosis.files import format_csv, format_parquet, write_reports
 from tests.builders.diagnoses import make_diagnosis, make_events
 
 NAMES = {"result.json", "events.parquet", "misfires.csv", "report.html"}

@@ -7,11 +7,11 @@ import time
 import numpy as np
 import pytest
 
-from misfire.batch.fleet_digest import count_windows
-from misfire.batch.fleet_summary import COLUMNS, build_fleet, list_rows
+from misfire.fleet.digest import count_windows
+from misfire.fleet.summary import COLUMNS, build_fleet, list_rows
 from misfire.records import FAULT_TYPES
-from misfire.report.fleet_page import format_fleet_page
-from misfire.report.fleet_table import format_fleet_csv, format_fleet_lines
+from misfire.report.fleet.page import format_fleet_page
+from misfire.report.fleet.table import format_fleet_csv, format_fleet_lines
 
 FAILED = {"name": "lane 3/bad.h5", "kind": "store", "code": "format", "message": "is cut short"}
 

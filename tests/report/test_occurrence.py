@@ -1,13 +1,9 @@
 import numpy as np
 import pytest
 
+from misfire.dsp.chances import compute_unseen_share
 from misfire.errors import ParameterError
-from misfire.report.occurrence import (
-    compute_unseen_share,
-    compute_wilson_interval,
-    count_speed_bands,
-    find_bouts,
-)
+from misfire.report.occurrence import compute_wilson_interval, count_speed_bands, find_bouts
 
 
 # Wilson 1927 without continuity correction; values calculated independently of this project.

@@ -4,8 +4,8 @@ import json
 
 import pytest
 
-from misfire.batch.chain import diagnose
-from misfire.report.files import write_reports
+from misfire.diagnosis.chain import diagnose
+from misfire.report.diagnosis.files import write_reports
 from misfire.simulate import simulate
 from misfire.simulate.scenario import ChannelModel, EngineModel, FaultModel, Scenario
 from misfire.simulate.writer import write_recording

@@ -7,17 +7,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from misfire.batch.chain import diagnose
-from misfire.batch.comparing import compare
-from misfire.batch.fleet_summary import build_fleet
-from misfire.batch.hookup import HookupWish, make_engine, plan_hookup
-from misfire.batch.showing import show_firing
-from misfire.report.comparison_page import format_comparison_page
-from misfire.report.files import write_reports
-from misfire.report.firing_files import write_picture
-from misfire.report.fleet_page import format_fleet_page
-from misfire.report.hookup_page import format_hookup
-from misfire.report.page import format_page
+from misfire.comparison.comparing import compare
+from misfire.diagnosis.chain import diagnose
+from misfire.fleet.summary import build_fleet
+from misfire.hookup.plan import HookupWish, make_engine, plan_hookup
+from misfire.measuring.showing import show_firing
+from misfire.report.comparison.page import format_comparison_page
+from misfire.report.diagnosis.files import write_reports
+from misfire.report.diagnosis.page import format_page
+from misfire.report.fleet.page import format_fleet_page
+from misfire.report.hookup.page import format_hookup
+from misfire.report.pictures.firing_files import write_picture
 from tests.builders.diagnoses import make_diagnosis, make_quiet_diagnosis
 from tests.builders.sheets import (
     compute_contrast,

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from misfire.records import FiringWaves
-from misfire.report.packing import pack_waves
+from misfire.report.pictures.packing import pack_waves
 from tests.builders.diagnoses import make_diagnosis
 
 LOST, SOUND, CELLS = 40, 200, 60

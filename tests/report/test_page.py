@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from misfire.records import FAULT_TYPES, Engine, Finding
-from misfire.report.page import format_page
+from misfire.report.diagnosis.page import format_page
 from misfire.report.wording import FAULTS
 from tests.builders.diagnoses import (
     make_current_panel,

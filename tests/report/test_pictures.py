@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from misfire.report import svg
-from misfire.report.story import write_headline
-from misfire.report.timeline import MAX_EVENTS, bin_speed, pack_timeline
+from misfire.report.diagnosis.story import write_headline
+from misfire.report.pictures import svg
+from misfire.report.pictures.timeline import MAX_EVENTS, bin_speed, pack_timeline
 from misfire.report.wording import format_percent
 from tests.builders.diagnoses import make_diagnosis, make_events
 

@@ -4,7 +4,7 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
-from misfire.report.reliability import draw_reliability
+from misfire.report.pictures.reliability import draw_reliability
 
 SVG = "{http://www.w3.org/2000/svg}"
 ROWS = [

@@ -11,9 +11,9 @@ import pyarrow.parquet as pq
 import pytest
 from scipy import stats
 
-from misfire.batch.chain import diagnose
-from misfire.report.files import format_parquet
-from misfire.report.page import format_page
+from misfire.diagnosis.chain import diagnose
+from misfire.report.diagnosis.files import format_parquet
+from misfire.report.diagnosis.page import format_page
 from tests.builders.diagnoses import make_diagnosis, make_quiet_diagnosis
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "job.toml"

@@ -7,8 +7,8 @@ import pytest
 
 from misfire.errors import ParameterError
 from misfire.records import FAULT_TYPES
+from misfire.report.diagnosis.table import format_json
 from misfire.report.summary import build_summary, choose_recording_dtc, format_dtc, to_plain
-from misfire.report.table import format_json
 from tests.builders.diagnoses import make_diagnosis, make_quiet_diagnosis
 
 # SAE J2012 / ISO 15031-6 code list: P0300 random or multiple, P0301..P0312 cylinders 1..12

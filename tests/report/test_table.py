@@ -1,6 +1,6 @@
 from dataclasses import replace
 
-from misfire.report.table import format_table
+from misfire.report.diagnosis.table import format_table
 from tests.builders.diagnoses import make_diagnosis, make_quiet_diagnosis
 
 

@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from misfire.batch.chain import diagnose
+from misfire.diagnosis.chain import diagnose
 from misfire.records import FiringWaves
-from misfire.report.page import format_page
+from misfire.report.diagnosis.page import format_page
 from tests.builders.diagnoses import make_diagnosis, make_quiet_diagnosis
 from tests.builders.sheets import print_marked
 

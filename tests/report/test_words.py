@@ -5,7 +5,7 @@ import re
 
 import pytest
 
-from misfire.batch.modelcard import KIND_TITLE
+from misfire.learning.modelcard import KIND_TITLE
 from misfire.report.wording import (
     CERTAINTIES,
     KINDS,

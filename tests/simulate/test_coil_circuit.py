@@ -7,7 +7,7 @@ import subprocess
 import numpy as np
 import pytest
 
-from misfire.simulate.coil import Circuit, Gap, compute_secondary, solve_discharge
+from misfire.simulate.engine.coil import Circuit, Gap, compute_secondary, solve_discharge
 
 NGSPICE = shutil.which("ngspice")
 pytestmark = pytest.mark.skipif(NGSPICE is None, reason="ngspice is not installed")

@@ -209,7 +209,7 @@ def test_warm_up_and_load_patterns():
     early = FaultModel(type="mixture", cylinder=2, rate=0.2, pattern="warm_up")
     bad, _ = split(play(early))
     assert np.mean(bad["time_s"] < 7) > 0.6
-    from misfire.simulate.faults import FaultClock
+    from misfire.simulate.engine.faults import FaultClock
 
     clock = FaultClock(
         FaultModel(type="mixture", cylinder=2, rate=0.2, pattern="bursts"), np.random.default_rng(1)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from misfire.simulate.inrush import Inrush, compute_inrush, compute_steady
+from misfire.simulate.engine.inrush import Inrush, compute_inrush, compute_steady
 
 TIME_S = np.linspace(0.0, 1e-3, 400)
 

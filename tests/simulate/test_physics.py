@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from misfire.simulate import cylinder as cylinder_module
-from misfire.simulate.coil import compute_burn_time, compute_dwell, compute_ramp
-from misfire.simulate.cylinder import (
+from misfire.simulate.engine import cylinder as cylinder_module
+from misfire.simulate.engine.coil import compute_burn_time, compute_dwell, compute_ramp
+from misfire.simulate.engine.cylinder import (
     EVO_DEG,
     IVC_DEG,
     POLYTROPIC,
@@ -19,12 +19,12 @@ from misfire.simulate.cylinder import (
     compute_travel,
     make_cylinder,
 )
-from misfire.simulate.gap import (
+from misfire.simulate.engine.gap import (
     compute_breakdown_kv,
     compute_ignition_probability,
     compute_paschen_v,
 )
-from misfire.simulate.run import EngineRun
+from misfire.simulate.engine.run import EngineRun
 from misfire.simulate.scenario import DriveModel, EngineModel, FaultModel, Scenario
 
 

@@ -5,8 +5,8 @@ import shutil
 
 import pytest
 
-from misfire.batch.fleet_scan import find_sources, make_signature
 from misfire.errors import FormatError
+from misfire.fleet.folder import find_sources, make_signature
 
 CARD = """
 vehicle.id = "van"

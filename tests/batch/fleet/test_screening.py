@@ -15,13 +15,12 @@ import pandas as pd
 import pytest
 
 import misfire
-from misfire.batch.chain import ingest
-from misfire.batch.fleet_lock import LOCK, is_left_behind, lock_folder
-from misfire.batch.fleet_pool import LocalPool
-from misfire.batch.fleet_process import IsolatedWorker, Limits
-from misfire.batch.fleet_scan import CATALOGUE
-from misfire.batch.fleet_watch import watch
+from misfire.diagnosis.chain import ingest
 from misfire.errors import FormatError, OutputError, ParameterError
+from misfire.fleet.folder import CATALOGUE
+from misfire.fleet.lock import LOCK, is_left_behind, lock_folder
+from misfire.fleet.pool import IsolatedWorker, Limits, LocalPool
+from misfire.fleet.watch import watch
 from misfire.simulate.scenario import FaultModel
 from tests.builders.fleets import (
     BAD,
@@ -240,8 +239,8 @@ def kill_children(parent, *, stop, killed):
 @pytest.mark.skipif(not os.path.isdir("/proc/self"), reason="finds worker processes by /proc")
 def test_a_process_ended_by_the_system_is_tried_once_more_alone(tmp_path):
     card = make_endless(tmp_path / "in" / "x")
-    from misfire.batch.fleet_key import compute_model_hash, compute_pipeline
-    from misfire.batch.fleet_scan import find_sources
+    from misfire.fleet.folder import find_sources
+    from misfire.fleet.key import compute_model_hash, compute_pipeline
 
     (tmp_path / "out/results").mkdir(parents=True)
     source = find_sources(tmp_path / "in").sources[0]
@@ -282,7 +281,7 @@ def test_a_process_ended_by_the_system_is_tried_once_more_alone(tmp_path):
 def test_a_worker_ends_with_its_starter(tmp_path):
     code = (
         "import sys, time\n"
-        "from misfire.batch.fleet_process import IsolatedWorker, Limits\n"
+        "from misfire.fleet.pool import IsolatedWorker, Limits\n"
         "w = IsolatedWorker(Limits(60.0, 1 << 30))\n"
         "print(w._process._start().pid, flush=True); time.sleep(60)\n"
     )
@@ -307,7 +306,7 @@ def test_a_worker_ends_with_its_starter(tmp_path):
 def test_a_file_that_grows_while_it_is_read_is_tried_again(fleet, tmp_path):
     folder, out = tmp_path / "in", tmp_path / "out"
     shutil.copytree(fleet / "lane 0/0", folder)
-    from misfire.batch import fleet as module
+    from misfire.fleet import screening as module
 
     scan = module.find_sources(folder, skip=out)
     os.utime(folder / "capture.wav", ns=(1, 1))  # after the folder was looked into

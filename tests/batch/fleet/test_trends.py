@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from misfire.batch.fleet_trends import Trend, adjust, find_trends, order_rows, split_name
+from misfire.fleet.wear import Trend, adjust, find_trends, order_rows, split_name
 
 
 def make_rows(table, *, vehicle="van", quantity="burn_time_ms", recorded=None):

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from misfire.batch.fleet_digest import count_windows, read_recorded
-from misfire.batch.fleet_urgency import grade, pick_current
 from misfire.errors import JobCardError
+from misfire.fleet.digest import count_windows, read_recorded
+from misfire.fleet.urgency import grade, pick_current
 
 
 @pytest.mark.parametrize("cylinders", [4, 6, 8])

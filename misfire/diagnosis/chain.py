@@ -1,0 +1,237 @@
+"""The main job on one recording: from a job card or recording to a diagnosis."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from misfire.align.storewriter import CODINGS, write_store
+from misfire.classify.bundle import load_bundle
+from misfire.classify.model import Model
+from misfire.classify.separability import find_separable
+from misfire.diagnosis.firingwaves import build_waves
+from misfire.diagnosis.shipped import load_shipped
+from misfire.diagnosis.verdict import Verdict, decide, judge_evidence
+from misfire.fitness.checking import check_angles, check_quickly
+from misfire.fitness.scale import correct_recording
+from misfire.measuring.evidence import (
+    DECIDING_COLUMNS,
+    Evidence,
+    drop_strokes,
+    drop_table,
+    drop_teeth,
+    follow,
+    gather,
+    place,
+    tabulate,
+)
+from misfire.measuring.freeing import give_back
+from misfire.measuring.hashing import hash_beside
+from misfire.measuring.opening import open_recording
+from misfire.measuring.unchanged import watch_sources
+from misfire.records import Diagnosis, Finding, Recording
+
+Progress = Callable[[str, float], None]
+
+# Findings by which the signals contradict the card or one another, and what to do.
+CONTRADICTED = {
+    **dict.fromkeys(
+        ("firing_order_wrong", "sparks_misplaced", "tdc_doubtful"),
+        "correct the job card and diagnose again",
+    ),
+    "speed_jump": "diagnose each by itself",
+}
+
+
+def diagnose(
+    path: Path | str,
+    *,
+    model: Path | str | None = None,
+    progress: Progress | None = None,
+    allow_outside: bool = False,
+) -> Diagnosis:
+    """Name the suspect cylinders and faults of one recording.
+
+    Parameters
+    ----------
+    path : path
+        A job card with its raw files, or a recording made by `ingest`.
+    model : path, optional
+        A model bundle; the shipped one when left out.
+    progress : callable (stage, fraction), optional
+    allow_outside : bool
+        Whether a job card may name files outside its own folder.
+
+    Returns
+    -------
+    diagnosis : Diagnosis
+        Its `events` is a DataFrame with one row per expected firing.
+
+    Raises
+    ------
+    MisfireError
+        If the input cannot be used; the message names file, field and remedy.
+    """
+    recording = open_recording(
+        path, progress=progress, hash_source=False, allow_outside=allow_outside
+    )
+    try:
+        check_unchanged = watch_sources(recording)
+        with hash_beside(recording) as wait:  # from here on: libraries and model load meanwhile
+            chosen = load_shipped() if model is None else load_bundle(Path(model))
+            diagnosis = diagnose_recording(recording, model=chosen, progress=progress)
+            give_back()
+            check_unchanged()
+            return replace(diagnosis, sha256=wait())
+    finally:
+        recording.close()
+
+
+def ingest(
+    job: Path | str,
+    out: Path | str,
+    *,
+    coding: str = CODINGS[0],
+    progress: Progress | None = None,
+    allow_outside: bool = False,
+) -> dict[str, Any]:
+    """Turn raw files into one aligned HDF5 recording, without loss.
+
+    Parameters
+    ----------
+    job : path of a job card
+    out : path of the recording to write
+    coding : one of CODINGS
+        How samples are stored, see `write_store`.
+    progress : callable (stage, fraction), optional
+    allow_outside : bool
+        Whether the card may name files outside its own folder.
+
+    Returns
+    -------
+    summary : dict
+        Path, source hash, channels and findings.
+    """
+    recording = open_recording(job, progress=progress, allow_outside=allow_outside)
+    try:
+        check = watch_sources(recording)
+        write_store(recording, Path(out), coding=coding, progress=progress, check=check)
+        return {
+            "recording": str(out),
+            "vehicle": recording.job.vehicle_id,
+            "source_sha256": recording.sha256,
+            "channels": [
+                {
+                    "name": c.name,
+                    "role": c.role,
+                    "unit": c.unit,
+                    "rate_hz": c.rate_hz,
+                    "samples": c.n_samples,
+                }
+                for c in recording.channels
+            ],
+            "quality": [
+                {"channel": f.channel, "code": f.code, "severity": f.severity, "message": f.message}
+                for f in recording.findings
+            ],
+        }
+    finally:
+        recording.close()
+
+
+def diagnose_recording(
+    recording: Recording, *, model: Model | None = None, progress: Progress | None = None
+) -> Diagnosis:
+    """Measure and judge an open recording; see `diagnose`. Without a model the physics scores."""
+    recording = correct_recording(recording)
+    # each stage lets go of what the next ones do not need: in a long recording, most of the memory
+    followed = follow(recording, progress=progress)
+    give_back()
+    quick = check_angles(recording, followed)
+    followed = drop_teeth(followed)
+    give_back()
+    placed = place(followed)
+    del followed
+    give_back()
+    quick += check_quickly(placed)
+    strokes = gather(placed)
+    placed = drop_strokes(placed)
+    give_back()
+    evidence = tabulate(placed, strokes)
+    del placed, strokes
+    give_back()
+    if progress is not None:
+        progress("judging", 0.5)
+    judgement = judge_evidence(evidence, model=model)
+    evidence = drop_table(evidence, kept=DECIDING_COLUMNS)
+    give_back()
+    verdict = decide(evidence, judgement, model=model)
+    del judgement
+    if progress is not None:
+        progress("judging", 1.0)
+    evidence = drop_table(evidence)
+    if progress is not None:
+        progress("cutting out waveforms", 0.0)
+    firings = evidence.firings
+    waves = build_waves(
+        recording,
+        evidence.detected,
+        firings,
+        probability=verdict.events["misfire_probability"].to_numpy(dtype=float),
+        dwell_ms=evidence.strokes["dwell_ms"],
+    )
+    if progress is not None:
+        progress("cutting out waveforms", 1.0)
+    moving = np.isfinite(firings.rpm)
+    verdict = _doubt(verdict, evidence, quick)
+    return Diagnosis(
+        vehicle=recording.job.vehicle_id,
+        note=recording.job.note,
+        job=recording.job,
+        source=recording.path.name,
+        sha256=recording.sha256,
+        verdict=verdict.verdict,
+        duration_s=evidence.detected.duration_s,
+        cycles=int(np.unique(firings.cycle).size),
+        cylinders=verdict.cylinders,
+        findings=_unique((*evidence.findings, *quick, *verdict.findings)),
+        notes=verdict.notes,
+        events=verdict.events,
+        extras=verdict.extras,
+        rpm_s=firings.spark_s[moving],
+        rpm=firings.rpm[moving],
+        panels=verdict.panels,
+        witnesses=verdict.witnesses,
+        settings=verdict.settings,
+        waves=waves,
+        separable={c: tuple(sorted(find_separable(w))) for c, w in verdict.witnesses.items()},
+    )
+
+
+def _doubt(verdict: Verdict, evidence: Evidence, quick: Sequence[Finding]) -> Verdict:
+    """Take back what was said of cylinders where the signals are not those of the job card."""
+    wrong = [f"{f.message}: {CONTRADICTED[f.code]}" for f in quick if f.code in CONTRADICTED]
+    if not evidence.has_crank:  # one of two witnesses speaks of no engine, or not of this one
+        wrong += [
+            f"the crank channel cannot be read ({f.message}), and nothing else tells whether the "
+            "sparks alone are understood: correct the hook-up or the job card, then record again"
+            for f in evidence.findings
+            if f.code == "no_sync"
+        ]
+    if not wrong:
+        return verdict
+    # whoever is named may be another
+    halved = tuple(replace(c, probability=0.5 * c.probability) for c in verdict.cylinders)
+    verdict = replace(verdict, cylinders=halved)
+    if verdict.verdict != "misfire" and not any(f.code == "sparks_misplaced" for f in quick):
+        return verdict
+    return replace(verdict, verdict="inconclusive", notes=(wrong[0], *verdict.notes))
+
+
+def _unique(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Keep the order and say each finding once."""
+    return tuple(dict.fromkeys(findings))

@@ -1,0 +1,385 @@
+"""Losses that no single cylinder's fault explains: the whole engine, or part of it, is cut."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.dsp.chances import compute_tail
+from misfire.features.overlap import WORK_DEG
+from misfire.limits import CRANKING_RPM, SURELY_CUT_Z
+from misfire.measuring.evidence import Evidence
+from misfire.records import FAULT_TYPES, STROKE_FLAGS, Engine
+
+FAULTY = 0.5
+ALIKE = 1 / 3  # of the losses of the cylinder that loses most
+LEAST_LOST = 2
+LEAST_FELT = 3  # firings that lack as much torque as the lost ones do
+FELT_Z, HALF = 3.5, 0.5  # such a firing: so many spreads, and of the lost ones' usual lack
+TOO_STRONG = 0.7  # of what the suspect lacks: no cylinder works so much more than the others
+CLEARLY_Z = 2.0  # usual lack of a cylinder, in spreads
+SEVERAL = 3  # cylinders at once whose sparks show nothing: one cause, whatever their number
+DARK_SHARE = 0.85  # of a cylinder's firings lost: it is off
+TOGETHER = 0.5  # correlation, cycle by cycle, of cylinders that one switch turns off
+LEAST_CYCLES = 10
+BACK_CYCLES = 2  # after a cut until every cylinder has its fuel again
+BY_CHANCE = 0.01
+LIKELY = 0.25  # share of the fault types that both plugs of a coil have together
+SHARED = ("weak_coil", "no_primary")  # faults of a coil, which all of its cylinders have
+OF_LOOP = (*SHARED, "open_secondary", "fouled_plug")  # and of what leads from it to the plugs
+
+
+def find_common_cause(
+    evidence: Evidence,
+    probability: NDArray[np.float64],
+    faulty: NDArray[np.float64],
+    faults: NDArray[np.float64],
+    outstanding: NDArray[np.bool_],
+) -> str:
+    """Say why the losses are those of the engine, not of a cylinder.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    probability : float64 array [shape=(n_firings,)]
+        That each firing was lost.
+    faulty : float64 array [shape=(n_cylinders,)]
+    faults : float64 array [shape=(n_cylinders, len(FAULT_TYPES))]
+    outstanding : bool array [shape=(n_firings,)]
+        From `find_outstanding`.
+
+    Returns
+    -------
+    note : str
+        Empty where the suspect cylinders may each have a fault of their own.
+
+    Notes
+    -----
+    Faults of cylinders are independent and rare: that more than half of them have one, or three
+    without a sign in their sparks, is far less likely than one cause for all (speed limiter, fuel
+    cut, fuel or supply that fails, a rough road). Where only the torque tells, firings that lack
+    as much count as lost in every cylinder: the judge believes those of the suspect sooner.
+    Cylinders evenly spaced in the firing order that are off together are how an engine is run on
+    part of its cylinders.
+    """
+    engine = evidence.recording.job.engine
+    n = engine.cylinders
+    if n < 2:
+        return ""
+    lost = _count_lost(evidence, probability, n)
+    suspects = [c for c in range(1, n + 1) if faulty[c - 1] >= FAULTY]
+    most = max((lost[c - 1] for c in suspects), default=0.0)
+    alike = [c for c in range(1, n + 1) if most and lost[c - 1] >= max(LEAST_LOST, ALIKE * most)]
+    # nothing lost, no cylinder loses most, or none is left to be sound
+    if 2 * len(suspects) > n and (2 * most <= lost.sum() or len(suspects) == n):
+        alike = sorted({*alike, *suspects})
+    who = ", ".join(map(str, suspects))
+    shaky = _find_shaky(evidence, probability, suspects)
+    if shaky:
+        return shaky
+    if _come_with_fuel(evidence, probability, suspects):
+        return (
+            f"all that cylinder {who} loses is lost where the fuel comes "
+            "back after overrun: then a stroke or two stay out in many engines; record at steady "
+            "load as well, and see whether that cylinder fails there"
+        )
+    felt = _find_felt(evidence, probability, suspects, outstanding)
+    wider = engine.ignition == "wasted_spark" and 2 * len(felt) > n  # more than one coil has
+    sound_spark = _is_sound_spark(evidence, probability, suspects)
+    shared = alike and _share_a_coil(alike, engine, faults, dark=not sound_spark)
+    if (shared and not wider) or n < 3:
+        return ""
+    if sound_spark:
+        strong = _find_too_strong(evidence, suspects)
+        if strong:
+            return strong
+    if n >= 4 and _find_accompanied(evidence, probability, suspects) > HALF:
+        return (
+            f"where cylinder {who} loses combustions, others beside it in the firing order lose "
+            "theirs: that is one cause for several cylinders (supply of the coils, fuel, a cut by "
+            "the control unit, a rough road), not a fault of that one"
+        )
+    if 2 * len(alike) <= n < 2 * len(felt) or len(alike) < SEVERAL <= len(felt):
+        alike = felt
+    several = len(alike) >= SEVERAL and set(alike) <= set(felt)
+    names = ", ".join(map(str, alike))
+    if 2 * len(alike) > n or several:
+        return (
+            f"cylinders {names} lose combustions alike: that is one cause for the whole engine "
+            "(speed limiter or fuel cut, mixture of all cylinders, fuel pressure, supply of the "
+            "coils, crank signal, a rough road, a job card of another engine), not faults of so "
+            "many cylinders"
+        )
+    if n >= 4 and len(alike) > 1 and _are_evenly_spaced(alike, engine):
+        if not _go_together(evidence, probability, alike):
+            return ""
+        return (
+            f"cylinders {names}, evenly spaced in the firing order, are off together: this is "
+            "what an engine that runs on part of its cylinders on purpose looks like, or a job "
+            "card with too many cylinders; find out whether this engine does so"
+        )
+    return ""
+
+
+def spread_over_coil(
+    evidence: Evidence,
+    probability: NDArray[np.float64],
+    faulty: NDArray[np.float64],
+    faults: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Say of all cylinders of a distributor what is said of the coil that fires them.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    probability : float64 array [shape=(n_firings,)]
+        That each firing was lost.
+    faulty : float64 array [shape=(n_cylinders,)]
+    faults : float64 array [shape=(n_cylinders, len(FAULT_TYPES))]
+
+    Returns
+    -------
+    faulty, faults : the same shapes
+        Where a coil's fault leads in the cylinder suspected most: if more than half of the
+        cylinders have losses, spread as chance spreads them, all are as suspect as it; if it has
+        more of them than chance gives it, the coil that serves all alike does not explain it, and
+        other faults do.
+
+    Notes
+    -----
+    Chance: the largest of equal binomial shares, with Bonferroni's bound, at `BY_CHANCE`.
+    """
+    engine = evidence.recording.job.engine
+    n, first = engine.cylinders, int(np.argmax(faulty))
+    of_coil = [FAULT_TYPES.index(t) for t in SHARED]
+    if engine.ignition != "distributor" or n < 2 or faulty[first] < FAULTY:
+        return faulty, faults
+    if float(faults[first, of_coil].sum()) < FAULTY:
+        return faulty, faults
+    lost = _count_lost(evidence, probability, n).astype(int)
+    if lost.sum() < LEAST_LOST:
+        return faulty, faults
+    if n * compute_tail(int(lost[first]), int(lost.sum()), 1.0 / n) >= BY_CHANCE:
+        if 2 * np.count_nonzero(lost) <= n:  # too few to tell
+            return faulty, faults
+        alike = np.where((faulty < FAULTY)[:, None], faults[first], faults)
+        return np.full(n, faulty[first]), alike
+    others = faults[first].copy()
+    others[of_coil] *= BY_CHANCE
+    faults = faults.copy()
+    faults[first] = others / others.sum()
+    return faulty, faults
+
+
+def _mark_lost(
+    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
+) -> NDArray[np.bool_]:
+    """Mark the firings that the suspects lost."""
+    return (np.nan_to_num(probability) >= 0.5) & np.isin(evidence.firings.cylinder, suspects)
+
+
+def _is_sound_spark(
+    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
+) -> bool:
+    """Tell whether the sparks of most firings that the suspects lost show nothing."""
+    lost = _mark_lost(evidence, probability, suspects)
+    flags = evidence.strokes["flags"][lost].astype(np.int64)
+    no_spark = (flags & (STROKE_FLAGS["no_dwell"] | STROKE_FLAGS["no_breakdown"])) != 0
+    return not lost.any() or float(no_spark.mean()) <= 0.5
+
+
+def _find_shaky(evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]) -> str:
+    """Find that only leads which came off at other times say that a coil was not switched."""
+    z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
+    lost = _mark_lost(evidence, probability, suspects)
+    absent = (evidence.strokes["flags"].astype(np.int64) & STROKE_FLAGS["no_dwell"]) != 0
+    felt = z[lost & np.isfinite(z)]
+    if not lost.any() or absent[lost].mean() <= 0.5:
+        return ""
+    if felt.size >= LEAST_LOST and float(np.median(felt)) >= FELT_Z:
+        return ""
+    off = {f.channel for f in evidence.findings if f.code == "dropout"}
+    names = ", ".join(map(str, suspects))
+    if not felt.size and all(_goes_for_good(lost, cylinder == c) for c in suspects):
+        return (
+            f"the coil of cylinder {names} shows nothing from one moment on, and no crank signal "
+            "tells whether the cylinder stopped or the lead came off: check that lead, and record "
+            "the crank as well"
+        )
+    seers = [
+        t.channel.name
+        for t in evidence.detected.trains
+        if t.channel.role != "coil_trigger"
+        and not set(suspects).isdisjoint(t.channel.cylinders or suspects)
+    ]
+    if not seers or not set(seers) <= off:
+        return ""
+    return (
+        f"that the coil of cylinder {names} was not switched is seen in "
+        f"{seers[0]!r} alone, which shows nothing of its coil at other times either, and for a "
+        "reason of its own: check that lead, and record the crank as well"
+    )
+
+
+def _goes_for_good(lost: NDArray[np.bool_], own: NDArray[np.bool_]) -> bool:
+    """Tell whether a cylinder's losses are all its firings up to one moment, or from one on."""
+    mine = lost[own]
+    n = int(mine.sum())
+    at_an_end = bool(mine[:n].all()) or bool(mine[mine.size - n :].all())
+    return LEAST_CYCLES <= n < mine.size and at_an_end
+
+
+def _come_with_fuel(
+    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
+) -> bool:
+    """Tell whether the suspects lose only where a fuel cut ends, and that is no chance."""
+    n = evidence.recording.job.engine.cylinders
+    lost = _mark_lost(evidence, probability, suspects)
+    if lost.sum() < LEAST_LOST or not _is_sound_spark(evidence, probability, suspects):
+        return False
+    level = evidence.firing_table["torque_level_change"].to_numpy(float)
+    cut = np.nan_to_num(level) < SURELY_CUT_Z
+    behind = np.convolve(cut, np.ones(BACK_CYCLES * n + 1))[: cut.size] > 0.5
+    return bool(behind[lost].all()) and float(behind.mean()) ** int(lost.sum()) < BY_CHANCE
+
+
+def _find_too_strong(evidence: Evidence, suspects: list[int]) -> str:
+    """Find a cylinder that seems to work as much more as the weakest suspect works less."""
+    z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
+    usual = {}
+    runs = evidence.firings.rpm > CRANKING_RPM  # a leak under the starter favours the next one
+    for c in range(1, evidence.recording.job.engine.cylinders + 1):
+        own = z[(cylinder == c) & runs & np.isfinite(z)]
+        if own.size >= LEAST_CYCLES:
+            usual[c] = float(np.median(own))
+    weak = max((c for c in suspects if c in usual), key=lambda c: usual[c], default=0)
+    engine = evidence.recording.job.engine
+    others = [c for c in usual if c not in suspects and not _shares_wheel(c, weak, engine)]
+    if not weak or not others or usual[weak] < CLEARLY_Z:
+        return ""
+    strong = min(others, key=lambda c: usual[c])
+    if -usual[strong] < TOO_STRONG * usual[weak]:
+        return ""
+    return (
+        f"cylinder {weak} seems to lack torque in all its firings, but cylinder {strong} seems to "
+        "give as much too much, which no cylinder can: teeth out of place, a crank signal that is "
+        "cut or filtered, or wrong firing angles look like this; check sensor, wheel and job card, "
+        "and record at another speed"
+    )
+
+
+def _shares_wheel(cylinder: int, weak: int, engine: Engine) -> bool:
+    """Tell whether a cylinder works at the place of the wheel at which another is weak.
+
+    An error of the wheel is there in both of its turns: what one of them shows less than the other
+    is no error of the wheel, and one that hides half of a dead cylinder's lack makes the cylinder
+    360 degrees away seem strong. So with those whose work overlaps its own.
+    """
+    angles = dict(zip(engine.firing_order, engine.firing_angles_deg, strict=True))
+    if weak not in angles:
+        return False
+    opposite = (angles[weak] + 360.0) % 720.0
+    if not any(abs(a - opposite) < 1.0 for a in angles.values()):
+        return False
+    away = abs((angles[cylinder] - opposite + 360.0) % 720.0 - 360.0)
+    return away < WORK_DEG
+
+
+def _find_accompanied(
+    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
+) -> float:
+    """Share of the suspects' lost firings beside which two other cylinders lack torque as well."""
+    z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
+    engine = evidence.recording.job.engine
+    lost = _mark_lost(evidence, probability, suspects) & np.isfinite(z)
+    if lost.sum() < LEAST_LOST:
+        return 0.0
+    lacks = np.nan_to_num(z) >= max(FELT_Z, HALF * float(np.median(z[lost])))
+    beside = np.ones(2 * engine.cylinders - 1)
+    company = np.zeros(z.size)
+    for c in engine.firing_order:
+        if c not in suspects:
+            wide = np.convolve(lacks & (cylinder == c), beside)
+            company += wide[engine.cylinders - 1 :][: z.size] > 0.5
+    return float(np.mean(company[lost] >= 2))
+
+
+def _find_felt(
+    evidence: Evidence,
+    probability: NDArray[np.float64],
+    suspects: list[int],
+    outstanding: NDArray[np.bool_],
+) -> list[int]:
+    """List the cylinders that lack torque as often, if torque alone accuses the suspects."""
+    z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
+    lost = _mark_lost(evidence, probability, suspects) & np.isfinite(z)
+    if not suspects or not _is_sound_spark(evidence, probability, suspects):
+        return []
+    if lost.sum() >= LEAST_LOST:
+        as_much = np.nan_to_num(z) >= max(FELT_Z, HALF * float(np.median(z[lost])))
+    else:  # suspected for no single firing: those that stand out by themselves
+        as_much = outstanding
+    n = evidence.recording.job.engine.cylinders
+    counts = np.bincount(cylinder[as_much], minlength=n + 1)[1 : n + 1]
+    most = max(int(counts[c - 1]) for c in suspects)
+    least = max(LEAST_FELT, ALIKE * most)
+    return [c for c in range(1, n + 1) if counts[c - 1] >= least]
+
+
+def _count_lost(
+    evidence: Evidence, probability: NDArray[np.float64], n: int
+) -> NDArray[np.float64]:
+    """Count each cylinder's firings that were lost, or that its coil was not switched for."""
+    flags = evidence.strokes["flags"].astype(np.int64)
+    lost = (np.nan_to_num(probability) >= 0.5) | ((flags & STROKE_FLAGS["no_dwell"]) != 0)
+    return np.bincount(evidence.firings.cylinder[lost], minlength=n + 1)[1 : n + 1].astype(float)
+
+
+def _share_a_coil(
+    cylinders: list[int], engine: Engine, faults: NDArray[np.float64], *, dark: bool
+) -> bool:
+    """Tell whether one coil's fault, and nothing of the whole engine, has all of them.
+
+    Where the sparks of a distributor are seen to fail (`dark`), so may the lead from the coil, the
+    rotor or the cap, which all cylinders share as well.
+    """
+    leads = {FAULT_TYPES[int(np.argmax(faults[c - 1]))] for c in cylinders}
+    if engine.ignition == "distributor":
+        return leads <= set(OF_LOOP if dark else SHARED)
+    if engine.ignition == "wasted_spark":
+        of_pair = [FAULT_TYPES.index(t) for t in OF_LOOP]
+        likely = max(float(faults[c - 1, of_pair].sum()) for c in cylinders)
+        return likely >= LIKELY and any(set(cylinders) <= set(p) for p in engine.waste_pairs)
+    return False
+
+
+def _are_evenly_spaced(cylinders: list[int], engine: Engine) -> bool:
+    """Tell whether as many other cylinders fire between each two of these."""
+    places = sorted(engine.firing_order.index(c) for c in cylinders)
+    apart = np.diff([*places, places[0] + engine.cylinders])
+    return bool((apart == apart[0]).all()) and apart[0] > 1
+
+
+def _go_together(
+    evidence: Evidence, probability: NDArray[np.float64], cylinders: list[int]
+) -> bool:
+    """Tell whether these cylinders are off all the time, or always in the same cycles."""
+    firings = evidence.firings
+    off = []
+    cycles = np.unique(firings.cycle)
+    for c in cylinders:
+        own = (firings.cylinder == c) & np.isfinite(probability)
+        series = np.full(cycles.size, np.nan)
+        series[np.searchsorted(cycles, firings.cycle[own])] = probability[own] >= 0.5
+        off.append(series)
+    table = np.array(off)
+    table = table[:, np.isfinite(table).all(axis=0)]
+    if table.shape[1] < LEAST_CYCLES:
+        return False
+    share = table.mean(axis=1)
+    if (share >= DARK_SHARE).all():
+        return True
+    if (share >= DARK_SHARE).any() or (table.std(axis=1) == 0).any():
+        return False
+    between = np.corrcoef(table)[np.triu_indices(len(cylinders), 1)]
+    return bool(np.mean(between) >= TOGETHER)

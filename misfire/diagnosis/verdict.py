@@ -1,0 +1,370 @@
+"""From measured firings to a verdict: probabilities, evidence, next tests, pictures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.classify.model import Model
+from misfire.classify.separability import advise_channels, find_separable
+from misfire.diagnosis.bystanders import (
+    describe_bystanders,
+    hear_injections,
+    weigh_bystanders,
+)
+from misfire.diagnosis.commoncause import find_common_cause, spread_over_coil
+from misfire.diagnosis.eventtable import build_events, take_medians
+from misfire.diagnosis.judging import Judgement, count_cases, judge, name_model
+from misfire.diagnosis.panels import build_panels
+from misfire.measuring.evidence import Evidence
+from misfire.measuring.witnesses import find_witnesses
+from misfire.records import (
+    FAULT_TYPES,
+    STROKE_FLAGS,
+    CylinderResult,
+    Finding,
+    Firings,
+    WaveformPanel,
+)
+from misfire.report.advice import next_tests
+from misfire.report.diagnosis.evidence import write_evidence
+from misfire.report.wording import join_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FAULTY = 0.5
+DOUBTFUL = 0.3  # a cylinder above this is not called sound
+UNLIT_SHARE = 0.95  # of a cylinder's firings without dwell, or lost: it never fires
+LEAST_KNOWN = 0.1  # of a cylinder's power strokes whose torque is known: less shows nothing of it
+LEAST_CYCLES = 15  # fewer cycles say nothing about a cylinder
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What is said of one recording, and the tables it is said from."""
+
+    verdict: str
+    cylinders: tuple[CylinderResult, ...]
+    findings: tuple[Finding, ...]
+    notes: tuple[str, ...]
+    events: pd.DataFrame
+    extras: pd.DataFrame
+    panels: tuple[WaveformPanel, ...]
+    witnesses: dict[str, Any]
+    settings: dict[str, Any]
+
+
+def judge_evidence(evidence: Evidence, *, model: Model | None) -> Judgement:
+    """Judge every firing, then every cylinder.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        From `measure`.
+    model : Model or None
+        None: the physics scores judge alone.
+
+    Returns
+    -------
+    judgement : Judgement
+    """
+    return judge(
+        model,
+        evidence.firing_table,
+        evidence.firings.cylinder,
+        n_cylinders=evidence.recording.job.engine.cylinders,
+        disturbed=evidence.torque.disturbed,
+        witnesses=find_witnesses(evidence),
+        hear=lambda probability: hear_injections(evidence, probability),
+    )
+
+
+def decide(evidence: Evidence, judgement: Judgement, *, model: Model | None) -> Verdict:
+    """Judge the recording.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Of its firing table, DECIDING_COLUMNS are looked at.
+    judgement : Judgement
+        From `judge_evidence`.
+    model : Model or None
+        The one that judged.
+
+    Returns
+    -------
+    verdict : Verdict
+    """
+    engine = evidence.recording.job.engine
+    firings = evidence.firings
+    witnesses = find_witnesses(evidence)
+    probability, table = judgement.event, judgement.cylinders
+    faulty, faults = weigh_bystanders(evidence, probability, judgement.faulty, judgement.faults)
+    faulty, faults = spread_over_coil(evidence, probability, faulty, faults)
+    unlit = find_unlit(evidence, probability)
+    common = find_common_cause(evidence, probability, faulty, faults, judgement.outstanding)
+    if unlit or common:  # the hook-up, the card or the whole engine, but no cylinder
+        faulty = np.minimum(faulty, DOUBTFUL)
+    strongest = float(faulty.max())
+    shared, faults = share_unresolved(firings, faulty, faults)
+    events, extras = build_events(evidence, probability)
+    word, notes, findings = _conclude(evidence, strongest, shared, faults, table, witnesses)
+    if common:
+        word, notes = "inconclusive", (common,)
+    if unlit:
+        names = ", ".join(map(str, unlit))
+        notes = (
+            f"cylinders {names} never fire, and an engine hardly runs on the rest: check whether "
+            "all channels are connected, and whether the job card is that of this engine (number "
+            "of cylinders, crank wheel)",
+        )
+        word = "inconclusive"
+    order = sorted(range(engine.cylinders), key=lambda i: (-shared[i], -faulty[i], i))
+    disturbed = float(np.mean(evidence.torque.disturbed)) if firings.cylinder.size else 0.0
+    present = sorted({c.role for c in evidence.recording.channels})
+    results = []
+    for rank, i in enumerate(order, start=1):
+        cylinder = i + 1
+        own = (firings.cylinder == cylinder) & np.isfinite(probability)
+        ranked = sorted(zip(FAULT_TYPES, faults[i], strict=True), key=lambda f: -f[1])
+        suspect = shared[i] >= DOUBTFUL
+        tests: tuple[str, ...] = ()
+        if suspect:
+            likely = [t for t, p in ranked if p >= 0.25][:2] or [ranked[0][0]]
+            collected = [
+                test
+                for t in likely
+                for test in next_tests(t, ignition=engine.ignition, channels_present=present)
+            ]
+            tests = tuple(dict.fromkeys(collected))
+        results.append(
+            CylinderResult(
+                cylinder=cylinder,
+                rank=rank,
+                probability=float(shared[i]),
+                cycles=int(own.sum()),
+                misfires=int((own & (probability >= 0.5)).sum()),
+                faults=tuple((t, float(p)) for t, p in ranked),
+                features=take_medians(events, cylinder),
+                evidence=(
+                    *write_evidence(events, extras, cylinder, disturbed_share=disturbed),
+                    *describe_bystanders(evidence, probability, cylinder),
+                )
+                if suspect
+                else (),
+                next_tests=tests,
+            )
+        )
+    suspects = tuple(r.cylinder for r in results if r.probability >= DOUBTFUL)[:2]
+    panels = build_panels(
+        evidence.recording,
+        evidence.detected,
+        firings,
+        suspects=suspects,
+        probability=probability,
+        dwell_ms=evidence.strokes["dwell_ms"],
+    )
+    return Verdict(
+        verdict=word,
+        cylinders=tuple(results),
+        findings=findings,
+        notes=notes,
+        events=events,
+        extras=extras,
+        panels=panels,
+        witnesses={str(c): sorted(w) for c, w in witnesses.items()},
+        settings={
+            "model": name_model(model),
+            **count_cases(model),
+            "phase": "resolved" if firings.resolved else "open",
+        },
+    )
+
+
+def find_unlit(evidence: Evidence, probability: NDArray[np.float64]) -> list[int]:
+    """List the cylinders that never fire, where they are more than an engine can lose.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    probability : float64 array [shape=(n_firings,)]
+        That each firing is lost.
+
+    Returns
+    -------
+    cylinders : list of int
+        Empty where at least half of the cylinders fire. Of three and more cylinders just half may
+        be dark only while a crank sensor shows that the engine turns, and not every other one of
+        the firing order: that is what an engine of half as many cylinders looks like.
+    """
+    n = evidence.recording.job.engine.cylinders
+    absent = (evidence.strokes["flags"].astype(np.int64) & STROKE_FLAGS["no_dwell"]) != 0
+    dark = []
+    for c in range(1, n + 1):
+        own = evidence.firings.cylinder == c
+        judged = own & np.isfinite(probability)
+        lost = judged.any() and float((probability[judged] >= 0.5).mean()) >= UNLIT_SHARE
+        if own.any() and (lost or float(absent[own].mean()) >= UNLIT_SHARE):
+            dark.append(c)
+    engine = evidence.recording.job.engine
+    seen = {int(c) for c in np.unique(evidence.firings.cylinder[evidence.firings.seen])}
+    if dark and 2 * len(seen) < n and any(f.code == "no_sync" for f in evidence.findings):
+        return dark  # neither the crank nor the coils show an engine that turns
+    if n <= 2 or 2 * len(dark) != n:
+        return dark if 2 * len(dark) > n else []
+    places = [engine.firing_order.index(c) % 2 for c in dark]
+    every_other = len(set(places)) == 1 and engine.ignition != "wasted_spark"
+    return dark if every_other or not evidence.has_crank else []
+
+
+def share_unresolved(
+    firings: Firings, faulty: NDArray[np.float64], faults: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Share what is said of each firing place among the cylinders it may belong to.
+
+    Parameters
+    ----------
+    firings : Firings
+    faulty : float64 array [shape=(n_cylinders,)]
+    faults : float64 array [shape=(n_cylinders, len(FAULT_TYPES))]
+
+    Returns
+    -------
+    faulty, faults : the same shapes
+        Unchanged where the cylinders are resolved; else means over all names that fit.
+    """
+    if firings.resolved or not firings.renamings:
+        return faulty, faults
+    cylinders = range(1, faulty.size + 1)
+    total, kinds = np.zeros(faulty.size), np.zeros(faults.shape)
+    names = ({c: c for c in cylinders}, *firings.renamings)
+    for new in names:
+        for c in cylinders:
+            total[new[c] - 1] += faulty[c - 1]
+            kinds[new[c] - 1] += faulty[c - 1] * faults[c - 1]
+    n = kinds.sum(axis=1, keepdims=True)
+    mixed = np.where(n > 1e-9, kinds / np.maximum(n, 1e-9), faults)
+    return np.clip(total / len(names), 0.0, 1.0), mixed
+
+
+def _conclude(
+    evidence: Evidence,
+    strongest: float,
+    shared: NDArray[np.float64],
+    faults: NDArray[np.float64],
+    table: pd.DataFrame,
+    witnesses: dict[int, frozenset[str]],
+) -> tuple[str, tuple[str, ...], tuple[Finding, ...]]:
+    """Choose the verdict, with its reasons and what the crank sensor itself has."""
+    firings = evidence.firings
+    notes: list[str] = []
+    findings: list[Finding] = []
+    first = int(np.argmax(shared))
+    lead = FAULT_TYPES[int(np.argmax(faults[first]))]
+    judged = np.expm1(table["firings_log"].to_numpy(float))
+    disturbed = int(evidence.torque.disturbed.sum())
+    lost_sync = 0.0
+    if evidence.track.lost_s is not None and evidence.track.lost_s.size:
+        lost_sync = float(np.sum(np.diff(evidence.track.lost_s, axis=1)))
+    if evidence.has_crank and (disturbed > 2 or lost_sync > 0.1):
+        findings.append(
+            Finding(
+                "crank_signal",
+                "warning",
+                f"crank pulses are missing or extra in {disturbed} power strokes"
+                + (f", sync was lost for {lost_sync:.1f} s" if lost_sync > 0.1 else "")
+                + ": check sensor, gap, wheel and wiring before trusting a misfire count from it",
+            )
+        )
+    top = float(shared[first])
+    open_ = sorted({new[first + 1] for new in firings.renamings} - {first + 1})
+    if open_ and strongest >= FAULTY and lead != "crank_signal":
+        if len(open_) == 1:
+            notes.append(
+                f"cylinder {first + 1} or cylinder {open_[0]}: they fire 360 degrees apart and "
+                "nothing recorded tells the two revolutions apart, so the probability is shared. "
+                "Record the primary of one coil of a known cylinder, a cam sensor, or a secondary "
+                "pick-up on one of the two"
+            )
+            return "misfire", tuple(notes), tuple(findings)
+        if top < FAULTY:
+            notes.append(_describe_open(evidence, first + 1, open_))
+            return "inconclusive", tuple(notes), tuple(findings)
+    if top >= FAULTY and lead != "crank_signal":
+        told = find_separable(witnesses[first + 1])
+        likely = [t for t, p in zip(FAULT_TYPES, faults[first], strict=True) if p >= 0.15]
+        if lead not in told or len(likely) > 1:
+            wanted = advise_channels(likely, witnesses[first + 1])
+            if wanted:
+                notes.append(
+                    "the channels of this recording cannot tell all likely causes apart; next "
+                    f"time also record {', and '.join(wanted)}"
+                )
+        return "misfire", tuple(notes), tuple(findings)
+    known = np.isfinite(evidence.torque.deficit_z)
+    shown = {c: known[firings.cylinder == c] for c in witnesses}
+    blind = [
+        c
+        for c, w in witnesses.items()
+        if "burn" not in w and not np.count_nonzero(shown[c]) > LEAST_KNOWN * shown[c].size
+    ]
+    if blind:
+        remedy = "connect the crank sensor or the coil primaries"
+        if evidence.has_crank:
+            remedy = (
+                "the crank signal shows no power stroke there whole; check sensor, wheel and "
+                "[crank_wheel], or connect the coil primaries,"
+            )
+        notes.append(
+            f"neither torque nor spark lines were recorded of cylinder{'s' * (len(blind) > 1)} "
+            f"{join_words(list(map(str, blind)))}: {remedy} to judge the combustion"
+        )
+        return "inconclusive", tuple(notes), tuple(findings)
+    if float(np.nanmedian(judged)) < LEAST_CYCLES:
+        notes.append(
+            f"only {int(np.nanmedian(judged))} engine cycles could be judged: record at least a "
+            "minute; a fault that comes once in 100 firings needs 299 firings of each cylinder to "
+            "be met with 95 % certainty"
+        )
+        return "inconclusive", tuple(notes), tuple(findings)
+    if strongest >= DOUBTFUL and lead != "crank_signal":
+        who = f"cylinder {first + 1}" if not open_ else "one of the cylinders"
+        notes.append(
+            f"{who} is doubtful ({100 * strongest:.0f} %): a longer recording in the "
+            "condition in which the fault is felt would settle it"
+        )
+        return "inconclusive", tuple(notes), tuple(findings)
+    if not evidence.has_crank:
+        notes.append(
+            "without a crank signal only the sparks were judged; a cylinder without fuel or "
+            "compression would not show"
+        )
+    n = int(np.nanmin(judged[judged > 0])) if (judged > 0).any() else 0
+    if n:
+        notes.append(
+            f"no lost combustion in {n} cycles of each cylinder: a fault rarer than one in "
+            f"{max(1, int(n / 3))} firings could still have been missed (95 % certainty)"
+        )
+    return "no_misfire", tuple(notes), tuple(findings)
+
+
+def _describe_open(evidence: Evidence, cylinder: int, others: list[int]) -> str:
+    """Say what is known of a fault whose cylinder is not, and what would tell it."""
+    coils = [
+        t.channel.name
+        for t in evidence.detected.trains
+        if t.channel.role != "coil_trigger" and cylinder in t.channel.cylinders
+    ]
+    there = sorted({cylinder, *others})
+    text = "one cylinder loses combustions, but nothing recorded tells which one it is of "
+    text += f"{', '.join(map(str, there[:-1]))} and {there[-1]}"
+    if coils and len(evidence.detected.trains) > 1:
+        text += f"; it is the one whose coil the channel {coils[0]!r} sees"
+    return (
+        text + ". Give tdc_deg in the job card, or `cylinders` for a channel that sees one coil, "
+        "or record one coil of a known cylinder"
+    )

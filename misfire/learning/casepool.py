@@ -1,0 +1,192 @@
+"""Many labelled cases measured by several processes, in a fixed order."""
+
+from __future__ import annotations
+
+import io
+import json
+import multiprocessing
+import os
+import zipfile
+import zlib
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from misfire.columns import FIRING_COLUMNS
+from misfire.errors import FormatError, MisfireError, OutputError
+from misfire.learning.casefolders import CaseFolder, measure_folder
+from misfire.learning.cases import LabelledCase, simulate_case
+from misfire.publishing import write_whole
+
+Progress = Callable[[str, float], None]
+Task = CaseFolder | int
+
+
+ROWS = ("cylinder", "lost", "known", "disturbed")
+PLAIN = ("group", "n_cylinders", "crank_fault", "resolved", "condition", "healthy")
+
+
+def measure_cases(
+    tasks: Sequence[Task],
+    *,
+    workers: int = 1,
+    cache: Path | None = None,
+    stage: str = "measuring cases",
+    progress: Progress | None = None,
+) -> tuple[list[LabelledCase], list[str]]:
+    """Measure cases from disk, or simulated ones by their seed.
+
+    Parameters
+    ----------
+    tasks : sequence of CaseFolder or int
+    workers : int [>= 1]
+        Processes; the result does not depend on it.
+    cache : Path, optional
+        Folder in which simulated cases are kept and found again.
+    stage : str
+        Name of this stage for `progress`.
+    progress : callable (stage, fraction), optional
+
+    Returns
+    -------
+    cases : list of LabelledCase
+        In the order of the tasks, without those that could not be measured.
+    failures : list of str
+        Why not.
+
+    Raises
+    ------
+    MisfireError
+        If a worker process was ended from outside, for lack of memory for instance.
+    """
+    cases: list[LabelledCase] = []
+    failures: list[str] = []
+    n = len(tasks)
+    calls = [(task, cache) for task in tasks]
+    if progress is not None:
+        progress(stage, 0.0)
+
+    def take(done: int, got: LabelledCase | str) -> None:
+        if isinstance(got, str):
+            failures.append(got)
+        else:
+            cases.append(got)
+        if progress is not None:
+            progress(stage, done / n)
+
+    if workers <= 1 or n <= 1:
+        for done, call in enumerate(calls, 1):
+            take(done, _measure(call))
+        return cases, failures
+    spawn = multiprocessing.get_context("spawn")  # forked threads of numerical libraries hang
+    # Else the working folder, perhaps a stranger's, could hold a module that is taken for another.
+    os.environ["PYTHONSAFEPATH"] = "1"
+    try:
+        with ProcessPoolExecutor(min(workers, n), mp_context=spawn) as pool:
+            for done, got in enumerate(pool.map(_measure, calls), 1):
+                take(done, got)
+    except BrokenProcessPool:
+        raise MisfireError(
+            "a worker process was ended from outside, perhaps for lack of memory; use fewer "
+            "--workers"
+        ) from None
+    return cases, failures
+
+
+def _measure(call: tuple[Task, Path | None]) -> LabelledCase | str:
+    """Measure one case; what cannot be used is told, not raised."""
+    import scipy.linalg  # noqa: F401 - its threads can be limited only once it is loaded
+    from threadpoolctl import threadpool_limits
+
+    task, cache = call
+    with threadpool_limits(limits=1):
+        if isinstance(task, CaseFolder):
+            try:
+                return measure_folder(task)
+            except MisfireError as error:
+                return str(error) if str(task.folder) in str(error) else f"{task.folder}: {error}"
+        kept = None if cache is None else cache / f"{task}.npz"
+        if kept is not None and kept.is_file():
+            return load_case(kept)
+        try:
+            case = simulate_case(task)
+        except MisfireError as error:
+            return f"simulated vehicle {task}: {error}"
+        if kept is not None:
+            save_case(case, kept)
+        return case
+
+
+def save_case(case: LabelledCase, path: Path) -> None:
+    """Write a case under a temporary name, then rename it.
+
+    Parameters
+    ----------
+    case : LabelledCase
+    path : Path
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    meta = {name: getattr(case, name) for name in PLAIN} | {
+        "columns": list(case.table.columns),
+        "faulty": {str(c): t for c, t in case.faulty.items()},
+        "mates": {str(a): b for a, b in case.mates.items()},
+        "witnesses": {str(c): sorted(w) for c, w in case.witnesses.items()},
+    }
+    buffer = io.BytesIO()
+    np.savez_compressed(
+        buffer,
+        table=case.table.to_numpy(float),
+        meta=np.frombuffer(json.dumps(meta).encode(), np.uint8),
+        **{name: getattr(case, name) for name in ROWS},
+    )
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, buffer.getvalue())
+    except OSError as error:
+        raise OutputError(f"{path}: cannot be written ({error.strerror})") from None
+
+
+def load_case(path: Path) -> LabelledCase:
+    """Read a case that `save_case` wrote.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    case : LabelledCase
+
+    Raises
+    ------
+    FormatError
+        If the file is damaged, or was measured with other columns.
+    """
+    import pandas as pd
+
+    try:
+        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as file:
+            arrays: dict[str, Any] = {name: file[name] for name in (*ROWS, "table", "meta")}
+        meta = json.loads(arrays["meta"].tobytes())
+        if tuple(meta["columns"][: len(FIRING_COLUMNS)]) != FIRING_COLUMNS:
+            raise FormatError(f"{path}: measured by another version; delete this file")
+        return LabelledCase(
+            table=pd.DataFrame(arrays["table"], columns=meta["columns"]),
+            **{name: arrays[name] for name in ROWS},
+            **{name: meta[name] for name in PLAIN},
+            faulty={int(c): t for c, t in meta["faulty"].items()},
+            mates={int(a): b for a, b in meta["mates"].items()},
+            witnesses={int(c): frozenset(w) for c, w in meta["witnesses"].items()},
+        )
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error) as error:
+        if isinstance(error, FormatError):
+            raise
+        raise FormatError(f"{path}: damaged ({error}); delete this file") from None

@@ -1,0 +1,62 @@
+"""A measured case and what a model says of it, as `diagnose` would."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.classify.model import (
+    Model,
+)
+from misfire.diagnosis.judging import judge
+from misfire.learning.cases import LabelledCase
+
+if TYPE_CHECKING:
+    pass
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One case and what a judge says of it.
+
+    `event` [shape=(n_firings,)]; `faulty` [shape=(n_cylinders,)], shared within pairs that cannot
+    be told apart; `faults` [shape=(n_cylinders, len(FAULT_TYPES))].
+    """
+
+    case: LabelledCase
+    event: NDArray[np.float64]
+    faulty: NDArray[np.float64]
+    faults: NDArray[np.float64]
+
+
+def judge_case(case: LabelledCase, model: Model | None) -> Judged:
+    """Judge a measured case as `diagnose` judges the recording.
+
+    Parameters
+    ----------
+    case : LabelledCase
+    model : Model or None
+        None: the physics scores judge.
+
+    Returns
+    -------
+    judged : Judged
+    """
+    judgement = judge(
+        model,
+        case.table,
+        case.cylinder,
+        n_cylinders=case.n_cylinders,
+        disturbed=case.disturbed,
+        witnesses=case.witnesses,
+    )
+    faulty = judgement.faulty
+    if not case.resolved:
+        alone = faulty
+        faulty = alone.copy()
+        for a, b in case.mates.items():
+            faulty[a - 1] = 0.5 * (alone[a - 1] + alone[b - 1])
+    return Judged(case, judgement.event, faulty, judgement.faults)

@@ -1,0 +1,414 @@
+"""Measure every firing of one recording; nothing is judged yet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.cycles.assign import find_firings
+from misfire.cycles.naming import name_channels
+from misfire.cycles.phase import find_phase
+from misfire.cycles.ripple import find_ripple
+from misfire.cycles.sparkclock import track_from_sparks
+from misfire.errors import CycleError
+from misfire.features.compression import CompressionTable
+from misfire.features.injection import InjectionTable
+from misfire.features.spark import gather_strokes, iterate_spark
+from misfire.features.table import build_firing_table
+from misfire.features.torque import (
+    Gains,
+    TorqueTable,
+    compute_torque,
+    make_no_torque,
+    measure_gains,
+)
+from misfire.measuring.blindness import find_blind
+from misfire.measuring.cranking import measure_cranking
+from misfire.measuring.detection import Detected, detect_events
+from misfire.measuring.faintness import describe_faint, find_faint, hush_faint
+from misfire.measuring.freeing import give_back
+from misfire.measuring.injectors import measure_injectors
+from misfire.measuring.recordinggaps import drop_firings, merge_gaps
+from misfire.records import CrankTrack, Finding, Firings, Recording, StrokeTrain
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Progress = Callable[[str, float], None]
+Column = tuple[str, NDArray[np.float64]]
+
+JUDGED_FIELDS = (
+    "dwell_ms",
+    "peak_current_a",
+    "primary_peak_v",
+    "firing_v",
+    "burn_time_ms",
+    "burn_level_v",
+    "ramp_step_a",
+    "flags",
+    "watched",
+)
+
+
+COLUMNS_BETWEEN = 4  # of a table, worked out before freed memory is given back
+DECIDING_COLUMNS = ("torque_level_change", "no_breakdown", "no_dwell")
+"""Of the firing table, what is looked at once its firings are judged."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Followed:
+    """What was found in one recording along its crank angle; `trains` are the coils' strokes.
+
+    `gains` is None where no teeth show the speed within a cycle; `said` comes after what the
+    strokes will have to say of themselves.
+    """
+
+    recording: Recording
+    detected: Detected
+    track: CrankTrack
+    trains: list[StrokeTrain]
+    firings: Firings
+    gains: Gains | None
+    findings: tuple[Finding, ...]
+    said: tuple[Finding, ...]
+    injection: InjectionTable | None = None
+    compression: CompressionTable | None = None
+
+    @property
+    def has_crank(self) -> bool:
+        """Whether a crank sensor shows the angle."""
+        return self.detected.track is not None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placed:
+    """Everything measured in one recording, each firing in its place of the cycle.
+
+    `heard` are the channels that speak of sparks, in order of precedence; `blind` the firings at
+    which one of them must not be heard when it shows no stroke.
+    """
+
+    recording: Recording
+    detected: Detected
+    track: CrankTrack
+    has_crank: bool
+    firings: Firings
+    torque: TorqueTable
+    heard: tuple[StrokeTrain, ...]
+    blind: dict[str, NDArray[np.bool_]]
+    findings: tuple[Finding, ...]
+    injection: InjectionTable | None = None
+    compression: CompressionTable | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence(Placed):
+    """Everything that a recording is judged by: its firings also set against one another.
+
+    `strokes` hold JUDGED_FIELDS only; what else was measured stands in `firing_table`.
+    """
+
+    strokes: dict[str, NDArray[np.float64]]
+    firing_table: pd.DataFrame
+
+
+def measure(recording: Recording, *, progress: Progress | None = None) -> Evidence:
+    """Measure every firing of a recording; nothing is judged yet.
+
+    Parameters
+    ----------
+    recording : Recording
+    progress : callable (stage, fraction), optional
+
+    Returns
+    -------
+    evidence : Evidence
+
+    Raises
+    ------
+    ChannelError, CycleError
+        If no channel shows sparks or crank angle, or they do not make engine cycles.
+    """
+    placed = place(follow(recording, progress=progress))
+    return tabulate(placed, gather(placed))
+
+
+def gather(placed: Placed) -> dict[str, NDArray[np.float64]]:
+    """Bring what all channels saw of each firing into one row.
+
+    Parameters
+    ----------
+    placed : Placed
+        With its strokes; the teeth are not looked at.
+
+    Returns
+    -------
+    columns : dict of float64 arrays [shape=(n_firings,)]
+        From `gather_strokes`.
+    """
+    return gather_strokes(placed.firings, placed.heard, blind=placed.blind)
+
+
+def tabulate(placed: Placed, strokes: dict[str, NDArray[np.float64]]) -> Evidence:
+    """Set every firing against its neighbours.
+
+    Parameters
+    ----------
+    placed : Placed
+        Its teeth and strokes are not looked at.
+    strokes : dict of float64 arrays [shape=(n_firings,)]
+        From `gather`. Used up: what is not judged later is taken out.
+
+    Returns
+    -------
+    evidence : Evidence
+    """
+    table = build_firing_table(
+        placed.firings,
+        placed.torque,
+        _free_between(iterate_spark(strokes, placed.firings, kept=JUDGED_FIELDS)),
+        engine=placed.recording.job.engine,
+    )
+    return Evidence(
+        **{f.name: getattr(placed, f.name) for f in fields(placed)},
+        strokes=strokes,
+        firing_table=table,
+    )
+
+
+def _free_between(columns: Iterable[Column]) -> Iterator[Column]:
+    """Give back now and then what was needed to work columns out."""
+    for number, column in enumerate(columns, start=1):
+        yield column
+        if number % COLUMNS_BETWEEN == 0:
+            give_back()
+
+
+def drop_teeth(followed: Followed) -> Followed:
+    """Leave out the teeth, which only the crank angle is worked out from.
+
+    Parameters
+    ----------
+    followed : Followed
+
+    Returns
+    -------
+    followed : Followed
+        Enough for all that comes; in a long recording it takes far less memory.
+    """
+    bare = np.empty(0)
+    track = replace(followed.track, time_s=bare, angle_deg=bare, stretch=np.empty(0, np.int32))
+    known = track if followed.has_crank else None
+    return replace(followed, detected=replace(followed.detected, track=known), track=track)
+
+
+def drop_strokes(placed: Placed) -> Placed:
+    """Leave out of the strokes all but their instants, and which firing each belongs to.
+
+    Parameters
+    ----------
+    placed : Placed
+
+    Returns
+    -------
+    placed : Placed
+        Enough to tabulate and judge the firings, once the strokes are gathered.
+    """
+    bare = [("stop_s", "f8")]
+    trains, pickups = (
+        [StrokeTrain(t.channel, t.strokes["stop_s"].astype(bare)) for t in found]
+        for found in (placed.detected.trains, placed.detected.pickups)
+    )
+    detected = replace(placed.detected, trains=trains, pickups=pickups)
+    nothing = np.empty(0)
+    firings = replace(
+        placed.firings,
+        tdc_angle_deg=nothing,
+        tdc_s=nothing,
+        stretch=np.empty(0, np.int32),
+        stroke_index={},
+    )
+    return replace(placed, detected=detected, firings=firings, heard=(), blind={})
+
+
+def drop_table(evidence: Evidence, *, kept: Sequence[str] = ()) -> Evidence:
+    """Leave out columns of the firing table.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    kept : sequence of str
+        DECIDING_COLUMNS once the firings are judged; none are enough to show what was judged.
+
+    Returns
+    -------
+    evidence : Evidence
+    """
+    return replace(evidence, firing_table=evidence.firing_table[[*kept]])
+
+
+def follow(recording: Recording, *, progress: Progress | None = None) -> Followed:
+    """Find the events of a recording, and every firing's place in the cycle.
+
+    Parameters
+    ----------
+    recording : Recording
+    progress : callable (stage, fraction), optional
+
+    Returns
+    -------
+    followed : Followed
+
+    Raises
+    ------
+    ChannelError, CycleError
+        If no channel shows sparks or crank angle, or they do not make engine cycles.
+    """
+    job = recording.job
+    engine = job.engine
+    detected = detect_events(recording, progress=progress)
+    give_back()
+    if progress is not None:
+        progress("assigning cylinders", 0.0)
+    findings = [*recording.findings, *detected.findings]
+    has_crank = detected.track is not None
+    track = detected.track
+    trains = [t for t in detected.trains if t.strokes.size]
+    if track is None:
+        single = [p for p in detected.pickups if p.strokes.size]
+        if engine.ignition == "distributor":
+            single = _firings_of_pickups(single)
+        elif trains:
+            single = []
+        try:
+            track = track_from_sparks([*trains, *single], engine=engine)
+        except CycleError as error:
+            worst = [f.message for f in findings if f.code == "no_sync"]
+            raise CycleError(f"{recording.path}: " + "; ".join([*worst, str(error)])) from error
+        findings += track.findings
+        if not trains:
+            trains = single
+    phase = find_phase(
+        track,
+        trains,
+        detected.pickups,
+        detected.cam_rise_s,
+        engine=engine,
+        cam=job.cam,
+        ripple=find_ripple(track, engine=engine) if has_crank else None,
+    )
+    trains, pickups, named = name_channels(
+        track, trains, detected.pickups, engine=engine, phase=phase
+    )
+    findings += named
+    firings = find_firings(track, trains, engine=engine, phase=phase)
+    findings += firings.findings
+    firings = drop_firings(firings, merge_gaps(recording, detected.channels))
+    give_back()
+    injection, said = measure_injectors(recording, detected.channels, track, firings, engine=engine)
+    dead = [t for t in detected.trains if not t.strokes.size]
+    coils = [t for t in trains if t.channel.role != "coil_secondary"]
+    return Followed(
+        recording=recording,
+        detected=replace(detected, trains=[*coils, *dead], pickups=pickups),
+        track=track,
+        trains=trains,
+        firings=firings,
+        # Sparks alone do not show the speed within a cycle: their own timing would pass for torque.
+        gains=measure_gains(track, firings, engine=engine) if has_crank else None,
+        findings=tuple(findings),
+        said=tuple(said),
+        injection=injection,
+        compression=measure_cranking(
+            recording, detected.channels, track, firings, engine=engine, has_crank=has_crank
+        ),
+    )
+
+
+def place(followed: Followed) -> Placed:
+    """Measure every firing of a recording against its neighbours, and hear each channel on it.
+
+    Parameters
+    ----------
+    followed : Followed
+        Its teeth are not looked at.
+
+    Returns
+    -------
+    placed : Placed
+    """
+    recording, detected, firings = followed.recording, followed.detected, followed.firings
+    engine = recording.job.engine
+    torque = (
+        make_no_torque(firings.cylinder.size)
+        if followed.gains is None
+        else compute_torque(followed.gains, firings, engine=engine)
+    )
+    trains, pickups = followed.trains, detected.pickups
+    dead = [t for t in detected.trains if not t.strokes.size]
+    coils = [t for t in trains if t.channel.role != "coil_secondary"]
+    findings = list(followed.findings)
+    blind, said = find_blind(recording, [*coils, *dead], firings, torque, engine=engine)
+    findings += said
+    heard = _index_pickups(pickups, firings)
+    faint = find_faint([*trains, *heard], firings, torque, engine=engine)
+    findings += describe_faint(faint)
+    trains, coils, pickups, heard = (
+        hush_faint(part, firings, faint) for part in (trains, coils, pickups, heard)
+    )
+    detected = replace(detected, trains=[*coils, *dead], pickups=pickups)
+    return Placed(
+        recording=recording,
+        detected=detected,
+        track=followed.track,
+        has_crank=followed.has_crank,
+        firings=firings,
+        torque=torque,
+        heard=(*trains, *dead, *heard),
+        blind=blind,
+        findings=(*findings, *followed.said),
+        injection=followed.injection,
+        compression=followed.compression,
+    )
+
+
+def _firings_of_pickups(pickups: list[StrokeTrain]) -> list[StrokeTrain]:
+    """Keep the strokes at which a pick-up's own lead fired, not what it hears of the others."""
+    kept = []
+    for train in pickups:
+        height = np.abs(train.strokes["firing_v"])
+        finite = height[np.isfinite(height)]
+        if finite.size == 0:
+            continue
+        loud = height > 0.4 * float(np.quantile(finite, 0.95))
+        kept.append(StrokeTrain(train.channel, train.strokes[loud]))
+    return kept
+
+
+def _index_pickups(pickups: list[StrokeTrain], firings: Firings) -> list[StrokeTrain]:
+    """Match pick-up measurements to firings by their instant, in place of a stroke index."""
+    kept = []
+    for train in pickups:
+        stops = train.strokes["stop_s"]
+        name = train.channel.name
+        if stops.size == 0 or name in firings.stroke_index:
+            continue
+        at = np.clip(np.searchsorted(stops, firings.spark_s), 1, max(1, stops.size - 1))
+        left = np.clip(at - 1, 0, stops.size - 1)
+        at = np.clip(at, 0, stops.size - 1)
+        near = np.where(
+            np.abs(stops[left] - firings.spark_s) < np.abs(stops[at] - firings.spark_s), left, at
+        )
+        own = (
+            np.isin(firings.cylinder, train.channel.cylinders)
+            if train.channel.cylinders
+            else np.ones(firings.cylinder.size, bool)
+        )
+        match = own & (np.abs(stops[near] - firings.spark_s) < 0.5e-3)
+        firings.stroke_index[name] = np.where(match, near, -1)
+        kept.append(train)
+    return kept

@@ -1,0 +1,174 @@
+"""The page of a comparison: was the fault cured, on what evidence, and what is still missing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from misfire.report.advice import cautions
+from misfire.report.comparison.pictures import draw_feature, draw_rates
+from misfire.report.comparison.wording import (
+    format_points,
+    format_points_range,
+    write_needed,
+    write_speed,
+)
+from misfire.report.frame import fill_page, read_part
+from misfire.report.wording import (
+    QUANTITIES,
+    format_count,
+    format_duration,
+    format_percent,
+    format_percent_range,
+    format_value,
+    name_fault,
+)
+
+MEANING = {
+    "cured": "The fault that was there before would have shown, and did not.",
+    "improved": "Less of it is seen, but that it is gone is not shown.",
+    "unchanged": "It is still there, or nothing shows that it is gone.",
+    "not comparable": "The two recordings were not made under like conditions.",
+}
+
+
+def format_comparison_page(document: Mapping[str, Any]) -> str:
+    """Give a comparison as one self-contained HTML page.
+
+    Parameters
+    ----------
+    document : mapping
+        From `compare`.
+
+    Returns
+    -------
+    page : str
+        No script, no network request, no clock time. All text from outside is escaped.
+    """
+    from markupsafe import Markup
+
+    style = Markup(read_part("page.css", "comparison/comparison.css"))
+    return fill_page("comparison/comparison.html.j2", _context(document) | {"style": style})
+
+
+def _context(document: Mapping[str, Any]) -> dict[str, Any]:
+    """Collect all the template needs."""
+    from markupsafe import Markup
+
+    cylinders = document["cylinders"]
+    marked = [c for c in cylinders if c["suspect"] or c["new_fault"]]
+    marked = [c for c in marked if not c["pair"] or c["cylinder"] == c["pair"][0]]
+    pictures = [draw_feature(cylinders, q, key=f"feature-{q.column}") for q in QUANTITIES]
+    before, after = document["before"], document["after"]
+    return {
+        "vehicle": after["vehicle"] or before["vehicle"],
+        "headline": document["headline"],
+        "css": document["verdict"].replace(" ", "_"),
+        "meaning": MEANING[document["verdict"]],
+        "settled": document["settled"],
+        "reasons": document["reasons"],
+        "needed": write_needed(document),
+        "rates": [
+            Markup(picture)
+            for width, css in ((720, "wide"), (380, "narrow"))
+            if (picture := draw_rates(cylinders, width=width, key=f"rates-{css}", css=css))
+        ],
+        "rows": [_rate_row(c) for c in cylinders],
+        "suspects": [_suspect(c) for c in marked],
+        "pictures": [Markup(p) for p in pictures if p],
+        "features": [row for c in cylinders for row in _feature_rows(c)],
+        "sides": [_side_row("before", before), _side_row("after", after)],
+        "notes": document["notes"],
+        "paired": any(c["pair"] for c in cylinders),
+        "estimated": before["kv_estimated"] or after["kv_estimated"],
+        "cautions": cautions(),
+        "version": document["tool_version"],
+    }
+
+
+def _rate_row(entry: Mapping[str, Any]) -> dict[str, Any]:
+    """Give one row of the table of rates."""
+    change = entry["rate_change"]
+    return {
+        "cylinder": entry["cylinder"],
+        "marked": entry["suspect"] or entry["new_fault"],
+        "who": "suspect before" if entry["suspect"] else "new" if entry["new_fault"] else "",
+        "with": next((c for c in entry["pair"] or () if c != entry["cylinder"]), ""),
+        "before": _rate(entry["before"]),
+        "after": _rate(entry["after"]),
+        "change": format_points(change["value"]),
+        "range": format_points_range(change["low"], change["high"]),
+        "word": entry["verdict"] or "–",
+    }
+
+
+def _rate(part: Mapping[str, Any]) -> dict[str, str]:
+    """Write a share with its interval."""
+    if not part["judged"]:
+        return {"count": "not judged", "share": "", "probability": ""}
+    return {
+        "count": f"{part['lost']} / {format_count(part['judged'])}",
+        "share": f"{format_percent(part['rate'])} "
+        f"({format_percent_range(part['low'], part['high'])})",
+        "probability": format_percent(part["probability"]),
+    }
+
+
+def _suspect(entry: Mapping[str, Any]) -> dict[str, Any]:
+    """Give the reasoning about one cylinder."""
+    return {
+        "title": f"Cylinder {' or '.join(map(str, entry['pair'] or [entry['cylinder']]))}: "
+        f"{entry['verdict'] or 'not judged'}"
+        + ("" if entry["settled"] or entry["verdict"] == "not comparable" else ", not settled"),
+        "fault": name_fault(entry["fault"]) if entry["fault"] else "",
+        "reasons": entry["reasons"],
+    }
+
+
+def _feature_rows(entry: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Give the rows of the table of measured quantities."""
+    rows = []
+    for quantity in QUANTITIES:
+        found = next((f for f in entry["features"] if f["quantity"] == quantity.column), None)
+        if found is None:
+            continue
+        d = quantity.decimals
+        zero = found["low"] <= 0 <= found["high"]
+        rows.append(
+            {
+                "cylinder": entry["cylinder"],
+                "marked": entry["suspect"] or entry["new_fault"],
+                "label": quantity.label,
+                "unit": quantity.unit,
+                "before": format_value(found["before"], d),
+                "after": format_value(found["after"], d),
+                "change": format_value(found["change"], d),
+                "range": f"{format_value(found['low'], d)} to {format_value(found['high'], d)}",
+                "remark": _remark(found, zero=zero),
+            }
+        )
+    return rows
+
+
+def _remark(feature: Mapping[str, Any], *, zero: bool) -> str:
+    """Say whether the change is more than chance, and how it stands to the other cylinders."""
+    parts = ["within chance"] if zero else []
+    if feature["was_off"]:
+        parts.append("stood apart from the other cylinders before")
+        parts.append("still does" if feature["is_off"] else "no longer does")
+    elif feature["is_off"]:
+        parts.append("stands apart from the other cylinders now")
+    return ", ".join(parts)
+
+
+def _side_row(name: str, side: Mapping[str, Any]) -> dict[str, str]:
+    """Give the facts of one recording."""
+    return {
+        "name": name,
+        "vehicle": side["vehicle"],
+        "source": side["source"],
+        "sha256": (side["source_sha256"] or "")[:16],
+        "verdict": side["verdict"].replace("_", " "),
+        "length": f"{format_duration(side['duration_s'])}, {format_count(side['cycles'])} cycles",
+        "speed": write_speed(side),
+    }

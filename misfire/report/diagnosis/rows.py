@@ -1,0 +1,132 @@
+"""Rows of the report's tables: the ranking, the speed bands, the worst firings."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from misfire.records import CylinderResult, Diagnosis
+from misfire.report.context import Condition, compute_share, find_conditions
+from misfire.report.diagnosis.story import write_rate
+from misfire.report.pictures.spread import compute_median
+from misfire.report.summary import LOST, format_dtc
+from misfire.report.wording import (
+    Quantity,
+    describe_certainty,
+    format_clock,
+    format_count,
+    format_kind,
+    format_percent,
+    format_percent_range,
+    format_value,
+    is_bound,
+    name_fault,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+MAX_EVENTS = 50
+
+
+def build_rank_row(result: CylinderResult, *, suspect: bool) -> dict[str, Any]:
+    """Give one row of the ranking."""
+    faults = [
+        f"{name_fault(kind)} {format_kind(p)}"
+        for kind, p in sorted(result.faults, key=lambda item: -item[1])[:3]
+        if p >= 0.1
+    ]
+    return {
+        "suspect": suspect,
+        "rank": result.rank,
+        "cylinder": result.cylinder,
+        "dtc": format_dtc(result.cylinder),
+        "bar": round(100 * min(max(result.probability, 0.0), 1.0)),
+        "probability": format_percent(result.probability),
+        "words": describe_certainty(result.probability),
+        "lost": f"{result.misfires} / {format_count(result.cycles)}",
+        "rate": write_rate(result).replace("95 % interval ", ""),
+        "faults": "; ".join(faults) if result.probability >= 0.2 else "–",
+        "evidence": result.evidence,
+    }
+
+
+def build_condition_rows(diagnosis: Diagnosis, result: CylinderResult) -> list[dict[str, Any]]:
+    """Give the groups of the table by running condition."""
+    groups = find_conditions(diagnosis, result.cylinder)
+    shares = [compute_share(c) for group in groups for c in group.conditions]
+    most = max((high for _, _, high in shares if high == high), default=0.0)
+    if most == 0:
+        return []
+    return [
+        {
+            "title": group.title,
+            "words": group.words,
+            "rows": [_condition_row(condition, most) for condition in group.conditions],
+        }
+        for group in groups
+    ]
+
+
+def _condition_row(condition: Condition, most: float) -> dict[str, Any]:
+    """Give one condition with its share as a dot and its interval as a line, in per cent."""
+    share, low, high = compute_share(condition)
+    row = {"name": condition.name, "lost": condition.lost, "judged": format_count(condition.judged)}
+    if not condition.judged:
+        return row | {"rate": "–", "at": None, "low": 0, "high": 0}
+    return row | {
+        "rate": f"{format_percent(share)} ({format_percent_range(low, high)})",
+        "at": round(100 * share / most, 1),
+        "low": round(100 * low / most, 1),
+        "high": round(100 * high / most, 1),
+    }
+
+
+def build_event_rows(diagnosis: Diagnosis, quantities: list[Quantity]) -> dict[str, Any]:
+    """Give the rows of the worst firings in time order, and the usual values beside them."""
+    events = diagnosis.events
+    lost = events[events["misfire_probability"] >= LOST]
+    worst = lost.sort_values(
+        ["misfire_probability", "time_s"], ascending=[False, True], kind="stable"
+    ).head(MAX_EVENTS)
+    good = events[events["misfire_probability"] < LOST]
+    rows = [
+        {
+            "row": number,
+            "cells": _event_values(row, quantities),
+            "flags": row["flags"].replace("_", " ") if isinstance(row["flags"], str) else "",
+        }
+        for number, row in worst.sort_values("time_s", kind="stable").iterrows()
+    ]
+    usual = []
+    if rows and len(good):
+        columns = [("rpm", 0), *((q.column, q.decimals) for q in quantities)]
+        usual = [
+            format_value(compute_median(good[name].to_numpy(dtype=float)), decimals)
+            for name, decimals in columns
+        ]
+    words = (
+        f"The {len(rows)} surest of {format_count(len(lost))} combustions judged lost, "
+        "in time order."
+        if len(lost) > len(rows)
+        else f"All {len(rows)} combustions judged lost, in time order."
+    )
+    return {"events": rows, "usual": usual, "events_words": words}
+
+
+def _event_values(row: pd.Series[Any], quantities: list[Quantity]) -> list[str]:
+    """Give the cells of one firing."""
+    time_s = float(row["time_s"])
+    return [
+        f"{format_clock(time_s)}.{int(100 * (time_s % 1)):02d}",
+        format_value(float(row["cylinder"]), 0),
+        format_percent(float(row["misfire_probability"])),
+        format_value(float(row["rpm"]), 0),
+        *(_event_value(row, q) for q in quantities),
+    ]
+
+
+def _event_value(row: pd.Series[Any], quantity: Quantity) -> str:
+    """Give one measured value of a firing; where it is the least it can be, say so."""
+    value = float(row[quantity.column])
+    text = format_value(value, quantity.decimals)
+    return f"over {text}" if is_bound(str(row["flags"]), quantity.column) and value > 0 else text

@@ -1,0 +1,394 @@
+"""Where the numbers of page one come from: the rows of events.parquet behind each of them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from misfire.dsp.chances import compute_unseen_share
+from misfire.records import CylinderResult, Diagnosis, WaveformPanel
+from misfire.report.circumstances import (
+    find_largest,
+    find_range,
+    find_span,
+    gather_lost,
+    pick_band,
+)
+from misfire.report.context import PAUSE_S, find_speed_bands
+from misfire.report.occurrence import compute_wilson_interval
+from misfire.report.pictures.spread import split_values
+from misfire.report.pictures.waveforms import MAX_LINES, Marks
+from misfire.report.summary import LOST
+from misfire.report.wording import (
+    format_clock,
+    format_count,
+    format_duration,
+    format_kind,
+    format_percent,
+    format_percent_range,
+    format_value,
+    pick_suspects,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+MAX_ROWS = 400  # row numbers listed in the page
+NOT_CUT = 'not flags.str.contains("fuel_cut")'
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One number of page one: the text it has there, what it is, its rows and how it is made.
+
+    `rows` is a condition on events.parquet as `pandas.DataFrame.query` takes it, "" for none.
+    """
+
+    number: str
+    meaning: str
+    rows: str
+    how: str
+
+
+def list_sources(
+    diagnosis: Diagnosis, *, panel: WaveformPanel | None, marks: Marks
+) -> tuple[Source, ...]:
+    """List the numbers of page one with their rows.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+    panel : WaveformPanel, optional
+        The waveform shown on page one.
+    marks : Marks
+        The medians written into that picture.
+
+    Returns
+    -------
+    sources : tuple of Source
+        In the order of the page. `how` starts with one of: count, share, interval, one in, bouts,
+        largest bout, first, last, start, span, speed band, median, model, length, least seen.
+    """
+    events = diagnosis.events
+    found = [
+        Source(format_duration(diagnosis.duration_s), "length of the recording", "", "length"),
+        Source(format_count(len(events)), "firings expected", "index >= 0", "count"),
+    ]
+    suspects = pick_suspects(diagnosis) if diagnosis.verdict == "misfire" else ()
+    if suspects:
+        for c in suspects[:3]:
+            found += _count_sources(c)
+        others = [c.cylinder for c in diagnosis.cylinders if c not in suspects]
+        if others:
+            found += _other_sources(diagnosis, others)
+        found += _time_sources(diagnosis, suspects)
+        found += _speed_sources(diagnosis, suspects[0].cylinder)
+        found += _fault_sources(suspects[0])
+        found += [_certainty(c) for c in suspects]
+        rest = [c for c in diagnosis.cylinders if c not in suspects]
+        if rest:
+            found.append(_certainty(max(rest, key=lambda c: c.probability)))
+    elif diagnosis.verdict == "no_misfire":
+        found += _quiet_sources(diagnosis)
+    elif diagnosis.cylinders:
+        found += _open_sources(max(diagnosis.cylinders, key=lambda c: c.probability))
+    if diagnosis.verdict != "misfire":
+        found += _covered_sources(diagnosis)
+    if panel is not None:
+        found += _picture_sources(diagnosis, panel, marks)
+    return tuple(dict.fromkeys(found))
+
+
+def _lost(cylinders: int | list[int]) -> str:
+    """Condition for the lost firings of one or some cylinders."""
+    return f"{_of(cylinders)} and misfire_probability >= {LOST}"
+
+
+def _judged(cylinders: int | list[int]) -> str:
+    """Condition for the judged firings of one or some cylinders; a blank is not >= 0."""
+    return f"{_of(cylinders)} and misfire_probability >= 0"
+
+
+def _good(cylinder: int) -> str:
+    """Condition for the good firings of a cylinder, as the medians take them."""
+    return f"cylinder == {cylinder} and misfire_probability < {LOST} and {NOT_CUT}"
+
+
+def _of(cylinders: int | list[int]) -> str:
+    """Condition for the rows of one or some cylinders."""
+    return f"cylinder == {cylinders}" if isinstance(cylinders, int) else f"cylinder in {cylinders}"
+
+
+def _count_sources(result: CylinderResult) -> list[Source]:
+    """How often one cylinder lost its combustion."""
+    c, lost, judged = result.cylinder, result.misfires, result.cycles
+    found = [
+        Source(str(lost), f"combustions lost, cylinder {c}", _lost(c), "count"),
+        Source(format_count(judged), f"firings judged, cylinder {c}", _judged(c), "count"),
+    ]
+    if lost and judged:
+        found.append(
+            Source(
+                f"1 in {max(1, round(judged / lost))}",
+                f"firings for each lost one, cylinder {c}",
+                _judged(c),
+                f"one in: rows over those with misfire_probability >= {LOST}",
+            )
+        )
+    if judged:
+        low, high = compute_wilson_interval(lost, judged)
+        found += [
+            Source(
+                format_percent(lost / judged),
+                f"share lost, cylinder {c}",
+                _judged(c),
+                f"share of rows with misfire_probability >= {LOST}",
+            ),
+            Source(
+                format_percent_range(low, high),
+                f"its 95 % interval, cylinder {c}",
+                _judged(c),
+                f"interval (Wilson) of the share with misfire_probability >= {LOST}",
+            ),
+        ]
+    return found
+
+
+def _other_sources(diagnosis: Diagnosis, others: list[int]) -> list[Source]:
+    """How often the others lost theirs."""
+    results = [c for c in diagnosis.cylinders if c.cylinder in others]
+    ordered = sorted(others)
+    return [
+        Source(
+            str(sum(c.misfires for c in results)),
+            "combustions lost, other cylinders",
+            _lost(ordered),
+            "count",
+        ),
+        Source(
+            format_count(sum(c.cycles for c in results)),
+            "firings judged, other cylinders",
+            _judged(ordered),
+            "count",
+        ),
+    ]
+
+
+def _time_sources(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) -> list[Source]:
+    """When they came, and at which speeds."""
+    numbers = [c.cylinder for c in suspects]
+    whose = numbers if len(numbers) > 1 else numbers[0]
+    rows, judged = _lost(whose), _judged(whose)
+    firings = gather_lost(diagnosis, numbers)
+    lost_s, bouts = firings.time_s[firings.lost], firings.bouts
+    if not bouts:
+        return []
+    pause = f"bouts: pauses over {PAUSE_S:g} s part them"
+    found = [
+        Source(format_clock(float(lost_s[0])), "first lost combustion", rows, "first of time_s"),
+        Source(format_clock(float(lost_s[-1])), "last lost combustion", rows, "last of time_s"),
+        Source(str(len(bouts)), "bouts of lost combustions", rows, pause),
+    ]
+    for of, chosen, where in (
+        ("lost", firings.rpm[firings.lost], rows),
+        ("all", firings.rpm, judged),
+    ):
+        limits = find_range(chosen)
+        if limits is not None:
+            found += [
+                Source(str(limits[0]), f"lowest speed, {of} firings, rev/min", where, "min: rpm"),
+                Source(str(limits[1]), f"highest speed, {of} firings, rev/min", where, "max: rpm"),
+            ]
+    largest = find_largest(bouts, int(lost_s.size))
+    if largest is not None:
+        found += [
+            Source(format_clock(largest.start_s), "start of the largest", rows, f"start; {pause}"),
+            Source(str(largest.count), "lost in the largest bout", rows, f"largest bout; {pause}"),
+            Source(find_span(largest), "length of the largest bout", rows, f"span; {pause}"),
+        ]
+    return found
+
+
+def _speed_sources(diagnosis: Diagnosis, cylinder: int) -> list[Source]:
+    """At which speed most came, where that is clear."""
+    bands = find_speed_bands(diagnosis, cylinder)
+    worst = pick_band(bands)
+    if worst is None:
+        return []
+    inside = f"rpm >= {worst.low_rpm} and rpm < {worst.high_rpm}"
+    rest_lost = sum(b.lost for b in bands) - worst.lost
+    rest_judged = sum(b.judged for b in bands) - worst.judged
+    how = f"share of rows with misfire_probability >= {LOST}"
+    return [
+        Source(
+            f"{worst.low_rpm} to {worst.high_rpm}",
+            "the speed band with most, rev/min",
+            _judged(cylinder),
+            "speed band of the highest lower limit of its lost share",
+        ),
+        Source(str(worst.lost), "lost in this band", f"{_lost(cylinder)} and {inside}", "count"),
+        Source(
+            format_count(worst.judged),
+            "judged in this band",
+            f"{_judged(cylinder)} and {inside}",
+            "count",
+        ),
+        Source(
+            format_percent(worst.lost / worst.judged),
+            "share lost in this band",
+            f"{_judged(cylinder)} and {inside}",
+            how,
+        ),
+        Source(
+            format_percent(rest_lost / rest_judged),
+            "share lost at other speeds",
+            f"{_judged(cylinder)} and rpm >= 0 and not ({inside})",
+            how,
+        ),
+    ]
+
+
+def _fault_sources(result: CylinderResult) -> list[Source]:
+    """How likely the kinds of fault are."""
+    faults = sorted(result.faults, key=lambda item: -item[1])[:3]
+    return [
+        Source(
+            format_kind(p),
+            f"share of {kind}, cylinder {result.cylinder}",
+            _judged(result.cylinder),
+            f"model: fault {kind} of cylinder {result.cylinder} in result.json",
+        )
+        for kind, p in faults
+    ]
+
+
+def _certainty(result: CylinderResult) -> Source:
+    """How likely a cylinder is faulty."""
+    return Source(
+        format_percent(result.probability),
+        f"probability that cylinder {result.cylinder} is faulty",
+        _judged(result.cylinder),
+        f"model: probability of cylinder {result.cylinder} in result.json",
+    )
+
+
+def _quiet_sources(diagnosis: Diagnosis) -> list[Source]:
+    """Numbers of a page that found no misfire."""
+    numbers = sorted(c.cylinder for c in diagnosis.cylinders)
+    lost = sum(c.misfires for c in diagnosis.cylinders)
+    found = [
+        Source(
+            format_count(sum(c.cycles for c in diagnosis.cylinders)),
+            "firings judged",
+            _judged(numbers),
+            "count",
+        ),
+        Source(str(lost or "None"), "combustions judged lost", _lost(numbers), "count"),
+    ]
+    if diagnosis.cylinders:
+        found.append(_certainty(max(diagnosis.cylinders, key=lambda c: c.probability)))
+    fewest = min(diagnosis.cylinders, key=lambda c: c.cycles, default=None)
+    if fewest is not None and fewest.cycles and not lost:
+        share = compute_unseen_share(fewest.cycles)
+        rows = _judged(fewest.cylinder)
+        found += [
+            Source(
+                format_count(fewest.cycles),
+                f"firings judged, cylinder {fewest.cylinder}",
+                rows,
+                "count",
+            ),
+            Source(
+                f"1 in {format_count(int(1 / share))}",
+                "the rarest fault that would have shown",
+                rows,
+                "least seen: 1 / (1 - 0.05 ^ (1 / rows)), binomial",
+            ),
+        ]
+    return found
+
+
+def _open_sources(result: CylinderResult) -> list[Source]:
+    """Numbers of a page that leaves it open."""
+    return [_certainty(result), *_count_sources(result)[:2]]
+
+
+def _covered_sources(diagnosis: Diagnosis) -> list[Source]:
+    """List what the recording covers."""
+    import numpy as np
+
+    found = [
+        Source(
+            format_count(diagnosis.cycles),
+            "engine cycles",
+            "index >= 0",
+            "distinct values of cycle",
+        )
+    ]
+    speed = np.asarray(diagnosis.rpm, dtype=float)
+    speed = speed[np.isfinite(speed)]
+    if speed.size:
+        found += [
+            Source(str(round(float(speed.min()))), "lowest speed, rev/min", "rpm > 0", "min: rpm"),
+            Source(str(round(float(speed.max()))), "highest speed, rev/min", "rpm > 0", "max: rpm"),
+        ]
+    return found
+
+
+def _picture_sources(diagnosis: Diagnosis, panel: WaveformPanel, marks: Marks) -> list[Source]:
+    """Numbers written into the waveform picture and its caption."""
+    c = panel.cylinder
+    times = [float(t) for t in panel.suspect_time_s[:MAX_LINES]]
+    found = []
+    if times:
+        rows = find_rows(diagnosis, times)
+        condition = f"index in {rows}"
+        found = [
+            Source(str(len(times)), "firings drawn", condition, "count"),
+            Source(format_clock(min(times)), "first of them", condition, "first of time_s"),
+            Source(format_clock(max(times)), "last of them", condition, "last of time_s"),
+        ]
+    for value, decimals, unit, column, lost in (
+        (marks.burn_good_ms, 2, "ms", "burn_time_ms", False),
+        (marks.burn_lost_ms, 2, "ms", "burn_time_ms", True),
+        (marks.kick_good_v, 0, "V", "primary_peak_v", False),
+        (marks.kick_lost_v, 0, "V", "primary_peak_v", True),
+    ):
+        if not math.isfinite(value):
+            continue
+        own = next(s for s in split_values(diagnosis, column) if s.cylinder == c)
+        if lost:
+            rows_text = f"{_lost(c)} and {NOT_CUT}"
+        elif own.good.size >= 5:
+            rows_text = _good(c)
+        else:
+            rows_text = f"cylinder != {c} and misfire_probability < {LOST} and {NOT_CUT}"
+        found.append(
+            Source(
+                f"{format_value(value, decimals)} {unit}",
+                f"{column}, {'lost' if lost else 'good'} firings",
+                rows_text,
+                f"median: {column}",
+            )
+        )
+    return found
+
+
+def find_rows(diagnosis: Diagnosis, times_s: list[float]) -> list[int]:
+    """Give the rows whose instants are nearest to some instants."""
+    import numpy as np
+
+    at = diagnosis.events["time_s"].to_numpy(dtype=float)
+    if not at.size:
+        return []
+    return sorted({int(np.nanargmin(np.abs(at - t))) for t in times_s})
+
+
+def list_lost_rows(events: pd.DataFrame, cylinder: int) -> tuple[list[int], int]:
+    """Give the row numbers of a cylinder's lost firings, as many as are listed, and their count."""
+    import numpy as np
+
+    lost = (events["cylinder"] == cylinder) & (events["misfire_probability"] >= LOST)
+    rows = np.flatnonzero(lost.to_numpy(dtype=bool))
+    return rows[:MAX_ROWS].tolist(), int(rows.size)

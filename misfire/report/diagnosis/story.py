@@ -1,0 +1,301 @@
+"""The sentences of page one: what was found, where, how often, when, why, how certain."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from misfire.dsp.chances import compute_unseen_share
+from misfire.records import CylinderResult, Diagnosis
+from misfire.report.circumstances import write_when
+from misfire.report.occurrence import compute_wilson_interval
+from misfire.report.pictures.spread import compute_median, split_values
+from misfire.report.summary import LOST, choose_recording_dtc, format_dtc
+from misfire.report.wording import (
+    QUANTITIES,
+    caution_kind,
+    describe_certainty,
+    describe_kind,
+    explain_fault,
+    format_certainty,
+    format_count,
+    format_duration,
+    format_kind,
+    format_percent,
+    format_percent_range,
+    format_value,
+    is_bound,
+    join_words,
+    name_fault,
+    pick_suspects,
+)
+
+FEW = 3  # one in fewer than this is told by the share alone
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """A question of page one and its answer; in small print its reference, and more of it."""
+
+    question: str
+    answer: str
+    aside: str = ""
+    more: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Medians of one quantity: in the lost firings, the suspect's good ones, the others' good."""
+
+    label: str
+    unit: str
+    lost: str
+    own: str
+    others: str
+
+
+def write_headline(diagnosis: Diagnosis) -> str:
+    """Say the verdict in one plain sentence."""
+    if diagnosis.verdict == "no_misfire":
+        return "No misfire was found."
+    if diagnosis.verdict == "inconclusive":
+        return "This recording does not settle the question."
+    suspects = pick_suspects(diagnosis)
+    if not suspects:
+        return "The engine misfires, but no cylinder can be named."
+    numbers = [str(c.cylinder) for c in suspects]
+    if suspects[0].probability < 0.5 and len(suspects) > 1:
+        return f"Cylinder {join_words(numbers, 'or')} is misfiring; which one is open."
+    plural = len(suspects) > 1
+    if not any(c.misfires for c in suspects):
+        verb = "do less work than the others" if plural else "does less work than the others"
+    else:
+        verb = "are misfiring" if plural else "is misfiring"
+    return f"Cylinder{'s' if plural else ''} {join_words(numbers)} {verb}."
+
+
+def write_lead(diagnosis: Diagnosis) -> str:
+    """Say under the headline how certain it is and what the likely cause is."""
+    if diagnosis.verdict == "no_misfire":
+        return "The recording was good enough to see a misfire, and there was none."
+    if diagnosis.verdict == "inconclusive":
+        return "No cylinder is accused; what would settle it stands below."
+    suspects = pick_suspects(diagnosis)
+    if not suspects:
+        return ""
+    first = suspects[0]
+    words = f"{_capital(format_certainty(first.probability))}."
+    kind, p = max(first.faults, key=lambda item: item[1], default=("", 0.0))
+    if p < 0.5:
+        return words
+    return f"{words} Cause to test first: {name_fault(kind)}."
+
+
+def write_facts(diagnosis: Diagnosis) -> tuple[Fact, ...]:
+    """Answer the five questions of page one."""
+    if diagnosis.verdict == "misfire":
+        return _facts_of_misfire(diagnosis)
+    if diagnosis.verdict == "no_misfire":
+        return _facts_of_none(diagnosis)
+    return _facts_of_open(diagnosis)
+
+
+def write_rate(result: CylinderResult) -> str:
+    """Say how often a cylinder lost its combustion, with its interval."""
+    if not result.cycles:
+        return "no firing could be judged"
+    low, high = compute_wilson_interval(result.misfires, result.cycles)
+    return (
+        f"{format_percent(result.misfires / result.cycles)} "
+        f"(95 % interval {format_percent_range(low, high)})"
+    )
+
+
+def compare_values(diagnosis: Diagnosis, cylinder: int) -> tuple[Comparison, ...]:
+    """Put the suspect's lost firings beside its good ones and the other cylinders' good ones."""
+    rows = []
+    for quantity in QUANTITIES:
+        spreads = split_values(diagnosis, quantity.column)
+        own = next((s for s in spreads if s.cylinder == cylinder), None)
+        if own is None or not (own.good.size or own.lost.size):
+            continue
+        others = [s.good for s in spreads if s.cylinder != cylinder]
+        bound = "over " if _is_bound(diagnosis, cylinder, quantity.column) else ""
+        texts = [
+            format_value(value, quantity.decimals)
+            for value in (
+                compute_median(own.lost),
+                compute_median(own.good),
+                compute_median(*others),
+            )
+        ]
+        if own.lost.size:
+            texts[0] = bound + texts[0]
+        rows.append(Comparison(quantity.label, quantity.unit, *texts))
+    return tuple(rows)
+
+
+def _is_bound(diagnosis: Diagnosis, cylinder: int, column: str) -> bool:
+    """Whether most of a cylinder's lost firings give only the least that a value can be."""
+    events = diagnosis.events
+    lost = events[(events["cylinder"] == cylinder) & (events["misfire_probability"] >= LOST)]
+    bounds = [is_bound(str(flags), column) for flags in lost["flags"]]
+    return 2 * sum(bounds) > len(bounds)
+
+
+def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
+    """Answer for a misfire."""
+    suspects = pick_suspects(diagnosis)
+    if not suspects:
+        return ()
+    first = suspects[0]
+    code = choose_recording_dtc({c.cylinder: c.misfires for c in diagnosis.cylinders})
+    which = join_words([f"{c.cylinder} ({format_dtc(c.cylinder)})" for c in suspects])
+    aside = f"firing order {'-'.join(map(str, diagnosis.job.engine.firing_order))}"
+    pairs = [p for p in diagnosis.job.engine.waste_pairs if first.cylinder in p]
+    if pairs:
+        aside += f"; cylinders {pairs[0][0]} and {pairs[0][1]} share one coil"
+    if code is not None and code == format_dtc(None):
+        aside += "; more than one cylinder lost combustions: code P0300 (random or multiple)"
+    facts = [Fact("Which cylinder", which, aside)]
+    often, often_aside = [], []
+    for c in suspects[:3]:
+        name = f"cylinder {c.cylinder}: " if len(suspects) > 1 else ""
+        often.append(
+            f"{name}{c.misfires} of {format_count(c.cycles)} {_name_loss(c)}"
+            + (
+                f", about 1 in {max(1, round(c.cycles / c.misfires))}"
+                if c.misfires and c.cycles >= FEW * c.misfires
+                else ""
+            )
+        )
+        often_aside.append(f"{name}{write_rate(c)}")
+    others = [c for c in diagnosis.cylinders if c not in suspects]
+    if others:
+        lost, judged = sum(c.misfires for c in others), sum(c.cycles for c in others)
+        often_aside.append(f"other cylinders together: {lost} of {format_count(judged)}")
+    facts.append(Fact("How often", _capital("; ".join(often)), _capital("; ".join(often_aside))))
+    answer, lines = write_when(diagnosis, suspects)
+    facts.append(Fact("When", answer, more=lines))
+    facts.append(_why(first, diagnosis.settings))
+    certain = join_words(
+        [
+            f"{format_certainty(c.probability)}"
+            + (f" for cylinder {c.cylinder}" if len(suspects) > 1 else "")
+            for c in suspects
+        ]
+    )
+    rest = max((c.probability for c in others), default=0.0)
+    facts.append(
+        Fact(
+            "How certain",
+            _capital(certain),
+            "probability that the cylinder is faulty; of the others the most suspect has "
+            f"{format_percent(rest)}"
+            if others
+            else "",
+        )
+    )
+    return tuple(facts)
+
+
+def _name_loss(result: CylinderResult) -> str:
+    """Say what was lost: a charge that leaks away burns, and does too little work."""
+    leaks = bool(result.faults) and result.faults[0][0] == "low_compression"
+    return "power strokes lost or far too weak" if leaks else "combustions lost"
+
+
+def _why(result: CylinderResult, settings: Mapping[str, Any]) -> Fact:
+    """Say the likeliest fault types of a cylinder with what they mean."""
+    faults = sorted(result.faults, key=lambda item: -item[1])
+    if not faults or faults[0][1] < 0.25:
+        return Fact("Why", "The kind of fault cannot be told from this recording")
+    kind, p = faults[0]
+    answer = f"{_capital(describe_kind(p))} ({format_kind(p)}): {name_fault(kind)}"
+    also = [f"{name_fault(k)} ({format_kind(q)})" for k, q in faults[1:3] if q >= 0.1]
+    aside = _capital(explain_fault(kind))
+    if also:
+        aside += f". Also possible: {join_words(also, 'or')}"
+    return Fact("Why", answer, aside, (caution_kind(settings),))
+
+
+def _facts_of_none(diagnosis: Diagnosis) -> tuple[Fact, ...]:
+    """Answer for an engine without a misfire."""
+    judged = sum(c.cycles for c in diagnosis.cylinders)
+    lost = sum(c.misfires for c in diagnosis.cylinders)
+    top = max(diagnosis.cylinders, key=lambda c: c.probability, default=None)
+    facts = [
+        Fact(
+            "How often",
+            f"{lost or 'None'} of {format_count(judged)} combustions judged lost",
+            "a few single ones come by chance and belong to no faulty cylinder" if lost else "",
+        )
+    ]
+    if top is not None:
+        facts.append(
+            Fact(
+                "How certain",
+                f"No cylinder is more than {format_percent(top.probability)} likely to be faulty",
+                f"the highest is cylinder {top.cylinder}: {describe_certainty(top.probability)}",
+            )
+        )
+    fewest = min((c.cycles for c in diagnosis.cylinders), default=0)
+    if fewest and not lost:
+        share = compute_unseen_share(fewest)
+        facts.append(
+            Fact(
+                "What may hide",
+                f"A cylinder that loses fewer than 1 in {format_count(int(1 / share))} combustions",
+                f"95 % bound from {format_count(fewest)} firings without a loss, if each loss "
+                "would have been seen",
+            )
+        )
+    facts.append(
+        Fact(
+            "Where it holds",
+            _covered(diagnosis),
+            "a fault that shows only elsewhere, cold or under load, is not covered",
+        )
+    )
+    return tuple(facts)
+
+
+def _facts_of_open(diagnosis: Diagnosis) -> tuple[Fact, ...]:
+    """Answer for a recording that settles nothing."""
+    top = max(diagnosis.cylinders, key=lambda c: c.probability, default=None)
+    facts = []
+    if top is not None and top.probability >= 0.05:
+        facts.append(
+            Fact(
+                "Which cylinder",
+                f"None can be named; most suspicious is cylinder {top.cylinder}",
+                f"{format_certainty(top.probability)}; {top.misfires} of "
+                f"{format_count(top.cycles)} combustions judged lost",
+            )
+        )
+    else:
+        facts.append(Fact("Which cylinder", "None can be named"))
+    if diagnosis.notes:
+        facts.append(Fact("Why it is open", diagnosis.notes[0]))
+    for note in diagnosis.notes[1:3]:
+        facts.append(Fact("What would settle it", note))
+    facts.append(Fact("What was recorded", _covered(diagnosis)))
+    return tuple(facts)
+
+
+def _covered(diagnosis: Diagnosis) -> str:
+    """Say what the recording covers."""
+    import numpy as np
+
+    speed = np.asarray(diagnosis.rpm, dtype=float)
+    speed = speed[np.isfinite(speed)]
+    words = f"{format_duration(diagnosis.duration_s)}, {format_count(diagnosis.cycles)} cycles"
+    if speed.size:
+        words += f", {round(float(speed.min()))} to {round(float(speed.max()))} rev/min"
+    return words
+
+
+def _capital(words: str) -> str:
+    """Start with a capital letter."""
+    return words[:1].upper() + words[1:]

@@ -1,0 +1,267 @@
+"""The connection plan as one HTML page that needs nothing else, and as text."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+from misfire.report.advice import cautions
+from misfire.report.frame import fill_page, read_part
+from misfire.report.hookup.drawing import draw_connections
+from misfire.report.hookup.plan import Expected, HookupPlan, Lead, Told
+from misfire.report.hookup.waveform import draw_expected
+from misfire.report.wording import join_words, name_fault
+
+IGNITION_WORDS = {
+    "coil_on_plug": "a coil on each plug",
+    "wasted_spark": "waste-spark coils",
+    "distributor": "one coil and a distributor",
+}
+TITLES = {
+    "coil_primary": "Coil primary",
+    "coil_current": "Coil current, common feed",
+    "coil_secondary": "Secondary pick-up",
+    "crank": "Crank sensor",
+    "cam": "Cam sensor",
+    "battery_voltage": "Battery voltage",
+    "starter_current": "Starter current",
+}
+WAVE_WORDS = {
+    "coil_primary": "The driver pulls the primary to earth, the coil charges; at switch-off the "
+    "primary kicks up until the plug's gap breaks down, then the spark burns, then what energy is "
+    "left rings down.",
+    "coil_current": "Through the clamp round the feed, one ramp for each coil in turn. Its slope "
+    "is supply over inductance; a step at its start or a sharp bend is a fault.",
+    "coil_secondary": "Either polarity will do; the heights have no scale, only their "
+    "ratios count.",
+    "crank": "With an inductive sensor the height grows with the speed; with a Hall sensor the "
+    "signal has two levels.",
+}
+SMART_COIL = (
+    "A coil with its driver inside has no terminal to measure the primary at: take its trigger "
+    "line instead (role coil_trigger in the job card) and rely on the clamp."
+)
+STEPS = (
+    "Engine off, key out: clip on all leads as drawn, away from belts, fans and the exhaust.",
+    "The reference leads of all probes on battery negative, not on the engine or the body.",
+    "The clamp: closed with no lead in it, zeroed, then round the feed, its arrow to the coils.",
+    "Attenuation of each probe set, and noted on the job card as scale.",
+    "The instrument on battery; no mains charger on the vehicle.",
+    "Start the engine; compare the signals with the pictures below; look that no top is cut off.",
+    "Record. Note speed, load and temperature; then run misfire check before unclipping.",
+)
+
+
+def format_hookup(plan: HookupPlan) -> str:
+    """Give the plan as one self-contained HTML page.
+
+    Parameters
+    ----------
+    plan : HookupPlan
+
+    Returns
+    -------
+    page : str
+        No network, no script; all text from outside is escaped.
+    """
+    from markupsafe import Markup
+
+    context = _context(plan) | {
+        "style": Markup(read_part("page.css", "hookup/hookup.css")),
+        "drawing": Markup(draw_connections(plan, key="connections")),
+        "waves": [
+            {
+                "title": _title_wave(w),
+                "words": WAVE_WORDS.get(w.role, ""),
+                "picture": Markup(draw_expected(w, key=f"wave-{w.role}")),
+            }
+            for w in plan.expected
+        ],
+    }
+    return fill_page("hookup/hookup.html.j2", context, keep_per_cent=False)
+
+
+def _context(plan: HookupPlan) -> dict[str, Any]:
+    """Collect what the template needs."""
+    own = dict.fromkeys(x.caution for x in plan.leads if x.caution)
+    return {
+        "vehicle": plan.vehicle,
+        "engine": describe_engine(plan),
+        "headline": write_headline(plan),
+        "leads": [
+            {
+                "number": x.number,
+                "title": title_lead(x),
+                "where": x.where,
+                "probe": x.probe,
+                "attenuation": x.attenuation,
+                "coupling": x.coupling,
+                "range": f"±{x.range_value:g} {x.unit}",
+                "rate": format_rate(x.least_rate_hz),
+                "gives": x.gives,
+            }
+            for x in plan.leads
+        ],
+        "n_leads": len(plan.leads),
+        "rate": format_rate(plan.rate_hz),
+        "seconds": format_seconds(plan.chosen.seconds),
+        "size": format_size(plan.chosen.megabytes),
+        "cautions": (*own, *cautions()),
+        "steps": (STEPS[0], SMART_COIL, *STEPS[1:])
+        if plan.engine.ignition == "coil_on_plug"
+        else STEPS,
+        "assumed": plan.assumed,
+        "rpm": f"{plan.rpm:g}",
+        "lengths": [
+            {
+                "one_in": x.one_in,
+                "firings": x.firings,
+                "seconds": format_seconds(x.seconds),
+                "size": format_size(x.megabytes),
+                "chosen": x is plan.chosen,
+            }
+            for x in plan.lengths
+        ],
+        "resolved": plan.resolved,
+        "told": [
+            {
+                "cylinders": ", ".join(map(str, t.cylinders)),
+                "types": ", ".join(map(name_fault, t.types)) or "none",
+                "hidden": ", ".join(map(name_fault, t.hidden)) or "–",
+            }
+            for t in plan.told
+        ],
+        "card": plan.card,
+    }
+
+
+def describe_engine(plan: HookupPlan) -> str:
+    """Describe the engine in a line."""
+    engine = plan.engine
+    n = engine.cylinders
+    words = f"{n} cylinder{'s' if n > 1 else ''}, {IGNITION_WORDS[engine.ignition]}"
+    if n > 1:
+        words += ", firing order " + "-".join(map(str, engine.firing_order))
+    return words
+
+
+def write_headline(plan: HookupPlan) -> str:
+    """Say what to do in a line."""
+    n = len(plan.leads)
+    words = f"{n} lead{'s' if n > 1 else ''}, {format_seconds(plan.chosen.seconds)} of recording"
+    if plan.suspect:
+        words += f", cylinder {plan.suspect} under suspicion"
+    return words
+
+
+def title_lead(lead: Lead) -> str:
+    """Name a lead."""
+    words = TITLES[lead.role]
+    if lead.cylinders and lead.role == "coil_primary" and lead.name == "primary":
+        return words
+    if lead.cylinders:
+        words += f", cylinder{'s' if len(lead.cylinders) > 1 else ''} "
+        words += " and ".join(map(str, lead.cylinders))
+    return words
+
+
+def _title_wave(wave: Expected) -> str:
+    """Name a waveform; the second dictionary covers what has no cylinder."""
+    return TITLES.get(wave.role, wave.name)
+
+
+def format_rate(rate_hz: float) -> str:
+    """Give a sampling rate in words.
+
+    Examples
+    --------
+    >>> format_rate(200e3), format_rate(1e6)
+    ('200 kS/s', '1 MS/s')
+    """
+    return f"{rate_hz / 1e6:g} MS/s" if rate_hz >= 1e6 else f"{rate_hz / 1e3:g} kS/s"
+
+
+def format_seconds(seconds: float) -> str:
+    """Give a time in words.
+
+    Examples
+    --------
+    >>> format_seconds(45), format_seconds(240)
+    ('45 s', '4 min')
+    """
+    if seconds < 120:
+        return f"{seconds:g} s"
+    return f"{seconds / 60:g} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
+
+
+def format_size(megabytes: float) -> str:
+    """Give a file size in words."""
+    return f"{megabytes / 1000:.1f} GB" if megabytes >= 1000 else f"{megabytes:.0f} MB"
+
+
+def format_hookup_text(plan: HookupPlan, *, width: int = 96) -> str:
+    """Give the plan as text for the terminal.
+
+    Parameters
+    ----------
+    plan : HookupPlan
+    width : int
+        Of a line.
+
+    Returns
+    -------
+    text : str
+    """
+
+    def fold(words: str, indent: int) -> list[str]:
+        gap = " " * indent
+        return textwrap.wrap(
+            words, width, initial_indent=gap, subsequent_indent=gap, break_on_hyphens=False
+        )
+
+    lines = [f"{plan.vehicle + ': ' if plan.vehicle else ''}{describe_engine(plan)}"]
+    for assumed in plan.assumed:
+        lines += fold(f"assumed: {assumed}", 2)
+    lines.append("")
+    for lead in plan.leads:
+        lines.append(f"  input {lead.number}  {title_lead(lead)}")
+        lines += fold(lead.where, 11)
+        lines += fold(
+            f"{lead.probe}; {lead.attenuation}; ±{lead.range_value:g} {lead.unit} at the tip; "
+            f"{lead.coupling}; at least {format_rate(lead.least_rate_hz)}",
+            11,
+        )
+        lines += fold(f"gives {lead.gives}", 11)
+    if plan.free_inputs:
+        lines.append(f"  {plan.free_inputs} input(s) stay free")
+    lines += ["", *fold("reference of all probes: battery negative", 2), ""]
+    lines += fold(
+        f"{format_rate(plan.rate_hz)} on every input. For a fault that comes once in N firings of "
+        "its cylinder, to be caught with 95 % (binomial: n >= ln 0.05 / ln(1 - 1/N)):",
+        2,
+    )
+    for x in plan.lengths:
+        mark = "*" if x is plan.chosen else " "
+        lines.append(
+            f"  {mark} N = {x.one_in:<6d} {x.firings:>7d} firings  "
+            f"{format_seconds(x.seconds):>8s} at {plan.rpm:g} rev/min  "
+            f"{format_size(x.megabytes):>8s}"
+        )
+    lines += ["", *fold(plan.resolved, 2)]
+    for told in plan.told:
+        lines += fold(_say_told(told), 2)
+    lines += ["", "  Cautions"]
+    own = dict.fromkeys(x.caution for x in plan.leads if x.caution)
+    for caution in (*own, *cautions()):
+        lines += fold(f"- {caution}", 2)
+    return "\n".join(lines)
+
+
+def _say_told(told: Told) -> str:
+    """Say what will be told of some cylinders."""
+    names = list(map(str, told.cylinders))
+    who = f"cylinder{'s' * (len(names) != 1)} {join_words(names)}"
+    words = f"{who}: these can be told apart: {', '.join(map(name_fault, told.types)) or 'none'}"
+    if told.hidden:
+        words += f"; these cannot: {', '.join(map(name_fault, told.hidden))}"
+    return words
