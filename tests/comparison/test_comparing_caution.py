@@ -10,7 +10,7 @@ from misfire.comparison.comparing import compare_sides
 from misfire.comparison.side import number_alike
 from misfire.comparison.views import NO_STEP, Excess, View
 from misfire.dsp.chances import Count
-from tests.batch.test_comparing import add_wheel, draw_lost, make_side, make_silent
+from tests.comparison.test_comparing import add_wheel, draw_lost, make_side, make_silent
 
 SIX = (1, 5, 3, 6, 2, 4)
 

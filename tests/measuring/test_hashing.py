@@ -5,7 +5,7 @@ import threading
 from dataclasses import replace
 
 import pytest
-from misfire.batch import hashing, scanning
+from misfire.measuring import hashing, scanning
 
 from misfire.diagnosis.chain import diagnose
 from misfire.errors import FormatError

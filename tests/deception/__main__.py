@@ -1,9 +1,9 @@
 """Recordings engineered to deceive, judged: how often is a cylinder accused wrongly, and surely.
 
-    .venv/bin/python scripts/deceive.py --each 16 -o deceive.json
-    .venv/bin/python scripts/deceive.py --part unseen --each 16
+    .venv/bin/python -m tests.deception --each 16 -o deceive.json
+    .venv/bin/python -m tests.deception --part unseen --each 16
 
-Every kind of deception is played on simulated vehicles; `scripts/deception` has the kinds in parts:
+Every kind of deception is played on simulated vehicles; `tests/deception` has the kinds in parts:
 `first` and `tried`, with which fixes were made; `unseen`, with which none was made before they were
 first counted; `later`, made after all fixes; `hostile` and `stranger`, on vehicles of another
 generator, the latter after all fixes; `plain` vehicles show how often a sound one is accused
@@ -23,17 +23,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from deception.first import FIRST, make_first
-from deception.hostile import HOSTILE
-from deception.later import LATER
-from deception.stranger import STRANGER
-from deception.tried import TRIED
-from deception.unseen import UNSEEN
-from deception.vehicles import Kind, Vehicle
 
 import misfire
 from misfire.simulate import write_recording
 from misfire.simulate.recording import SimulatedRecording
+from tests.deception.first import FIRST, make_first
+from tests.deception.hostile import HOSTILE
+from tests.deception.later import LATER
+from tests.deception.stranger import STRANGER
+from tests.deception.tried import TRIED
+from tests.deception.unseen import UNSEEN
+from tests.deception.vehicles import Kind, Vehicle
 
 CONFIDENT = 0.8
 MOST_WRONG = 0.01

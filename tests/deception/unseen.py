@@ -8,7 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from deception.vehicles import (
+from misfire.simulate.dice import Dice
+from misfire.simulate.draw import ODD_FIRE, ORDERS, draw_drive, draw_wheel
+from misfire.simulate.recording import SimulatedRecording
+from misfire.simulate.scenario import ChannelModel
+from tests.deception.vehicles import (
     FULL,
     Kind,
     Rng,
@@ -24,10 +28,6 @@ from deception.vehicles import (
     pick_channels,
     runs,
 )
-from misfire.simulate.dice import Dice
-from misfire.simulate.draw import ODD_FIRE, ORDERS, draw_drive, draw_wheel
-from misfire.simulate.recording import SimulatedRecording
-from misfire.simulate.scenario import ChannelModel
 
 
 def add_fan_noise(v: Vehicle, rng: Rng) -> SimulatedRecording:

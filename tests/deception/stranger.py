@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from deception.bench import SUPPLY_V, Bench, Line, Rng
-from deception.hostile import COILS, draw
+from tests.deception.bench import SUPPLY_V, Bench, Line, Rng
+from tests.deception.hostile import COILS, draw
 
 Array = Any
 WITH_CRANK = (1, 2, 3, 5)

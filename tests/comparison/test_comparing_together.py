@@ -14,7 +14,7 @@ from misfire.comparison.side import number_alike
 from misfire.comparison.views import NO_STEP, Excess, View
 from misfire.dsp.chances import Count, compute_outlying
 from misfire.report.comparison.files import write_comparison
-from tests.batch.test_comparing import draw_lost, make_side, make_silent
+from tests.comparison.test_comparing import draw_lost, make_side, make_silent
 
 
 def test_one_other_value_is_judged_by_what_is_usual():

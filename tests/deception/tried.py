@@ -5,7 +5,9 @@ from typing import Any
 
 import numpy as np
 
-from deception.vehicles import (
+from misfire.simulate.recording import SimulatedRecording
+from misfire.simulate.scenario import FaultModel, WheelModel
+from tests.deception.vehicles import (
     FULL,
     Kind,
     Rng,
@@ -24,8 +26,6 @@ from deception.vehicles import (
     pick_channels,
     runs,
 )
-from misfire.simulate.recording import SimulatedRecording
-from misfire.simulate.scenario import FaultModel, WheelModel
 
 
 def play_coloured_noise(v: Vehicle, rng: Rng) -> SimulatedRecording:

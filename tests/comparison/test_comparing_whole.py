@@ -9,7 +9,7 @@ from scipy import stats
 from misfire.comparison.comparing import compare_sides
 from misfire.comparison.views import NO_STEP, Excess, Step, View
 from misfire.dsp.chances import Count
-from tests.batch.test_comparing import draw_lost, make_side, make_silent
+from tests.comparison.test_comparing import draw_lost, make_side, make_silent
 
 NONE = Excess(Count(0, 0), Count(0, 0), 3.0, 1.0)
 MATES = {1: 4, 4: 1, 2: 3, 3: 2}

@@ -1,12 +1,9 @@
-"""Recordings made to deceive: nobody is accused with confidence. `scripts/deceive.py` has more."""
-
-import importlib
-import sys
-from pathlib import Path
+"""Recordings made to deceive: nobody is accused for sure. More: `python -m tests.deception`."""
 
 import pytest
 
-ROOT = Path(__file__).resolve().parents[2]
+from tests.deception.__main__ import judge_decoy
+
 FIXED = (
     ("noise", 1),
     ("mains hum", 3),
@@ -40,18 +37,9 @@ FIXED = (
 )
 
 
-@pytest.fixture(scope="module")
-def deceive():
-    sys.path.insert(0, str(ROOT / "scripts"))
-    try:
-        yield importlib.import_module("deceive")
-    finally:
-        sys.path.remove(str(ROOT / "scripts"))
-
-
 @pytest.mark.parametrize(("kind", "number"), FIXED)
-def test_nobody_is_accused(deceive, kind, number, tmp_path):
-    row = deceive.judge_decoy(kind, number, tmp_path)
+def test_nobody_is_accused(kind, number, tmp_path):
+    row = judge_decoy(kind, number, tmp_path)
     assert row["outcome"] != "fault", row["message"]
     assert row["accused"] == []
     assert not row["blind"]

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from deception.bench import ORDERS, SUPPLY_V, WHEELS, Bench, Line, Rng
-from deception.vehicles import draw_hum
+from tests.deception.bench import ORDERS, SUPPLY_V, WHEELS, Bench, Line, Rng
+from tests.deception.vehicles import draw_hum
 
 Array = Any
 COILS = ("coil_primary", "coil_current")

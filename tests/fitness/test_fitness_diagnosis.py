@@ -4,7 +4,7 @@ import pytest
 
 from misfire.diagnosis.chain import diagnose_recording
 from misfire.fitness.scale import correct_recording
-from tests.batch.test_fitness import made, reverse, scaled, swap, wrap
+from tests.fitness.test_fitness import made, reverse, scaled, swap, wrap
 
 
 @pytest.fixture(scope="module")

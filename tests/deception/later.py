@@ -5,7 +5,11 @@ from typing import Any
 
 import numpy as np
 
-from deception.vehicles import (
+from misfire.simulate.dice import Dice
+from misfire.simulate.draw import draw_drive, draw_engine, draw_wheel
+from misfire.simulate.recording import SimulatedRecording
+from misfire.simulate.scenario import ChannelModel
+from tests.deception.vehicles import (
     Kind,
     Rng,
     Vehicle,
@@ -17,10 +21,6 @@ from deception.vehicles import (
     pick_channels,
     runs,
 )
-from misfire.simulate.dice import Dice
-from misfire.simulate.draw import draw_drive, draw_engine, draw_wheel
-from misfire.simulate.recording import SimulatedRecording
-from misfire.simulate.scenario import ChannelModel
 
 
 def clip_on_trigger(v: Vehicle, rng: Rng) -> SimulatedRecording:

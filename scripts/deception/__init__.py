@@ -1,1 +1,0 @@
-"""Kinds of recordings engineered to deceive, for `scripts/deceive.py`."""

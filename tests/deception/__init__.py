@@ -1,0 +1,1 @@
+"""Kinds of recordings engineered to deceive, for `python -m tests.deception`."""
