@@ -20,3 +20,9 @@ MAX_POSITIONS = 720
 
 MOST_SHRUNK = 1100
 """Times; deflate makes nothing smaller than 1/1032 (RFC 1951, from its longest match)."""
+
+FAULTY = 0.5
+"""Probability from which a cylinder is said to have a fault."""
+
+DOUBTFUL = 0.3
+"""Probability above which a cylinder is not called sound."""

@@ -45,9 +45,9 @@ from misfire.comparison.torque import (
 )
 from misfire.comparison.vehicle import judge_vehicle
 from misfire.comparison.views import View
-from misfire.diagnosis.verdict import DOUBTFUL, FAULTY
 from misfire.dsp.chances import Count
 from misfire.errors import ParameterError
+from misfire.limits import DOUBTFUL, FAULTY
 from misfire.report.summary import LOST, read_version, to_plain
 
 SCHEMA = "misfire-compare/1"

@@ -28,8 +28,9 @@ from misfire.comparison.sentences import (
 )
 from misfire.comparison.silence import judge_silence
 from misfire.comparison.views import OFTEN, PLAIN, PLAIN_STEP
-from misfire.diagnosis.verdict import DOUBTFUL, FAULTY, LEAST_CYCLES
+from misfire.diagnosis.verdict import LEAST_CYCLES
 from misfire.dsp.chances import Count
+from misfire.limits import DOUBTFUL, FAULTY
 from misfire.report.wording import format_percent
 
 CERTAIN = 0.8

@@ -9,8 +9,8 @@ from misfire.comparison.features import FeatureChange
 from misfire.comparison.rates import RISK, compute_chance_unseen, is_more_than
 from misfire.comparison.signature import Alike
 from misfire.comparison.views import Excess, View
-from misfire.diagnosis.verdict import DOUBTFUL, FAULTY
 from misfire.dsp.chances import Count, compute_fisher
+from misfire.limits import DOUBTFUL, FAULTY
 from misfire.report.summary import to_plain
 
 Direction = Literal["better", "same", "worse"]

@@ -15,8 +15,9 @@ from misfire.comparison.sentences import (
     write_step_left,
 )
 from misfire.comparison.views import MOSTLY, PLAIN_STEP, View
-from misfire.diagnosis.verdict import DOUBTFUL, FAULTY, LEAST_CYCLES
+from misfire.diagnosis.verdict import LEAST_CYCLES
 from misfire.dsp.chances import Count
+from misfire.limits import DOUBTFUL, FAULTY
 from misfire.report.wording import format_percent
 
 FEWEST_CYCLES, BEYOND_DOUBT = 8, 1e-4  # so many do where the chance of seeing nothing is so small

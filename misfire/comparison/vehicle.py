@@ -17,8 +17,8 @@ from misfire.comparison.group import (
     Judged,
 )
 from misfire.comparison.rates import compute_chance_lower
-from misfire.diagnosis.verdict import DOUBTFUL, FAULTY
 from misfire.dsp.chances import Count
+from misfire.limits import DOUBTFUL, FAULTY
 from misfire.report.wording import format_percent
 
 

@@ -7,11 +7,10 @@ from numpy.typing import NDArray
 
 from misfire.dsp.chances import compute_tail
 from misfire.features.overlap import WORK_DEG
-from misfire.limits import CRANKING_RPM, SURELY_CUT_Z
+from misfire.limits import CRANKING_RPM, FAULTY, SURELY_CUT_Z
 from misfire.measuring.evidence import Evidence
 from misfire.records import FAULT_TYPES, STROKE_FLAGS, Engine
 
-FAULTY = 0.5
 ALIKE = 1 / 3  # of the losses of the cylinder that loses most
 LEAST_LOST = 2
 LEAST_FELT = 3  # firings that lack as much torque as the lost ones do

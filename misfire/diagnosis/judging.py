@@ -15,7 +15,6 @@ from misfire.classify.model import (
     hold_back,
     judge_cylinders,
     judge_firings,
-    refine_firings,
     speak_up,
 )
 from misfire.classify.parts import judge_in_parts
@@ -25,7 +24,7 @@ from misfire.classify.rules import (
     score_cylinders,
     score_firings,
 )
-from misfire.classify.separability import spread_probability
+from misfire.diagnosis.explanation import Explanation, explain
 from misfire.features.cylinders import build_cylinder_table
 from misfire.measuring.freeing import give_back
 from misfire.report.wording import LEARNED_FROM, list_cases
@@ -48,6 +47,7 @@ class Judgement:
     faulty: NDArray[np.float64]
     faults: NDArray[np.float64]
     outstanding: NDArray[np.bool_]
+    explanation: Explanation
 
 
 def judge(
@@ -88,15 +88,18 @@ def judge(
     outstanding = find_outstanding(table)
     give_back()
     if model is None:
-        faulty, faults = score_cylinders(cylinders)
-        faults = np.stack([spread_probability(f, witnesses[i]) for i, f in enumerate(faults, 1)])
-    else:  # learned on recordings with any channel missing: it spreads by itself
-        faulty, faults = judge_cylinders(model, cylinders)
+        pattern, _ = score_cylinders(cylinders)
+    else:
+        pattern, _ = judge_cylinders(model, cylinders)
         stand_out = np.bincount(cylinder[outstanding], minlength=n_cylinders + 1)
         unseen = find_switched_unseen(table, cylinder, n_cylinders)
-        faulty = speak_up(cylinders, hold_back(cylinders, faulty), stand_out[1:], unseen)
-        event = hear(refine_firings(model, table, event, cylinder, faulty))
-    return Judgement(event, cylinders, faulty, faults, outstanding)
+        pattern = speak_up(cylinders, hold_back(cylinders, pattern), stand_out[1:], unseen)
+    explanation = explain(table, cylinder, faulty=pattern)
+    give_back()
+    faulty = pattern
+    return Judgement(
+        hear(explanation.lost), cylinders, faulty, explanation.kinds, outstanding, explanation
+    )
 
 
 def name_model(model: Model | None) -> str:

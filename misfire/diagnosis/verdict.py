@@ -19,6 +19,7 @@ from misfire.diagnosis.commoncause import find_common_cause, spread_over_coil
 from misfire.diagnosis.eventtable import build_events, take_medians
 from misfire.diagnosis.judging import Judgement, count_cases, judge, name_model
 from misfire.diagnosis.panels import build_panels
+from misfire.limits import DOUBTFUL, FAULTY
 from misfire.measuring.evidence import Evidence
 from misfire.measuring.witnesses import find_witnesses
 from misfire.records import (
@@ -36,8 +37,6 @@ from misfire.report.wording import join_words
 if TYPE_CHECKING:
     import pandas as pd
 
-FAULTY = 0.5
-DOUBTFUL = 0.3  # a cylinder above this is not called sound
 UNLIT_SHARE = 0.95  # of a cylinder's firings without dwell, or lost: it never fires
 LEAST_KNOWN = 0.1  # of a cylinder's power strokes whose torque is known: less shows nothing of it
 LEAST_CYCLES = 15  # fewer cycles say nothing about a cylinder

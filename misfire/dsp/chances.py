@@ -252,3 +252,54 @@ def compute_unseen_share(n_trials: int) -> float:
     if n_trials <= 0:
         raise ParameterError(f"n_trials must be positive, got {n_trials}")
     return float(1 - 0.05 ** (1 / n_trials))
+
+
+def log_normal(value: NDArray[np.float64], spread: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Natural log of the normal law's density.
+
+    Parameters
+    ----------
+    value : float64 array
+        Distance from the mean.
+    spread : float64 array [> 0]
+        Standard deviation.
+
+    Returns
+    -------
+    log_density : float64 array
+
+    Examples
+    --------
+    >>> round(float(log_normal(np.array(0.0), np.array(1.0))), 4)
+    -0.9189
+    """
+    return np.asarray(-0.5 * (value / spread) ** 2 - np.log(spread) - 0.5 * math.log(2 * math.pi))
+
+
+def log_student(
+    value: NDArray[np.float64], spread: NDArray[np.float64], *, freedom: float
+) -> NDArray[np.float64]:
+    """Natural log of the density of Student's law, whose tails are heavy.
+
+    Parameters
+    ----------
+    value : float64 array
+        Distance from the centre.
+    spread : float64 array [> 0]
+        Scale.
+    freedom : float [> 0]
+        Degrees of freedom.
+
+    Returns
+    -------
+    log_density : float64 array
+
+    Examples
+    --------
+    >>> round(float(log_student(np.array(0.0), np.array(1.0), freedom=1.0)), 4)  # 1 / pi
+    -1.1447
+    """
+    constant = math.lgamma((freedom + 1) / 2) - math.lgamma(freedom / 2)
+    constant -= 0.5 * math.log(freedom * math.pi)
+    tail = np.log1p((value / spread) ** 2 / freedom)
+    return np.asarray(constant - np.log(spread) - 0.5 * (freedom + 1) * tail)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.classify.separability import find_separable
-from misfire.diagnosis.verdict import FAULTY
+from misfire.limits import FAULTY
 from misfire.dsp.chances import compute_clopper_pearson, compute_wilson
 from misfire.errors import ParameterError
 from misfire.learning.calibration import (

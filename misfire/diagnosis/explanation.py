@@ -1,0 +1,209 @@
+"""Each cylinder's firings explained together: states of every firing, and the kinds of fault.
+
+A cylinder is the table of its firings, spark by work. Its shares and the states of its firings are
+estimated in turn (expectation maximisation of a mixture). For the kind of fault every firing is
+either a sound one or came about in one of the ways of that kind; the kinds are compared by the
+likelihood of all firings, so what nothing shows counts for none of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.diagnosis.sparkwitness import weigh_sparks
+from misfire.diagnosis.states import (
+    FREEDOM,
+    KIND_PRIOR,
+    KINDS,
+    MECHANISMS,
+    ODD_SHARE,
+    SPARK_STATES,
+    WORK_STATES,
+)
+from misfire.diagnosis.workwitness import weigh_work
+from misfire.dsp.chances import log_student
+from misfire.records import FAULT_TYPES
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+NAMES = tuple(MECHANISMS)
+SOUND_WORK = (0.998, 0.001, 0.001)  # of a firing with a usual spark, before anything is known
+PRIOR_FIRINGS = 30.0  # firings by which a cylinder's shares are held back
+ROUNDS = 25  # of expectation maximisation
+OF_KIND_FIRINGS = 4.0  # firings by which the ways of a kind are held to be as likely
+ALWAYS = 0.5  # least share of its firings in which a leaking cylinder works less
+LEAK_WORK = (0.05, 0.90, 0.05)  # it burns, but gives less
+INDEPENDENT = 20.0  # firings of one recording count as so many at most: they are not independent
+KIND_TEMPER = 0.3  # of the evidence, between kinds: measures of one coil err together
+LEAN_APPROACH, LEAN_SPREAD = 2.5, 1.5  # spreads by which a leaking cylinder asks less compression
+NO_ANSWER = 0.002  # probability of being lost where nothing at all points to it
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """States of all firings of a recording, and what they say of each cylinder's kind of fault.
+
+    `spark`, `work` [int8, shape=(n_firings,)]: places in SPARK_STATES and WORK_STATES of the
+    likeliest state; `spark_probability`, `work_probability` theirs. `lost` [shape=(n_firings,)]:
+    probability that the combustion was lost, NaN where nothing shows it. `kinds`
+    [shape=(n_cylinders, len(FAULT_TYPES))]: shares of the kinds, were the cylinder faulty.
+    `evidence` [shape=(n_cylinders, len(KINDS))]: tempered log likelihood of each kind over a sound
+    cylinder. `table` [shape=(n_cylinders, len(SPARK_STATES), len(WORK_STATES))]: expected counts.
+    """
+
+    spark: NDArray[np.int8]
+    spark_probability: NDArray[np.float64]
+    work: NDArray[np.int8]
+    work_probability: NDArray[np.float64]
+    lost: NDArray[np.float64]
+    kinds: NDArray[np.float64]
+    evidence: NDArray[np.float64]
+    table: NDArray[np.float64]
+
+
+def explain(
+    table: pd.DataFrame, cylinder: NDArray[np.int64], *, faulty: NDArray[np.float64]
+) -> Explanation:
+    """Find the state of every firing and the likelihood of each kind of fault.
+
+    Parameters
+    ----------
+    table : DataFrame [columns=FIRING_COLUMNS]
+        In time order.
+    cylinder : int64 array [shape=(n_firings,)]
+    faulty : float64 array [shape=(n_cylinders,)]
+        Probability that each cylinder has a fault.
+
+    Returns
+    -------
+    explanation : Explanation
+
+    Notes
+    -----
+    Source: Dempster, Laird, Rubin, "Maximum likelihood from incomplete data via the EM algorithm",
+    Journal of the Royal Statistical Society B 39 (1977) 1 (from memory).
+    """
+    n, n_cylinders = len(table), faulty.size
+    sparks = weigh_sparks(table, cylinder, n_cylinders=n_cylinders)
+    works, cut = weigh_work(table, cylinder, faulty=faulty)
+    approach = table["approach_z"].to_numpy(float)
+    shows_spark = np.ptp(sparks, axis=1) > 0
+    shows_work = np.ptp(works, axis=1) > 0
+    spark = np.full(n, len(SPARK_STATES) - 1, np.int8)
+    work = np.full(n, len(WORK_STATES) - 1, np.int8)
+    spark_probability, work_probability = np.full(n, np.nan), np.full(n, np.nan)
+    lost = np.full(n, np.nan)
+    evidence = np.zeros((n_cylinders, len(KINDS)))
+    counts = np.zeros((n_cylinders, len(SPARK_STATES), len(WORK_STATES)))
+    state_of = np.array([SPARK_STATES.index(m.state) for m in MECHANISMS.values()])
+    for c in range(1, n_cylinders + 1):
+        own = np.flatnonzero(cylinder == c)
+        if own.size == 0:
+            continue
+        by_spark, joint = _find_states(sparks[own], works[own], ~cut[own])
+        by_work = joint.sum(axis=1)
+        by_state = np.zeros((own.size, len(SPARK_STATES)))
+        for number, state in enumerate(state_of):
+            by_state[:, state] += by_spark[:, number]
+        spark_seen, work_seen = shows_spark[own], shows_work[own]
+        best = by_state.argmax(axis=1)
+        spark[own] = np.where(spark_seen, best, len(SPARK_STATES) - 1)
+        spark_probability[own] = np.where(spark_seen, by_state.max(axis=1), np.nan)
+        best = by_work.argmax(axis=1)
+        odd_spark = spark_seen & (spark[own] != 0)
+        known = (work_seen | odd_spark) & ~cut[own]
+        work[own] = np.where(known, best, np.where(cut[own], WORK_STATES.index("cut"), work[own]))
+        work_probability[own] = np.where(known, by_work.max(axis=1), np.nan)
+        told = work_seen | spark_seen | cut[own]
+        lost[own] = np.where(told, np.where(cut[own], NO_ANSWER, by_work[:, 2]), np.nan)
+        np.add.at(counts[c - 1], (spark[own], work[own]), 1.0)
+        used = own[~cut[own]]
+        evidence[c - 1] = _weigh_kinds(sparks[used], works[used], approach[used])
+    prior = np.log([KIND_PRIOR[k] for k in KINDS])
+    likely = KIND_TEMPER * evidence + prior
+    shares = np.exp(likely - likely.max(axis=1, keepdims=True))
+    shares /= shares.sum(axis=1, keepdims=True)
+    kinds = np.zeros((n_cylinders, len(FAULT_TYPES)))
+    for number, kind in enumerate(KINDS):
+        kinds[:, FAULT_TYPES.index(kind)] = shares[:, number]
+    return Explanation(
+        spark, spark_probability, work, work_probability, lost, kinds, evidence, counts
+    )
+
+
+def _find_states(
+    sparks: NDArray[np.float64], works: NDArray[np.float64], used: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Probability of each mechanism, by the spark alone, and of each mechanism with each work.
+
+    Both shares are learned from the cylinder's firings. A spark is named by what the coil shows: a
+    lost combustion does not make a usual spark a strained one.
+    """
+    prior = np.full(len(NAMES), ODD_SHARE / (len(NAMES) - 1))
+    prior[0] = 1.0 - ODD_SHARE
+    works_prior = np.array([SOUND_WORK, *(m.work for m in list(MECHANISMS.values())[1:])])
+    likely_spark = np.exp(sparks - sparks.max(axis=1, keepdims=True))
+    likely_work = np.exp(works - works.max(axis=1, keepdims=True))
+    share, n = prior, int(used.sum())
+    by_spark = likely_spark * share
+    for _ in range(ROUNDS):
+        by_spark = likely_spark * share
+        by_spark /= by_spark.sum(axis=1, keepdims=True)
+        share = (by_spark[used].sum(axis=0) + PRIOR_FIRINGS * prior) / (n + PRIOR_FIRINGS)
+    of_work = works_prior
+    joint = (likely_spark * share)[:, :, None] * likely_work[:, None, :]
+    for _ in range(ROUNDS):
+        joint = (likely_spark * share)[:, :, None] * likely_work[:, None, :] * of_work
+        joint /= joint.sum(axis=(1, 2), keepdims=True)
+        found = joint[used].sum(axis=0) + PRIOR_FIRINGS * share[:, None] * works_prior
+        of_work = found / found.sum(axis=1, keepdims=True)
+    return by_spark, joint
+
+
+def _weigh_kinds(
+    sparks: NDArray[np.float64], works: NDArray[np.float64], approach: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Tempered log likelihood of each kind of fault over a sound cylinder."""
+    n = sparks.shape[0]
+    weighed = np.zeros(len(KINDS))
+    if n == 0:
+        return weighed
+    sound = sparks[:, 0] + works[:, 0]
+    for number, (kind, ways) in enumerate(KINDS.items()):
+        leak = kind == "low_compression"
+        columns, prior = [], []
+        for way in ways:
+            work_prior = LEAK_WORK if leak else MECHANISMS[way].work
+            for k, chance in enumerate(work_prior):
+                columns.append(sparks[:, NAMES.index(way)] + works[:, k])
+                prior.append(chance / len(ways))
+        share_of_ways = np.array(prior)
+        parts, held = np.stack(columns, axis=1), share_of_ways
+        odd = 0.9 if leak else 0.3
+        each = np.zeros(n)
+        for _ in range(ROUNDS):
+            mixed = np.column_stack(
+                (np.log1p(-odd) + sound, np.log(odd * share_of_ways + 1e-12) + parts)
+            )
+            total = np.logaddexp.reduce(mixed, axis=1)
+            posterior = np.exp(mixed - total[:, None])
+            of_ways = posterior[:, 1:].sum(axis=0)
+            share = (of_ways.sum() + 0.3) / (n + 1.0)
+            odd = float(np.clip(share, ALWAYS if leak else 1e-4, 0.995))
+            share_of_ways = (of_ways + OF_KIND_FIRINGS * held) / (of_ways.sum() + OF_KIND_FIRINGS)
+            each = total - sound
+        n_odd = max(1.0, odd * n)
+        log_ratio = float(each.sum()) - 0.5 * np.log(n)
+        weighed[number] = log_ratio * INDEPENDENT / (INDEPENDENT + n_odd)
+    known = approach[np.isfinite(approach)]
+    if known.size:
+        usual = np.array([np.median(known)])
+        leaks = log_student(usual - LEAN_APPROACH, np.array(LEAN_SPREAD), freedom=FREEDOM)
+        sound = log_student(usual, np.ones(1), freedom=FREEDOM)
+        weighed[list(KINDS).index("low_compression")] += float((leaks - sound)[0])
+    return weighed

@@ -1,0 +1,223 @@
+"""What a firing can be, on two axes, and what each condition does to what is measured of it.
+
+Every firing is in one state of its spark and one of its work. A state of the spark may come about
+in several ways, the `MECHANISMS`; each says, per unit of its severity, how far every measure of the
+stroke moves from that of the same cylinder's sound sparks. The directions are those of the trade's
+textbooks (firing line and spark line read as a pair) and of the coil's circuit; the sizes are rough
+on purpose, because the severity is left open and the tails are heavy.
+
+Sources: stored energy L I^2 / 2, burn time falling with what the breakdown took and with resistance
+in its path, a shunt that loads the kick (closed forms of an inductive ignition, e.g. Heywood,
+"Internal Combustion Engine Fundamentals", section 9.5, from memory); high firing line and short
+spark line: open, wide gap; low and long: fouled, shorted path (textbooks of automotive ignition).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+SPARK_STATES = (
+    "usual",  # as its own good firings and the other cylinders
+    "not_switched",  # no dwell
+    "starved",  # too little current or energy for a full spark
+    "no_breakdown",  # charged, but the kick rang on: nothing took the energy
+    "leaking",  # the kick was loaded before a gap could break down, or breaks down early
+    "strained",  # it broke down, late and high, and burned short
+    "unseen",
+)
+WORK_STATES = ("done", "partial", "lost", "cut", "unseen")
+JUDGED_WORK = WORK_STATES[:3]
+
+MEASURES = MappingProxyType(
+    {
+        # Column of the firing table -> least scatter of sound firings, in the column's unit (logs
+        # of ratios but for shares): the resolution of a usual hook-up, so that a recording of
+        # unusual calm does not make a strangeness of nothing.
+        "form_burn_ms": 0.04,
+        "form_breakdown_us": 0.06,
+        "form_firing": 0.06,
+        "form_burn_level": 0.03,
+        "form_kick": 0.03,
+        "form_ring": 0.10,
+        "form_peak_a": 0.012,
+        "form_slope": 0.02,
+        "form_ring_on": 0.10,
+        "form_step": 0.012,  # share of the peak current
+        "form_tail": 0.004,  # share of the peak current
+    }
+)
+SEVERITIES = (0.1, 0.17, 0.3, 0.5, 0.8, 1.2, 1.8)
+"""Sizes of a condition, all as likely; 1 is one that any diagnostician sees."""
+
+LEVEL_SCATTER = 0.35  # of what a mechanism does to a measure: engines and coils differ
+FREEDOM = 4.0  # degrees of freedom of Student's law: heavy tails
+TOGETHER = 0.7  # measures of one stroke lean on each other: their sum counts this much
+
+
+@dataclass(frozen=True, slots=True)
+class Mechanism:
+    """One way in which a spark comes to its state.
+
+    `per_severity` and `always`: how far measures move from those of a sound spark, by severity and
+    in any case; `scatter`: how far that second part scatters. `dark`: probability that no spark
+    line is seen. `work`: prior probability of the work `JUDGED_WORK`.
+    """
+
+    state: str
+    work: tuple[float, float, float]
+    dark: float = 0.001
+    per_severity: dict[str, float] = field(default_factory=dict)
+    always: dict[str, float] = field(default_factory=dict)
+    scatter: dict[str, float] = field(default_factory=dict)
+
+
+MECHANISMS = MappingProxyType(
+    {
+        "sound": Mechanism("usual", (0.02, 0.18, 0.80)),
+        # Supply or contact: current and slope down together, the kick lower, the rest follows.
+        "feed": Mechanism(
+            "starved",
+            (0.40, 0.15, 0.45),
+            0.03,
+            {
+                "form_peak_a": -1.0,
+                "form_slope": -0.9,
+                "form_burn_ms": -0.95,
+                "form_kick": -0.7,
+                "form_breakdown_us": 0.45,
+                "form_firing": -0.15,
+                "form_burn_level": -0.03,
+                "form_ring_on": -0.2,
+            },
+        ),
+        # A loop of shorted turns: the ramp starts with a step, and the loop eats the kick.
+        "shorted_turns": Mechanism(
+            "starved",
+            (0.30, 0.15, 0.55),
+            0.25,
+            {
+                "form_step": 0.3,
+                "form_burn_ms": -1.0,
+                "form_kick": -0.5,
+                "form_breakdown_us": 0.4,
+                "form_ring_on": -1.0,
+                "form_ring": -0.7,
+                "form_slope": 0.1,
+            },
+        ),
+        "lossy_core": Mechanism(
+            "starved",
+            (0.40, 0.15, 0.45),
+            0.1,
+            {
+                "form_burn_ms": -1.0,
+                "form_kick": -0.4,
+                "form_breakdown_us": 0.2,
+                "form_ring": -0.5,
+                "form_slope": 0.25,
+            },
+        ),
+        # Too little energy to reach what the gap asks for: it stands lower than usual sparks break.
+        "exhausted": Mechanism(
+            "starved",
+            (0.02, 0.03, 0.95),
+            0.97,
+            {
+                "form_kick": -0.6,
+                "form_firing": -0.5,
+                "form_slope": 0.15,
+                "form_step": 0.15,
+                "form_ring_on": -0.4,
+            },
+            {"form_breakdown_us": 0.9, "form_ring": -0.5},
+            {"form_breakdown_us": 0.6, "form_ring": 0.6},
+        ),
+        # An open path: the coil reaches what it can, above all usual sparks, and rings.
+        "open_path": Mechanism(
+            "no_breakdown",
+            (0.01, 0.02, 0.97),
+            0.98,
+            {"form_kick": 0.1, "form_firing": 0.7, "form_tail": 0.08},
+            {"form_breakdown_us": 1.3, "form_ring": 0.2},
+            {"form_breakdown_us": 0.6, "form_ring": 0.6},
+        ),
+        # A shunt across the plug: loaded from the first volt, damped, no breakdown.
+        "shunt": Mechanism(
+            "leaking",
+            (0.05, 0.10, 0.85),
+            0.97,
+            {"form_kick": -0.4, "form_firing": -0.6, "form_step": 0.05, "form_ring_on": -0.3},
+            {"form_breakdown_us": 0.3, "form_ring": -1.2},
+            {"form_breakdown_us": 0.6, "form_ring": 0.6},
+        ),
+        # A creeping or easy path: breaks down early, burns long and low.
+        "early": Mechanism(
+            "leaking",
+            (0.40, 0.25, 0.35),
+            0.03,
+            {
+                "form_firing": -0.6,
+                "form_breakdown_us": -0.5,
+                "form_burn_ms": 0.15,
+                "form_burn_level": -0.3,
+                "form_step": 0.03,
+                "form_ring_on": -0.15,
+            },
+        ),
+        # A wide gap, at the plug or in the lead: late and high, and less left to burn.
+        "wide_gap": Mechanism(
+            "strained",
+            (0.60, 0.10, 0.30),
+            0.05,
+            {
+                "form_firing": 0.8,
+                "form_breakdown_us": 0.6,
+                "form_burn_ms": -0.5,
+                "form_burn_level": 0.2,
+                "form_kick": 0.06,
+            },
+        ),
+        # Resistance in the burning path: the line stands high and falls early.
+        "resistance": Mechanism(
+            "strained",
+            (0.40, 0.15, 0.45),
+            0.1,
+            {
+                "form_burn_ms": -1.2,
+                "form_burn_level": 0.4,
+                "form_firing": 0.1,
+                "form_breakdown_us": 0.15,
+            },
+        ),
+        "not_switched": Mechanism("not_switched", (0.002, 0.010, 0.988)),
+    }
+)
+
+KINDS = MappingProxyType(
+    {
+        # Fault type -> how its odd firings come about, all as likely beforehand.
+        "open_secondary": ("open_path", "wide_gap", "resistance"),
+        "fouled_plug": ("shunt", "early"),
+        "weak_coil": ("feed", "shorted_turns", "lossy_core", "exhausted"),
+        "no_primary": ("not_switched",),
+        "mixture": ("sound",),
+        "low_compression": ("sound", "early"),
+    }
+)
+KIND_PRIOR = MappingProxyType(
+    {
+        # How often workshops meet each as the cause of a misfire (common practice, rough).
+        "open_secondary": 0.27,
+        "fouled_plug": 0.20,
+        "weak_coil": 0.17,
+        "no_primary": 0.07,
+        "mixture": 0.20,
+        "low_compression": 0.09,
+    }
+)
+ODD_SHARE = 0.03  # of firings whose spark is not usual, before anything is known of the cylinder
+COMBUSTION_ENERGY = 450.0
+"""1/s^2: what one lost combustion takes from omega^2 / 2, at light load. W / J of a crank drive is
+alike over engines: 80 J on 0.15 kg m^2 is 530 (indicated work of a slider-crank, worked out)."""
+COMBUSTION_SPREAD = 0.6  # natural log: engines and loads, before the recording is asked

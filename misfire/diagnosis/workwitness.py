@@ -1,0 +1,156 @@
+"""What the crank says of each firing's work: a likelihood of done, partial and lost."""
+
+from __future__ import annotations
+
+from math import log
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.diagnosis.states import COMBUSTION_ENERGY, COMBUSTION_SPREAD, FREEDOM, JUDGED_WORK
+from misfire.dsp.chances import log_normal, log_student
+from misfire.limits import FAULTY, FUEL_CUT_Z
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LEAST_NOISE = 25.0  # 1/s^2: no crank is followed more closely over a power stroke
+ROUGHER = 1.25  # spread of sound firings over the robust estimate, which leaves the rough ones out
+SHAKEN_Z = 5.0  # a lack of so many spreads in a sound cylinder is a shake of the engine
+MOST_SHAKEN, LEAST_SHAKEN = 0.2, 2e-4  # share of firings that are shaken
+USUAL_SHAKEN = 0.5 / 30.0  # half a shaken firing in thirty, before the other cylinders are asked
+SOUND_CYLINDERS = 0.6  # of the other cylinders: a second faulty one must not pass for shakes
+SHAKE_CENTRE, SHAKE_SPREAD = 3.0, 5.0  # spreads that a shaken firing lacks
+SIZES = np.linspace(-1.2, 1.2, 9)  # natural log: a combustion's energy over the usual
+LOADS = 0.35  # of it: how much lost combustions of one recording differ, with the load
+SHARE_LOST, SHARE_PARTIAL = 0.02, 0.005  # of all firings, as the energy is looked for
+PARTIAL = (0.15, 0.25, 0.35, 0.45, 0.55)  # of a combustion
+ALIKE = 0.15  # of a combustion: how much two of one kind differ
+WHEEL_ERROR = 0.01
+"""Of omega^2 / 2: what teeth out of place by 0.1 degree make of the speed over half a stroke of a
+four-cylinder engine, twice (worked out); a cylinder that always lacks less may not lack at all."""
+LONE = 1.5  # the early half of a stroke may lack this much more than the whole, not more
+
+
+def weigh_work(
+    table: pd.DataFrame, cylinder: NDArray[np.int64], *, faulty: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Weigh done, partial and lost work against every firing's torque.
+
+    Parameters
+    ----------
+    table : DataFrame [columns=FIRING_COLUMNS]
+    cylinder : int64 array [shape=(n_firings,)]
+    faulty : float64 array [shape=(n_cylinders,)]
+        Probability that each cylinder has a fault: what one always lacks is the wheel's error where
+        it is believed sound, and a loss where it is not.
+
+    Returns
+    -------
+    log_likelihood : float64 array [shape=(n_firings, len(JUDGED_WORK))]
+        All 0 where the crank does not show the stroke.
+    cut : bool array [shape=(n_firings,)]
+        The engine gives so little there that its fuel is cut; nothing is said of those.
+
+    Notes
+    -----
+    A lost combustion lacks the work of one, an energy per inertia that is alike over engines. How
+    often a sound stroke lacks as much (potholes, gear changes, clutch) is told by the recording's
+    other cylinders: what shakes an engine does not choose one of them.
+    """
+    n_cylinders = faulty.size
+    lack_z = _combine(table)
+    energy = table["torque_deficit_energy"].to_numpy(float)
+    deficit_z = table["torque_deficit_z"].to_numpy(float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        noise = np.where(np.abs(deficit_z) > 1e-6, energy / deficit_z, np.nan)
+        level = table["torque_level_change"].to_numpy(float)
+        cut = level < FUEL_CUT_Z
+    weighed = np.zeros((len(table), len(JUDGED_WORK)))
+    seen = np.isfinite(lack_z) & np.isfinite(noise) & ~cut
+    if not seen.any():
+        return weighed, cut
+    shaken = _find_shaken(lack_z, seen, cylinder, n_cylinders)[cylinder[seen]]
+    lack = (lack_z * noise)[seen] - _find_offsets(table, cylinder, seen, faulty)[seen]
+    spread = np.hypot(noise[seen], LEAST_NOISE)
+    sound = log_normal(lack, ROUGHER * spread)
+    shake = log_student(lack - SHAKE_CENTRE * spread, SHAKE_SPREAD * spread, freedom=FREEDOM)
+    weighed[seen, 0] = np.logaddexp(np.log1p(-shaken) + sound, np.log(shaken) + shake)
+    weighed[seen, 1:] = _weigh_losses(lack, spread, weighed[seen, 0])
+    return weighed, cut
+
+
+def _find_offsets(
+    table: pd.DataFrame,
+    cylinder: NDArray[np.int64],
+    seen: NDArray[np.bool_],
+    faulty: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Energy that each cylinder seems to lack in every firing for an error of the wheel."""
+    share = table["torque_deficit_relative"].to_numpy(float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        energy = table["torque_deficit_energy"].to_numpy(float) / share
+    offset = np.zeros(faulty.size + 1)
+    for c in np.flatnonzero(faulty < FAULTY) + 1:
+        own = share[(cylinder == c) & seen & np.isfinite(share)]
+        if own.size:
+            offset[c] = np.clip(np.median(own), -WHEEL_ERROR, WHEEL_ERROR)
+    return np.asarray(np.nan_to_num(offset[cylinder] * energy))
+
+
+def _weigh_losses(
+    lack: NDArray[np.float64], spread: NDArray[np.float64], sound: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Likelihood of partial and lost work; what a combustion is worth is found on the way.
+
+    A combustion's energy is the one under which all firings are likeliest, by what engines have.
+    """
+    best, chosen = -np.inf, np.zeros((lack.size, 2))
+    for size in SIZES:
+        worth = COMBUSTION_ENERGY * np.exp(size)
+        lost = log_student(lack - worth, np.hypot(spread, LOADS * worth), freedom=FREEDOM)
+        parts = [
+            log_student(lack - f * worth, np.hypot(spread, ALIKE * worth), freedom=FREEDOM)
+            for f in PARTIAL
+        ]
+        partial = np.logaddexp.reduce(parts, axis=0) - log(len(PARTIAL))
+        mixed = np.logaddexp.reduce(
+            [sound, log(SHARE_LOST) + lost, log(SHARE_PARTIAL) + partial], axis=0
+        )
+        total = float(mixed.sum()) - 0.5 * (size / COMBUSTION_SPREAD) ** 2
+        if total > best:
+            best, chosen = total, np.stack((partial, lost), axis=1)
+    return chosen
+
+
+def _combine(table: pd.DataFrame) -> NDArray[np.float64]:
+    """Give the lack of torque in spreads, by all its measures.
+
+    The whole stroke, its first half, and against the neighbours of one side: what lacks less.
+    """
+    z = table["torque_deficit_z"].to_numpy(float)
+    gain = table["gain_deficit_z"].to_numpy(float)
+    both = np.where(np.isfinite(gain), 0.5 * (z + np.minimum(gain, LONE * np.abs(z))), z)
+    return np.asarray(np.fmin(both, table["torque_step_z"].to_numpy(float)))
+
+
+def _find_shaken(
+    lack_z: NDArray[np.float64],
+    seen: NDArray[np.bool_],
+    cylinder: NDArray[np.int64],
+    n_cylinders: int,
+) -> NDArray[np.float64]:
+    """Share of firings that lack much without a fault, by what the soundest others show."""
+    large = np.bincount(cylinder[seen & (lack_z > SHAKEN_Z)], minlength=n_cylinders + 1)[1:]
+    total = np.bincount(cylinder[seen], minlength=n_cylinders + 1)[1:]
+    share = large / np.maximum(total, 1)
+    shaken = np.full(n_cylinders + 1, USUAL_SHAKEN)
+    for c in range(n_cylinders):
+        others = np.arange(n_cylinders) != c
+        ordered = np.sort(share[others])
+        n = int(total[others].sum())
+        if n:
+            soundest = ordered[: max(1, int(np.ceil(SOUND_CYLINDERS * ordered.size)))]
+            shaken[c + 1] = (30.0 * USUAL_SHAKEN + float(soundest.mean()) * n) / (30.0 + n)
+    return np.asarray(np.clip(shaken, LEAST_SHAKEN, MOST_SHAKEN))
