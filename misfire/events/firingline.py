@@ -11,10 +11,10 @@ from misfire.records import STROKE_FLAGS
 
 # The collector's own circuit (leakage inductance and transistor) is three decades faster than
 # the coil: its spike is over within some microseconds (ANCHORS C1, from memory).
-SPIKE_US = 8.0  # a first top that comes no later may be the spike of the leakage inductance
-DIP_US = 6.0  # the spike falls within that time, the rise of the secondary goes on
+SPIKE_US = 12.0  # a first top that comes no later may be the spike of the leakage inductance
+DIP_US = 8.0  # the spike falls within that time, the rise of the secondary goes on
 RING_SHARE, RING_US = 0.25, 6.0  # of the spike that rings on after it, and how fast that fades
-STEEP_SHARE = 0.7  # of the first top, reached in half of its time
+STEEP_SHARE = 0.62  # of the first top, reached in half of its time
 RISEN = 1.3  # times the spark line: less is no rise
 AHEAD_US = 25.0  # longer than a period of the ringing after a breakdown: it averages out
 FALLEN_SHARE = 0.6  # of the top; spark lines stand at an eighth to a half of it
@@ -22,6 +22,10 @@ LEVEL_US = 6.0  # the samples of the rise that are averaged, one period of that 
 FLAT_US, FLAT_SHARE = 20.0, 0.015  # a quarter of a sine is so flat for 10 us of its 60
 SURE_ERROR = 0.15  # a height known so well helps to tell how the rises go
 LEAST_RISES = 8
+FASTEST_V_PER_US = 40.0  # 9 A over (75 turns)^2 and 40 pF: ANCHORS C1 and beyond
+USUAL_FASTEST_V_PER_US = 25.0  # 7 A over (80 turns)^2 and 50 pF
+LONGEST_FALL_US = 8.0  # of an instrument of 20 kHz; slower shows no firing line
+LEAST_ERROR = 0.03  # leakage, losses and the probe's own error
 LEAST_CLAMP_V = 200.0  # drivers clamp at 300 to 450 V: common practice
 
 
@@ -92,8 +96,9 @@ def find_kicks(
     started = age > 0
     young = started & (age <= SPIKE_US)
     top = np.where(young, y, -np.inf)
-    first = np.argmax(top, axis=1)
-    height = np.where(young.any(axis=1), top[rows, first], 0.0)
+    height = np.where(young.any(axis=1), top.max(axis=1), 0.0)
+    tall = young & (y > 0.9 * height[:, None])  # the spike may stand at the clamp for a while
+    first = np.where(tall.any(axis=1), width - 1 - np.argmax(tall[:, ::-1], axis=1), 0)
     reach = max(1, round(DIP_US * us))
     dip = first.copy()
     low = height.copy()
@@ -106,7 +111,12 @@ def find_kicks(
     left = np.clip(np.floor(halfway).astype(np.int64), 0, width - 2)
     share = np.clip(halfway - left, 0.0, 1.0)
     between = y[rows, left] * (1 - share) + y[rows, left + 1] * share
-    steep = (between > STEEP_SHARE * height) | (first - off < 2.0)
+    reached = (first - off) / us
+    steep = np.where(
+        first - off < 3.5,
+        height * unit_v > USUAL_FASTEST_V_PER_US * reached,
+        between > STEEP_SHARE * height,
+    )
     spiked = (low < 0.75 * height) & steep
     begin = np.where(spiked, dip, np.argmax(started, axis=1))
 
@@ -149,6 +159,17 @@ def find_kicks(
     ring = ring / np.sqrt(np.maximum(used, 1))
     after = y[rows, np.minimum(at + 1, width - 1)]
     abrupt = after < 0.8 * peak
+    # An instrument that follows late shows the top lower by as much as the rise gains meanwhile.
+    # Its delay shows in the fall, which takes the gap no time: half of it takes 0.7 of the delay.
+    fallen_to = 0.5 * peak
+    until = at.copy()
+    for k in range(1, max(2, round(LONGEST_FALL_US * us)) + 1):
+        place = np.minimum(at + k, width - 1)
+        until = np.where((until == at + k - 1) & (y[rows, place] > fallen_to), place, until)
+    beyond = np.minimum(until + 1, width - 1)
+    drop = y[rows, until] - y[rows, beyond]
+    part = np.clip((y[rows, until] - fallen_to) / np.where(drop > 0, drop, 1.0), 0.0, 1.0)
+    fall_us = np.maximum(until - at + part - 0.5, 0.0) / us
     level = np.where(ring > 0.03 * peak, level, peak)
     # a sample later the rise would have gone on by so much; the breakdown lies in between
     bend = np.cos(1.0) / np.sin(1.0)
@@ -157,12 +178,16 @@ def find_kicks(
     level_top = np.abs(y - peak[:, None]) < FLAT_SHARE * peak[:, None] + 2 * noise
     flat = ((near & level_top).sum(axis=1) >= FLAT_US * us) & (peak * unit_v > LEAST_CLAMP_V)
     step[flat] = 0.0
-    error = np.sqrt(step**2 / 12 + ring**2 + noise**2)
+    delay = np.where(fall_us < LONGEST_FALL_US, fall_us / math.log(2.0), 0.0)
+    lost = np.where((delay > 0.5 / us) & abrupt, step * us * delay, 0.0)
+    error = np.sqrt(
+        step**2 / 12 + ring**2 + noise**2 + (0.5 * lost) ** 2 + (LEAST_ERROR * level) ** 2
+    )
     at = np.where(sudden, begin, at)
     return Kick(
         at=at.astype(np.int64),
         fall=np.where(abrupt & ~early, 0.5, 0.0),
-        height=level + 0.5 * step,
+        height=level + 0.5 * step + lost,
         error=error,
         early=early,
         first_at=first,
@@ -189,6 +214,8 @@ def settle_firing_voltages(strokes: NDArray[np.void], *, rate_hz: float) -> None
     a plausible one.
     """
     height, error, took = (strokes[n] for n in ("firing_v", "firing_v_error", "breakdown_us"))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        error[height > FASTEST_V_PER_US * took] = np.inf  # no secondary charges so fast
     hidden = np.isinf(error)
     with np.errstate(invalid="ignore"):
         broke = (strokes["burn_time_ms"] > 0) & (took > 0)

@@ -21,6 +21,7 @@ THROWN = 1.15  # times the line: what is left in the coil throws the wave up bef
 TOP_SHARE = 0.75  # a kick that nothing loads stands above that for the first part of its fall
 LONGEST_TOP_S = 0.25e-3  # and a clamp no longer: 50 mJ at 400 V and 4 A are gone in 60 us
 STEEP_LINE = 0.5  # late level over early level of a spark line: less is steep
+SWING_SHARE = 0.06  # of the top, to the other side: a leak that decays does not swing so far
 SAME_DECAY = 1.6  # times the ratio that an exponential decay has
 TOOTH_SHARE = 0.4  # of the spark line, by which a tooth or a restrike falls back to it
 
@@ -106,7 +107,8 @@ def measure_burn(
     foreseen = early / np.sqrt(np.minimum(ratio, 1.0))  # the decay led back to its beginning
     swing = np.arange(max(1, round(150e-6 * rate)))
     lowest = filled[rows[:, None], np.minimum(out[:, None] + swing, width - 1)].min(axis=1)
-    swings = lowest < -np.maximum(0.1 * top, floor)
+    # a driver's diode may hold the wave up as it swings through: no lower than a volt below earth
+    swings = lowest < -np.maximum(np.minimum(SWING_SHARE * top, 0.5 * step), floor)
     rings_on = (early > TOP_SHARE * top) & (lasted < LONGEST_TOP_S * rate)
     leaks = ~rings_on & ~swings & (ratio < SAME_DECAY * decayed) & (foreseen > 0.5 * top)
     leaks |= rings_on & ~swings & (ratio < STEEP_LINE)
