@@ -54,8 +54,8 @@ def find_kicks(
     off: NDArray[np.float64],
     *,
     rate_hz: float,
-    noise: float,
-    unit_v: float,
+    noise: float | NDArray[np.float64],
+    unit_v: float | None = None,
 ) -> Kick:
     """Find the top of every kick, which is where its gap broke down if it did.
 
@@ -67,8 +67,8 @@ def find_kicks(
         Switch-off, as a place in `window`.
     rate_hz : float [unit=Hz]
     noise : float [unit=counts]
-    unit_v : float [unit=V]
-        Of one count.
+    unit_v : float, optional [unit=V]
+        Primary volts of one count; left out for a secondary, which has no leakage spike.
 
     Returns
     -------
@@ -82,6 +82,7 @@ def find_kicks(
     """
     n, width = window.shape
     rows = np.arange(n)
+    noise = np.broadcast_to(noise, n)
     us = rate_hz * 1e-6
     y = np.where(np.isnan(window), -1e9, window)
     column = np.arange(width)
@@ -114,10 +115,10 @@ def find_kicks(
     reached = (first - off) / us
     steep = np.where(
         first - off < 3.5,
-        height * unit_v > USUAL_FASTEST_V_PER_US * reached,
+        height * (unit_v or 0.0) > USUAL_FASTEST_V_PER_US * reached,
         between > STEEP_SHARE * height,
     )
-    spiked = (low < 0.75 * height) & steep
+    spiked = (low < 0.75 * height) & steep & (unit_v is not None)
     begin = np.where(spiked, dip, np.argmax(started, axis=1))
 
     # the top behind the spike: up to the first lasting fall
@@ -175,8 +176,10 @@ def find_kicks(
     bend = np.cos(1.0) / np.sin(1.0)
     step = np.where(abrupt, level / took / us * bend, 0.0)
     near = (column >= at[:, None] - FLAT_US * us) & (column <= at[:, None] + FLAT_US * us)
-    level_top = np.abs(y - peak[:, None]) < FLAT_SHARE * peak[:, None] + 2 * noise
-    flat = ((near & level_top).sum(axis=1) >= FLAT_US * us) & (peak * unit_v > LEAST_CLAMP_V)
+    level_top = np.abs(y - peak[:, None]) < FLAT_SHARE * peak[:, None] + 2 * noise[:, None]
+    flat = ((near & level_top).sum(axis=1) >= FLAT_US * us) & (
+        peak * (unit_v or 0.0) > LEAST_CLAMP_V
+    )
     step[flat] = 0.0
     delay = np.where(fall_us < LONGEST_FALL_US, fall_us / math.log(2.0), 0.0)
     lost = np.where((delay > 0.5 / us) & abrupt, step * us * delay, 0.0)

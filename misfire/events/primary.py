@@ -233,9 +233,11 @@ def _measure(
     bounded = (kick.flat | (top >= channel.clip_high - 1)) & ~kick.early
     flags |= np.where(bounded, STROKE_FLAGS["bounded"], 0)
     fired = kick.at + kick.fall
+    step = levels.battery - levels.low
     sure = measure_burn(
-        strokes, window, kick.at, fired, levels, rate=rate, scale=scale, n_cut=longest - after
-    )
+        strokes, window, kick.at, fired,
+        step=step, noise=levels.noise, rate=rate, scale=scale, n_cut=longest - after,
+    )  # fmt: skip
     if not sure.all():  # they burn longer than usual, or never went out
         rest = np.flatnonzero(~sure)
         window_of_rest = cut_windows(counts, end[rest], before=2, after=longest)
@@ -243,8 +245,8 @@ def _measure(
         slow = strokes[rest]
         slow["flags"] = 0
         measure_burn(
-            slow, window_of_rest, kick.at[rest], fired[rest], levels,
-            rate=rate, scale=scale, n_cut=0,
+            slow, window_of_rest, kick.at[rest], fired[rest],
+            step=step, noise=levels.noise, rate=rate, scale=scale, n_cut=0,
         )  # fmt: skip
         strokes[rest] = slow
     dark = strokes["burn_time_ms"] == 0

@@ -3,7 +3,6 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.dsp.levels import CoilLevels
 from misfire.dsp.windows import average_ahead, fit_lines
 from misfire.records import STROKE_FLAGS
 
@@ -31,8 +30,9 @@ def measure_burn(
     window: NDArray[np.float64],
     kick_at: NDArray[np.int64],
     fired: NDArray[np.float64],
-    levels: CoilLevels,
     *,
+    step: float | NDArray[np.float64],
+    noise: float | NDArray[np.float64],
     rate: float,
     scale: float,
     n_cut: int,
@@ -49,7 +49,9 @@ def measure_burn(
         Top of the kick, as a place in `window`.
     fired : float64 array [shape=(n,), unit=samples]
         Breakdown, if it was one.
-    levels : CoilLevels
+    step : float or float64 array [shape=(n,), unit=counts]
+        What spark lines are measured by: of a primary the supply above the driver's low level.
+    noise : float or float64 array [shape=(n,), unit=counts]
     rate : float [unit=Hz]
     scale : float [unit=V]
     n_cut : int [>= 0]
@@ -71,7 +73,7 @@ def measure_burn(
     n, width = window.shape
     rows = np.arange(n)
     column = np.arange(width)
-    step = levels.battery - levels.low
+    step, noise = np.broadcast_to(step, n), np.broadcast_to(noise, n)
     settle = max(1, round(SETTLE_S * rate))
     brief = max(1, round(BRIEF_S * rate))
     ring_span = np.arange(int(RING_S * rate))
@@ -80,9 +82,10 @@ def measure_burn(
     total = np.zeros((n, width + 1))
     np.cumsum(filled, axis=1, out=total[:, 1:])
 
-    floor = 0.15 * step + 2 * levels.noise / np.sqrt(brief)
-    gone = average_ahead(total, brief) < floor
-    gone &= average_ahead(total, max(2, round(GONE_S * rate))) < floor
+    floor = 0.15 * step + 2 * noise / np.sqrt(brief)
+    low = floor[:, None]
+    gone = average_ahead(total, brief) < low
+    gone &= average_ahead(total, max(2, round(GONE_S * rate))) < low
     gone &= column > kick_at[:, None]
     # ringing right after a breakdown may look so at a low rate; a line behind it is none
     steady = kick_at[:, None] + np.arange(round(STEADY_S[0] * rate), round(STEADY_S[1] * rate))
@@ -116,7 +119,7 @@ def measure_burn(
     burned = went & ~rings_on & ~leaks & (lasted > 1)
     in_channel = out < known - 1
 
-    line, end, level = _find_ends(filled, total, kick_at, out, settle, brief, levels.noise, rate)
+    line, end, level = _find_ends(filled, total, kick_at, out, settle, brief, noise, rate)
     burned &= (line > 0.2 * step) & (end > fired)
     duration = (end - fired) / rate * 1e3
     strokes["burn_time_ms"] = np.where(burned, duration, 0.0)
@@ -127,7 +130,7 @@ def measure_burn(
     strokes["decay_us"] = np.where(leaks, tau, np.nan)
     strokes["flags"] |= np.where(leaks, STROKE_FLAGS["leaking"], 0).astype(np.uint32)
     strokes["restrikes"] = np.where(
-        burned, _count_falls(filled, kick_at + settle, end, line, levels.noise, rate), 0
+        burned, _count_falls(filled, kick_at + settle, end, line, noise, rate), 0
     )
     length = np.where(burned, end - kick_at, 0.0)
     begin, stop = kick_at + np.maximum(settle, 0.15 * length), kick_at + 0.85 * length
@@ -164,7 +167,7 @@ def _find_ends(
     out: NDArray[np.int64],
     settle: int,
     brief: int,
-    noise: float,
+    noise: NDArray[np.float64],
     rate: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Level of the spark line, where it ends [samples], and its middle level.
@@ -202,7 +205,7 @@ def _find_swing_end(
     begin: NDArray[np.int64],
     out: NDArray[np.int64],
     line: NDArray[np.float64],
-    noise: float,
+    noise: NDArray[np.float64],
     brief: int,
     rate: float,
 ) -> NDArray[np.float64]:
@@ -300,7 +303,7 @@ def _count_falls(
     first: NDArray[np.int64],
     end: NDArray[np.float64],
     line: NDArray[np.float64],
-    noise: float,
+    noise: NDArray[np.float64],
     rate: float,
 ) -> NDArray[np.int64]:
     """Count how often the wave falls back to the spark line at once."""
