@@ -137,12 +137,15 @@ def find_kicks(
     right = np.minimum(at + 3 * span, width)
     afterwards = (total[rows, right] - total[rows, left]) / np.maximum(right - left, 1)
     # a rise is concave: no tooth on a spark line stands for it
-    past = np.round(off + 0.75 * (at - off)).astype(np.int64)
-    left, right = np.maximum(past - round(2 * us), 0), past + round(2 * us) + 1
-    grown = (total[rows, np.minimum(right, width)] - total[rows, left]) / (right - left)
-    sudden = (grown < 0.5 * peak) & (at - begin > 2 + 2 * DIP_US * us)
+    few = max(1, round(2 * us))
+    sudden = np.zeros(n, bool)
+    for share in (0.3, 0.5, 0.75):
+        past = np.round(off + share * (at - off)).astype(np.int64)
+        left, right = np.maximum(past - few, 0), np.minimum(past + few + 1, width)
+        grown = (total[rows, right] - total[rows, left]) / np.maximum(right - left, 1)
+        sudden |= (grown < 0.8 * share * peak) & (past - begin > (DIP_US + RING_US) * us)
     early = (spiked | sudden) & (
-        (peak < 2.0 * ring) | sudden | (peak < RISEN * afterwards + 3 * noise)
+        (peak < 2.0 * ring) | sudden | (at == begin) | (peak < RISEN * afterwards + 3 * noise)
     )
 
     # level just before: the ringing of the spike averaged out, led on along the rise

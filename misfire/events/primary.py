@@ -21,6 +21,7 @@ USUAL_SUPPLY_V = 13.0  # alternator charging, less the driver's own drop (common
 USUAL_BURN_S = 3.2e-3  # looked at first, ring-down included; few strokes need a longer look
 LEAST_LONG = 256  # samples: a window no longer than that is looked at whole
 SEEN_IN_KICK = ("firing_v", "firing_v_error", "burn_time_ms", "decay_us")
+LEAST_RISE_SAMPLES = 2.0
 BATCH = 256  # strokes measured at once: 256 windows of 10 ms at 1 MS/s are 20 MB
 
 
@@ -251,10 +252,12 @@ def _measure(
         strokes[rest] = slow
     dark = strokes["burn_time_ms"] == 0
     flags |= np.where(dark, STROKE_FLAGS["no_breakdown"], 0)
-    hidden = kick.early & ~dark
-    broke_at = np.where(hidden, kick.first_at + 0.5, fired)
+    # within a sample or two of the switch-off nothing tells a rise from the spike before it
+    unresolved = kick.at + kick.fall - 2 - strokes["stop_s"] < LEAST_RISE_SAMPLES
+    hidden = (kick.early | unresolved) & ~dark
+    broke_at = np.where(kick.early & ~dark, kick.first_at + 0.5, fired)
     strokes["breakdown_us"] = (broke_at - 2 - strokes["stop_s"]) / rate * 1e6
-    strokes["firing_v"] = np.where(hidden, kick.first_height, kick.height) * scale
+    strokes["firing_v"] = np.where(kick.early & ~dark, kick.first_height, kick.height) * scale
     relative = kick.error / np.maximum(kick.height, 1e-9)
     strokes["firing_v_error"] = np.where(hidden, np.inf, relative)
     strokes["flags"] |= flags.astype(np.uint32)

@@ -42,8 +42,8 @@ def gather_strokes(
     columns : dict of float64 arrays [shape=(n_firings,)]
         One for each of STROKE_FIELDS that is a measure; NaN where no channel saw it. OWN_UNITS:
         what pick-ups show, in the unit of the cylinder's own pick-up, so that only ratios within a
-        cylinder mean anything. `flags` is the union of the channels' flags; `watched` says that a channel of this cylinder's coil
-        exists that must show a switch-off.
+        cylinder mean anything. `flags` is the union of the channels' flags; `watched` says that a
+        channel of this cylinder's coil exists that must show a switch-off.
     """
     n = firings.cylinder.size
     measures = [name for name, kind in STROKE_FIELDS if kind == "f8"]
