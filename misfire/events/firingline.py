@@ -21,9 +21,10 @@ FALLEN_SHARE = 0.6  # of the top; spark lines stand at an eighth to a half of it
 LEVEL_US = 6.0  # the samples of the rise that are averaged, one period of that ringing
 FLAT_US, FLAT_SHARE = 20.0, 0.015  # a quarter of a sine is so flat for 10 us of its 60
 SURE_ERROR = 0.15  # a height known so well helps to tell how the rises go
+WORST_ERROR = 0.3  # worse is no measure: a wide gap asks for a third more
 LEAST_RISES = 8
 FASTEST_V_PER_US = 40.0  # 9 A over (75 turns)^2 and 40 pF: ANCHORS C1 and beyond
-USUAL_FASTEST_V_PER_US = 25.0  # 7 A over (80 turns)^2 and 50 pF
+USUAL_FASTEST_V_PER_US = 15.0  # 7 A over (80 turns)^2 and 70 pF: the least winding and lead
 LONGEST_FALL_US = 8.0  # of an instrument of 20 kHz; slower shows no firing line
 LEAST_ERROR = 0.03  # leakage, losses and the probe's own error
 LEAST_CLAMP_V = 200.0  # drivers clamp at 300 to 450 V: common practice
@@ -228,7 +229,9 @@ def settle_firing_voltages(strokes: NDArray[np.void], *, rate_hz: float) -> None
         good = broke & (error < SURE_ERROR) & ((strokes["flags"] & STROKE_FLAGS["bounded"]) == 0)
     rise = _fit_rise(strokes, good)
     if rise is None:
-        height[hidden] = error[hidden] = np.nan
+        with np.errstate(invalid="ignore"):
+            unknown = hidden | (broke & (error > WORST_ERROR))
+        height[unknown] = error[unknown] = np.nan
         return
     per_us, spread = rise
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -245,7 +248,9 @@ def settle_firing_voltages(strokes: NDArray[np.void], *, rate_hz: float) -> None
     mend = both & ~odd & (error > SURE_ERROR / 4)
     height[mend], error[mend] = mixed[mend], (own[mend] + other[mend]) ** -0.5
     height[plain], error[plain] = by_time[plain], time_error[plain]
-    unknown = (hidden & ~plain) | odd
+    with np.errstate(invalid="ignore"):
+        vague = broke & (error > WORST_ERROR)
+    unknown = (hidden & ~plain) | odd | vague
     height[unknown] = error[unknown] = np.nan
 
 
