@@ -58,11 +58,15 @@ STROKE_FIELDS = [
     ("tail_a", "f8"),  # mean current 20 to 60 us after switch-off: driver at its clamp
     ("battery_v", "f8"),  # supply level just before switch-on
     ("primary_peak_v", "f8"),  # kick height above earth
-    ("firing_v", "f8"),  # primary volts above supply when the gap broke down (secondary / turns)
+    # Primary volts above supply when the gap broke down (secondary / turns), without breakdown the
+    # height reached; on a pick-up its kick in own units.
+    ("firing_v", "f8"),
+    ("firing_v_error", "f8"),  # its standard error, as a share
     ("breakdown_us", "f8"),  # switch-off to breakdown
     ("burn_time_ms", "f8"),  # 0: the gap never broke down
     ("burn_level_v", "f8"),  # spark line above supply, primary volts (pick-up units on a secondary)
     ("burn_slope_v_per_ms", "f8"),
+    ("decay_us", "f8"),  # time constant of a kick that a leak let decay; NaN elsewhere
     ("ring_v", "f8"),  # swing of the ring-down after the burn
     ("restrikes", "i2"),
     ("strikes", "i2"),
@@ -81,6 +85,8 @@ STROKE_FLAGS = {
     "fuel_cut": 128,  # overrun: no cylinder burns
     "crank_gap": 256,  # crank pulses missing or extra within the power stroke
     "edge": 512,  # too near the start or end of the recording to judge
+    "bounded": 1024,  # the gap may have asked for more than `firing_v`: clamped or clipped top
+    "leaking": 2048,  # the kick decayed through a load: no spark line, no ringing
 }
 
 EVENT_COLUMNS = (

@@ -20,10 +20,12 @@ UNSEEN = {  # measures that no channel of a role shows
         "battery_v",
         "primary_peak_v",
         "firing_v",
+        "firing_v_error",
         "breakdown_us",
         "burn_time_ms",
         "burn_level_v",
         "burn_slope_v_per_ms",
+        "decay_us",
         "ring_v",
     ),
 }

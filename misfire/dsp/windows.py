@@ -241,3 +241,31 @@ def find_sum_span(width: int, start: int, stop: int) -> tuple[int, int]:
         else:
             break
     return low, high
+
+
+def average_ahead(total: NDArray[np.float64], span: int) -> NDArray[np.float64]:
+    """Mean of `span` samples from each one on, from running sums; fewer at the end.
+
+    Parameters
+    ----------
+    total : float64 array [shape=(n_windows, n + 1)]
+        Sum of all samples before each; starts with 0.
+    span : int [unit=samples, >= 1]
+
+    Returns
+    -------
+    mean : float64 array [shape=(n_windows, n)]
+
+    Examples
+    --------
+    >>> average_ahead(np.array([[0.0, 1.0, 3.0, 6.0]]), 2).tolist()
+    [[1.5, 2.5, 3.0]]
+    """
+    width = total.shape[1] - 1
+    mean = np.empty((total.shape[0], width))
+    whole = max(0, width - span + 1)
+    np.subtract(total[:, span:], total[:, :whole], out=mean[:, :whole])
+    mean[:, :whole] /= span
+    np.subtract(total[:, width:], total[:, whole:width], out=mean[:, whole:])
+    mean[:, whole:] /= width - np.arange(whole, width)
+    return mean

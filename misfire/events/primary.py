@@ -13,13 +13,15 @@ from misfire.dsp.gathering import Gatherer
 from misfire.dsp.levels import CoilLevels, find_coil_levels, survey_counts
 from misfire.dsp.strokes import list_shown, make_form, make_strokes
 from misfire.dsp.windows import cut_windows
+from misfire.events.firingline import find_kicks, settle_firing_voltages
 from misfire.events.sparkline import measure_burn
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
 
 USUAL_SUPPLY_V = 13.0  # alternator charging, less the driver's own drop (common practice)
-USUAL_RISE_V_PER_US = 5.4  # 7 A / (80 turns)^2 into some 200 pF: coil, boot, plug (ANCHORS C1, C3)
 USUAL_BURN_S = 3.2e-3  # looked at first, ring-down included; few strokes need a longer look
 LEAST_LONG = 256  # samples: a window no longer than that is looked at whole
+SEEN_IN_KICK = ("firing_v", "firing_v_error", "burn_time_ms", "decay_us")
+LEAST_RISE_SAMPLES = 2.0
 BATCH = 256  # strokes measured at once: 256 windows of 10 ms at 1 MS/s are 20 MB
 
 
@@ -31,7 +33,7 @@ class PrimarySettings:
     longest_dwell_s: float = 25e-3
     longest_limit_s: float = 9e-3  # current limit: the driver lifts the primary off its low level
     longest_burn_s: float = 6e-3
-    kick_span_s: float = 0.4e-3
+    kick_span_s: float = 0.2e-3
 
 
 def find_primary_strokes(
@@ -94,7 +96,9 @@ def find_primary_strokes(
             found.add(strokes[shown])
         if on_block is not None:
             on_block(stop / channel.n_samples)
-    return found.join()
+    strokes = found.join()
+    settle_firing_voltages(strokes, rate_hz=rate)
+    return strokes
 
 
 def _without_rest(
@@ -211,72 +215,56 @@ def _measure(
     scale = channel.scale
     strokes["battery_v"] = battery * scale + channel.offset
 
-    kick_span = 2 + max(4, int(settings.kick_span_s * rate))
     longest = int((settings.longest_burn_s + 1e-3) * rate)
     after = int(USUAL_BURN_S * rate) if longest > LEAST_LONG else longest
     window = cut_windows(counts, end, before=2, after=after) - battery[:, None]
-    fired_at, steps = _find_breakdown(window, kick_span, levels, rate)
-    column = np.arange(kick_span)
-    kick = np.where(column <= fired_at[:, None], window[:, :kick_span], -np.inf)
-    peak = kick.max(axis=1)
-    clipped = peak + battery >= channel.clip_high - 1
-    strokes["primary_peak_v"] = (peak + battery) * scale + channel.offset
-    strokes["breakdown_us"] = (fired_at - 2 + steps - strokes["stop_s"]) / rate * 1e6
-    # The leakage inductance's own spike comes first and rings for some 10 us; the reflected firing
-    # line is what stands just before the gap breaks down. Where the gap breaks down too early for
-    # the rate to show that, the time it took tells: the secondary charges at a steady rate.
-    late = max(1, round(6e-6 * rate))
-    stood = np.where(column >= fired_at[:, None] - late, kick, -np.inf).max(axis=1) * scale
-    took = np.maximum(strokes["breakdown_us"], 1.0)
-    resolved = took > max(12.0, 5e6 / rate)
-    strokes["firing_v"] = np.where(resolved, stood, took * USUAL_RISE_V_PER_US)
-    flags = np.where(clipped, STROKE_FLAGS["clipped"], 0)
-    fired = fired_at + steps
-    sure = measure_burn(
-        strokes, window, fired, levels, rate=rate, scale=scale, n_cut=longest - after
+    kick_span = 2 + max(4, int(settings.kick_span_s * rate))
+    kick = find_kicks(
+        window[:, :kick_span],
+        2 + strokes["stop_s"],
+        rate_hz=rate,
+        noise=levels.noise,
+        unit_v=abs(scale),
     )
+    highest = np.nan_to_num(window[:, :kick_span], nan=-np.inf).max(axis=1) + battery
+    top = window[np.arange(end.size), kick.at] + battery
+    strokes["primary_peak_v"] = highest * scale + channel.offset
+    flags = np.where(highest >= channel.clip_high - 1, STROKE_FLAGS["clipped"], 0)
+    flags |= np.where(kick.flat, STROKE_FLAGS["clamped"], 0)
+    bounded = (kick.flat | (top >= channel.clip_high - 1)) & ~kick.early
+    flags |= np.where(bounded, STROKE_FLAGS["bounded"], 0)
+    fired = kick.at + kick.fall
+    step = levels.battery - levels.low
+    sure = measure_burn(
+        strokes, window, kick.at, fired,
+        step=step, noise=levels.noise, rate=rate, scale=scale, n_cut=longest - after,
+    )  # fmt: skip
     if not sure.all():  # they burn longer than usual, or never went out
         rest = np.flatnonzero(~sure)
         window_of_rest = cut_windows(counts, end[rest], before=2, after=longest)
         window_of_rest -= battery[rest, None]
         slow = strokes[rest]
-        slow["restrikes"] = 0
-        measure_burn(slow, window_of_rest, fired[rest], levels, rate=rate, scale=scale, n_cut=0)
+        slow["flags"] = 0
+        measure_burn(
+            slow, window_of_rest, kick.at[rest], fired[rest],
+            step=step, noise=levels.noise, rate=rate, scale=scale, n_cut=0,
+        )  # fmt: skip
         strokes[rest] = slow
     dark = strokes["burn_time_ms"] == 0
     flags |= np.where(dark, STROKE_FLAGS["no_breakdown"], 0)
-    # Nothing broke down: what the coil could reach is the height at which it stood.
-    reached = window[:, 2 + late : kick_span].max(axis=1) * scale
-    strokes["firing_v"] = np.where(dark, reached, strokes["firing_v"])
+    # within a sample or two of the switch-off nothing tells a rise from the spike before it
+    unresolved = kick.at + kick.fall - 2 - strokes["stop_s"] < LEAST_RISE_SAMPLES
+    hidden = (kick.early | unresolved) & ~dark
+    broke_at = np.where(kick.early & ~dark, kick.first_at + 0.5, fired)
+    strokes["breakdown_us"] = (broke_at - 2 - strokes["stop_s"]) / rate * 1e6
+    strokes["firing_v"] = np.where(kick.early & ~dark, kick.first_height, kick.height) * scale
+    relative = kick.error / np.maximum(kick.height, 1e-9)
+    strokes["firing_v_error"] = np.where(hidden, np.inf, relative)
     strokes["flags"] |= flags.astype(np.uint32)
     no_kick = ~kicked
-    for name in ("burn_time_ms", "burn_level_v", "burn_slope_v_per_ms", "breakdown_us"):
+    for name in (*SEEN_IN_KICK, "burn_level_v", "burn_slope_v_per_ms", "breakdown_us"):
         strokes[name][no_kick] = np.nan
     return strokes
-
-
-def _find_breakdown(
-    window: NDArray[np.float64], kick_span: int, levels: CoilLevels, rate: float
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Last sample of the kick above the spark line, and the part of a sample until it fell."""
-    n = window.shape[0]
-    rows = np.arange(n)
-    line_from = 2 + int(0.15e-3 * rate)
-    line = _median(window[:, line_from : line_from + max(4, int(0.2e-3 * rate))], 0.0)
-    step = levels.battery - levels.low
-    level = np.clip(1.5 * line, 1.0 * step, 8.0 * step) + 2 * levels.noise
-    above = np.nan_to_num(window[:, :kick_span], nan=-1e9) > level[:, None]
-    # The first fall that lasts: a leakage spike may ring through the level for some 10 us.
-    quiet = max(2, round(25e-6 * rate))
-    total = np.zeros((n, kick_span + 1), np.int64)
-    total[:, 1:] = np.cumsum(above, axis=1)
-    column = np.arange(kick_span)
-    until = np.minimum(column + 1 + quiet, kick_span)
-    last = above & (total[:, until] == total[:, column + 1])
-    at = np.where(last.any(axis=1), np.argmax(last, axis=1), np.minimum(2, kick_span - 1))
-    before, after = window[rows, at], window[rows, np.minimum(at + 1, window.shape[1] - 1)]
-    part = np.divide(before - level, before - after, out=np.full(n, 0.5), where=before > after)
-    return at.astype(np.int64), np.clip(part, 0.0, 1.0)
 
 
 def _median(values: NDArray[np.float64], default: float) -> NDArray[np.float64]:

@@ -7,19 +7,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.dsp.blocks import BLOCK_SAMPLES, iterate_blocks
-from misfire.dsp.crossings import exceeds, find_true
+from misfire.dsp.crossings import find_true
 from misfire.dsp.levels import survey_counts
 from misfire.dsp.strokes import make_strokes
-from misfire.records import STROKE_FIELDS, Channel
+from misfire.events.firingline import find_kicks
+from misfire.events.sparkline import measure_burn
+from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
 
 BATCH_SAMPLES = 1 << 17  # in the windows measured at once: they stay in the processor's cache
+TOP_QUANTILE = 0.9998  # of a channel's samples: the kicks lie beyond
 HOLD_S = 2.5e-3  # shorter than the least time between two firings: 12 cylinders at 4000 rpm
-LONGEST_BURN_S, USUAL_BURN_S = 5e-3, 2e-3  # few need to be looked at longer than usual
-SPIKE_S = 0.1e-3  # the kick and its ringing are over by then
-LINE_S, GAP_S = 80e-6, 30e-6  # the line is the mean of so long, ended so long before a sample
-AHEAD_S = 0.25e-3  # longer than one swing of the ring-down
-FALL_SHARE, STAY_SHARE = 0.25, 0.4  # of the way from the line to the rest behind it
-OPEN_SHARE = 0.3  # of the kick, to the other side
+LONGEST_BURN_S = 5e-3
+RISE_S = 0.2e-3  # a quarter of a slow coil's period and more: the kick is over by then
+KICK_SHARE = 0.25  # of the highest kicks, that a firing's own kick reaches
+FOOT_SHARE = 0.1  # of a kick, at which its rise is taken to begin
+LINE_SHARES = (0.04, 0.6)  # of the kick, between which a spark line lies
 
 
 def find_pickup_strokes(
@@ -46,33 +48,44 @@ def find_pickup_strokes(
     """
     empty = np.empty(0, STROKE_FIELDS)
     rate = channel.rate_hz
-    survey = survey_counts(read, channel.n_samples).astype(np.int32)
-    lag = max(1, round(25e-6 * rate))
-    if survey.size < 8 * lag:
+    survey = survey_counts(read, channel.n_samples)
+    if survey.size < 8 * max(1, round(25e-6 * rate)):
         return empty
-    jump = np.abs(survey[lag:] - survey[:-lag])
-    noise = max(1.0, float(np.median(jump)))
-    top = float(np.quantile(jump, 0.9998))
-    threshold = max(8 * noise, 0.35 * top)
+    # A kick goes farther from the rest than anything else, the coil's switch-on the other way.
+    low, rest, high = np.quantile(survey, (1 - TOP_QUANTILE, 0.5, TOP_QUANTILE))
+    noise = max(1.0, 1.4826 * float(np.median(np.abs(survey - rest))))
+    sign = 1 if high - rest >= rest - low else -1
+    top = float(max(high - rest, rest - low))
     if top < 15 * noise:
         return empty
-    hold = int(HOLD_S * rate)
-    times: list[NDArray[np.int64]] = []
+    least = math.ceil(max(8 * noise, KICK_SHARE * top))
+    hold, rise = int(HOLD_S * rate), max(2, round(RISE_S * rate))
+    times: list[NDArray[np.float64]] = []
     for start, stop, first, counts in iterate_blocks(
         read, channel.n_samples, size=max(block, 8 * hold), before=4 * hold, after=4 * hold
     ):
         if on_block is not None:
             on_block(start / channel.n_samples)
-        early, late, margin = counts[:-lag], counts[lag:], math.floor(threshold)
-        hot = find_true(exceeds(late, early, margin) | exceeds(early, late, margin))
+        above = counts >= rest + least if sign > 0 else counts <= rest - least
+        hot = find_true(above)
         if hot.size == 0:
             continue
-        # Switch-on and the end of burn jump too, but less: the kick is the highest jump of a group.
+        height = np.abs(counts[hot].astype(np.float64) - rest)
+        # The end of burn and restrikes rise too, but less: a group's highest is its kick.
         group = np.concatenate(([0], np.cumsum(np.diff(hot) > hold)))
-        step = np.abs(late[hot].astype(np.int32) - early[hot])
-        order = np.lexsort((-step, group))
-        kicks = hot[order[np.unique(group[order], return_index=True)[1]]] + lag // 2 + first
-        times.append(kicks[(kicks >= start) & (kicks < stop)])
+        order = np.lexsort((-height, group))
+        kicks = hot[order[np.unique(group[order], return_index=True)[1]]]
+        kicks = kicks[(kicks + first >= start) & (kicks + first < stop)]
+        # back from there to the foot of the rise: the coil was switched off
+        back = np.arange(rise + 1)
+        place = np.maximum(kicks[:, None] - back, 0)
+        wave = sign * (counts[place].astype(np.float64) - rest)
+        below = wave < FOOT_SHARE * wave[:, :1]
+        foot = np.where(below.any(axis=1), np.argmax(below, axis=1), 1)
+        rows = np.arange(kicks.size)
+        under, over = wave[rows, foot], wave[rows, foot - 1]
+        part = np.divide(-under, over - under, out=np.zeros(rows.size), where=over > under)
+        times.append((kicks - foot + first) + np.clip(part, 0.0, 1.0))
     if not times:
         return empty
     at = np.concatenate(times)
@@ -131,111 +144,56 @@ def _fill(
 ) -> None:
     """Fill kick, level and end of burn from windows of counts."""
     rate, scale = channel.rate_hz, channel.scale
-    rest = counts[:, : before - max(2, before // 8)] * scale
-    base = np.median(rest, axis=1)
-    noise = np.maximum(1.4826 * np.median(np.abs(rest - base[:, None]), axis=1), 1e-12)
-    kick_part = counts[:, before - 2 : before + max(4, int(0.12e-3 * rate))] * scale
-    kick_part -= base[:, None]
-    at = np.argmax(np.abs(kick_part), axis=1)
-    kick = kick_part[np.arange(rows.size), at]
-    strokes["firing_v"][rows] = kick
-    line_from, line_to = before + int(0.15e-3 * rate), before + int(0.3e-3 * rate) + 2
-    level = _find_medians(counts[:, line_from:line_to], scale, base)
-    strokes["burn_level_v"][rows] = level
-    # The kick is highest as the gap breaks down; burning begins there, not at switch-off.
-    spike = np.abs(kick) > 1.5 * np.abs(level)
-    delay_ms = np.where(spike, np.maximum(at - 2, 0), 0) / rate * 1e3
-    burn_ms = _find_burn_time(counts, before, channel, base=base, kick=kick, noise=noise)
-    strokes["burn_time_ms"][rows] = np.maximum(burn_ms - delay_ms, 0.0)
+    width = counts.shape[1]
+    wave = counts.astype(np.float64)
+    # The rest is what the lead comes back to; before, the coil that charges may hold it off.
+    rest = _find_medians(counts[:, -(width - before) // 4 :])
+    wave -= rest[:, None]
+    noise = 1.4826 * np.median(np.abs(np.diff(counts[:, : before // 2], axis=1)), axis=1)
+    noise = np.maximum(noise / math.sqrt(2.0), 0.5)
+    span = max(4, round(RISE_S * rate))
+    near = wave[:, before - 2 : before + span]
+    each = np.arange(rows.size)
+    sign = np.sign(near[each, np.argmax(np.abs(near), axis=1)])
+    sign[sign == 0] = 1.0
+    wave *= sign[:, None]
+    wave = wave[:, before - 2 :]
+    # the switch-off, between samples, as a place in what is left
+    exact = (strokes["stop_s"][rows] - channel.start_s) * rate
+    off = 2.0 + exact - np.round(exact)
+    kick = find_kicks(wave[:, : 2 + span], off, rate_hz=rate, noise=noise)
+    height = kick.height
+    line_from, line_to = 2 + round(0.15e-3 * rate), 2 + round(0.3e-3 * rate) + 2
+    level = _find_medians(wave[:, line_from:line_to])
+    step = 0.8 * np.clip(np.nan_to_num(level), *(share * height for share in LINE_SHARES))
+    found = make_strokes(rows.size)
+    measure_burn(
+        found, wave, kick.at, kick.at + kick.fall,
+        step=step, noise=noise, rate=rate, scale=abs(scale), n_cut=0,
+    )  # fmt: skip
+    signed = sign * scale
+    strokes["firing_v"][rows] = height * signed
+    strokes["firing_v_error"][rows] = kick.error / np.maximum(height, 1e-9)
+    burned = np.isfinite(found["burn_level_v"])
+    strokes["burn_level_v"][rows] = np.where(
+        burned, found["burn_level_v"] * np.sign(signed), level * signed
+    )
+    for name in ("burn_time_ms", "decay_us", "restrikes", "flags"):
+        strokes[name][rows] = found[name]
+    top = counts[each, before - 2 + kick.at]
+    bounded = (top >= channel.clip_high - 1) | (top <= channel.clip_low + 1)
+    dark = strokes["burn_time_ms"][rows] == 0
+    flags = np.where(bounded, STROKE_FLAGS["clipped"] | STROKE_FLAGS["bounded"], 0)
+    flags |= np.where(dark, STROKE_FLAGS["no_breakdown"], 0)
+    strokes["flags"][rows] |= flags.astype(np.uint32)
 
 
-def _find_burn_time(
-    counts: NDArray[np.int16],
-    before: int,
-    channel: Channel,
-    *,
-    base: NDArray[np.float64],
-    kick: NDArray[np.float64],
-    noise: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Time to where the spark line falls for good [ms]; 0 where it never stood, NaN if not seen."""
-    (n, width), rate, scale = counts.shape, channel.rate_hz, channel.scale
-    back, gap = max(3, round(LINE_S * rate)), max(1, round(GAP_S * rate))
-    ahead = max(3, round(AHEAD_S * rate))
-    first = before + round(SPIKE_S * rate) + gap + back
-    burn_ms = np.full(n, np.nan)
-    if first >= width - ahead:
-        return burn_ms
-    sign = np.sign(kick)
-    after = _find_medians(counts[:, -(width - before) // 4 :], scale, base)
-    # An open circuit swings through at once: there is no line to fall from.
-    early = counts[:, before + round(0.5 * SPIKE_S * rate) : first + 1] * scale
-    early -= base[:, None]
-    opposite = (-(early - after[:, None]) * sign[:, None]).max(axis=1)
-    dark = opposite > OPEN_SHARE * np.abs(kick)
-    burn_ms[dark] = 0.0
-    rows = np.flatnonzero(~dark)
-    # the first fall counts: most are found without what comes long after
-    usual = max(first + ahead + 1, before + int(USUAL_BURN_S * rate))
-    for stop in (min(usual, width), width):
-        y = counts[rows, :stop].astype(np.float64)
-        y *= scale
-        y -= base[rows, None]
-        y *= sign[rows, None]
-        hot = _find_falls(
-            y,
-            after[rows] * sign[rows],
-            6 * noise[rows],
-            first=first,
-            back=back,
-            gap=gap,
-            ahead=ahead,
-        )
-        seen = hot.any(axis=1)
-        burn_ms[rows[seen]] = (first + np.argmax(hot[seen], axis=1) - before) / rate * 1e3
-        rows = rows[~seen]
-    return burn_ms
-
-
-def _find_falls(
-    y: NDArray[np.float64],
-    after: NDArray[np.float64],
-    least: NDArray[np.float64],
-    *,
-    first: int,
-    back: int,
-    gap: int,
-    ahead: int,
-) -> NDArray[np.bool_]:
-    """Tell for each column from `first` on whether the spark line falls there for good.
-
-    The line is followed by the mean of a short stretch behind each sample, so that a slow droop of
-    the probe does not matter. A restrike or a climb before the end comes back, or goes up.
-    """
-    n, width = y.shape
-    last = width - ahead
-    least = least[:, None]
-    sums = np.zeros((n, width + 1))
-    np.cumsum(y, axis=1, out=sums[:, 1:])
-    line = sums[:, first - gap : last - gap] - sums[:, first - gap - back : last - gap - back]
-    line /= back
-    mean = sums[:, first + ahead : width] - sums[:, first:last]
-    mean /= ahead
-    swing = line - after[:, None]
-    fell = line - y[:, first:last] > np.maximum(least, FALL_SHARE * swing)
-    stays = line - mean > np.maximum(least / 2, STAY_SHARE * swing)
-    return np.asarray(fell & stays & (swing > least))
-
-
-def _find_medians(
-    counts: NDArray[np.int16], scale: float, base: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Median of each row above its base: of the counts, as scaling keeps their order."""
-    half = counts.shape[1] // 2
-    if not counts.size:  # hardly a sample in the time it takes
-        return np.full(len(counts), np.nan)
-    if counts.shape[1] % 2:
-        return np.partition(counts, half, axis=1)[:, half] * scale - base
-    middle = np.partition(counts, (half - 1, half), axis=1)[:, half - 1 : half + 1] * scale
-    middle -= base[:, None]
-    return np.asarray((middle[:, 0] + middle[:, 1]) / 2)
+def _find_medians(values: NDArray[np.generic]) -> NDArray[np.float64]:
+    """Median of each row; NaN where rows are empty."""
+    half = values.shape[1] // 2
+    if not values.size:  # hardly a sample in the time it takes
+        return np.full(len(values), np.nan)
+    if values.shape[1] % 2:
+        return np.asarray(np.partition(values, half, axis=1)[:, half], np.float64)
+    middle = np.partition(values, (half - 1, half), axis=1)[:, half - 1 : half + 1]
+    return np.asarray(middle.astype(np.float64).mean(axis=1))

@@ -12,6 +12,12 @@ from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Firings, StrokeTrain
 
 LEAD_S, LAG_S = 12e-3, 3e-3  # a channel shows a missing stroke only with this much around it
 LEAST_FIT = 0.2  # share of a channel's strokes that belong to firings, several strikes to one
+OWN_UNITS = {
+    "firing_v": "pickup_firing",
+    "firing_v_error": "pickup_firing_error",
+    "burn_level_v": "pickup_burn_level",
+}
+"""Measures of a pick-up in units of its own, or of such: they stand in columns of their own."""
 OWN_REACH = 15  # firings of the same cylinder on each side that make its reference
 
 
@@ -34,17 +40,18 @@ def gather_strokes(
     Returns
     -------
     columns : dict of float64 arrays [shape=(n_firings,)]
-        One for each of STROKE_FIELDS that is a measure; NaN where no channel saw it. `flags` is
-        the union of the channels' flags; `watched` says that a channel of this cylinder's coil
-        exists that must show a switch-off.
+        One for each of STROKE_FIELDS that is a measure; NaN where no channel saw it. OWN_UNITS:
+        what pick-ups show, in the unit of the cylinder's own pick-up, so that only ratios within a
+        cylinder mean anything. `flags` is the union of the channels' flags; `watched` says that a
+        channel of this cylinder's coil exists that must show a switch-off.
     """
     n = firings.cylinder.size
-    columns = {name: np.full(n, np.nan) for name, kind in STROKE_FIELDS if kind == "f8"}
+    measures = [name for name, kind in STROKE_FIELDS if kind == "f8"]
+    columns = {name: np.full(n, np.nan) for name in (*measures, *OWN_UNITS.values())}
     flags = np.zeros(n, np.int64)
     restrikes = np.zeros(n)
     watched, power_watched, power_seen = (np.zeros(n, bool) for _ in range(3))
     first_s = min((float(t.strokes["stop_s"][0]) for t in trains if t.strokes.size), default=np.inf)
-    has_primary = any(t.channel.role == "coil_primary" and t.strokes.size for t in trains)
     for train in trains:
         rows = firings.stroke_index.get(train.channel.name, np.full(n, -1))
         seen = train.channel.cylinders
@@ -63,16 +70,14 @@ def gather_strokes(
                 power_seen |= rows >= 0
         has = rows >= 0
         shown = train.strokes.dtype.names or ()
-        for name, column in columns.items():
+        for name in measures:
             if name not in shown:
                 continue
-            # A pick-up's kick is in its own units and must not pass for primary volts; nor must
-            # its coarse burn time stand beside other cylinders' from a primary.
-            if train.channel.role == "coil_secondary" and (
-                name in ("firing_v", "burn_level_v") or (has_primary and name == "burn_time_ms")
-            ):
-                continue
+            column = columns[name]
             values = train.strokes[name][rows[has]]
+            # A pick-up's kick is in its own units and must not pass for primary volts.
+            if train.channel.role == "coil_secondary" and name in OWN_UNITS:
+                column, values = columns[OWN_UNITS[name]], np.abs(values)
             take = np.isnan(column[has])
             column[np.flatnonzero(has)[take]] = values[take]
         flags[has] |= train.strokes["flags"][rows[has]].astype(np.int64)
@@ -159,10 +164,11 @@ def iterate_spark(
         if ratio:
             with np.errstate(divide="ignore", invalid="ignore"):
                 values = np.where(values > 0, np.log(values), np.nan)
+        alone = _get_own_units(columns, name, values, by_cylinder, ratio=ratio)
         own = np.full(values.size, np.nan)
         level = {}
         for c, rows in by_cylinder.items():
-            own[rows] = running_quantile(values[rows], reach=OWN_REACH, skip_self=True)
+            own[rows] = running_quantile(alone[rows], reach=OWN_REACH, skip_self=True)
             finite = values[rows][np.isfinite(values[rows])]
             level[c] = float(np.median(finite)) if finite.size >= 3 else np.nan
         others = np.full(values.size, np.nan)
@@ -173,11 +179,32 @@ def iterate_spark(
                 # The other cylinders near in time: the operating point is the same.
                 mask = np.isin(firings.cylinder, rest)
                 others[rows] = _nearby_median(values, mask, rows, reach=2 * len(rest) + 2)
-        np.subtract(values, own, out=own)
+        np.subtract(alone, own, out=own)
         np.subtract(values, others, out=others)
-        del values  # in a long recording large
+        del values, alone  # in a long recording large
         yield f"{name}_own", own
         yield f"{name}_others", others
+
+
+def _get_own_units(
+    columns: dict[str, NDArray[np.float64]],
+    name: str,
+    values: NDArray[np.float64],
+    by_cylinder: dict[int, NDArray[np.int64]],
+    *,
+    ratio: bool,
+) -> NDArray[np.float64]:
+    """Give what a cylinder is compared with itself by: a pick-up's units where nothing else is."""
+    other = columns.get(OWN_UNITS.get(name, ""))
+    if other is None or not ratio:
+        return values
+    alone = values
+    for rows in by_cylinder.values():
+        if not np.isfinite(values[rows]).any() and np.isfinite(other[rows]).any():
+            alone = values.copy() if alone is values else alone
+            with np.errstate(divide="ignore", invalid="ignore"):
+                alone[rows] = np.where(other[rows] > 0, np.log(other[rows]), np.nan)
+    return alone
 
 
 def _iterate_form(

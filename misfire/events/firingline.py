@@ -1,0 +1,287 @@
+"""The firing line of a coil primary: how high the kick rose, and when the gap broke down."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.dsp.windows import average_ahead
+from misfire.records import STROKE_FLAGS
+
+# The collector's own circuit (leakage inductance and transistor) is three decades faster than
+# the coil: its spike is over within some microseconds (ANCHORS C1, from memory).
+SPIKE_US = 12.0  # a first top that comes no later may be the spike of the leakage inductance
+DIP_US = 8.0  # the spike falls within that time, the rise of the secondary goes on
+RING_SHARE, RING_US = 0.25, 6.0  # of the spike that rings on after it, and how fast that fades
+STEEP_SHARE = 0.62  # of the first top, reached in half of its time
+RISEN = 1.3  # times the spark line: less is no rise
+AHEAD_US = 25.0  # longer than a period of the ringing after a breakdown: it averages out
+FALLEN_SHARE = 0.6  # of the top; spark lines stand at an eighth to a half of it
+LEVEL_US = 6.0  # the samples of the rise that are averaged, one period of that ringing
+FLAT_US, FLAT_SHARE = 20.0, 0.015  # a quarter of a sine is so flat for 10 us of its 60
+SURE_ERROR = 0.15  # a height known so well helps to tell how the rises go
+WORST_ERROR = 0.3  # worse is no measure: a wide gap asks for a third more
+LEAST_RISES = 8
+FASTEST_V_PER_US = 40.0  # 9 A over (75 turns)^2 and 40 pF: ANCHORS C1 and beyond
+USUAL_FASTEST_V_PER_US = 15.0  # 7 A over (80 turns)^2 and 70 pF: the least winding and lead
+LONGEST_FALL_US = 8.0  # of an instrument of 20 kHz; slower shows no firing line
+LEAST_ERROR = 0.03  # leakage, losses and the probe's own error
+LEAST_CLAMP_V = 200.0  # drivers clamp at 300 to 450 V: common practice
+
+
+@dataclass(frozen=True, slots=True)
+class Kick:
+    """Top of each kick [shape=(n,)], places in samples of the window, heights in its unit.
+
+    `at` is the last sample of the rise, `fall` the part of a sample from there to the breakdown.
+    `early`: behind a steep first top (`first_at`, `first_height`), which the leakage inductance may
+    have made, nothing rose: a gap that broke down did so before.
+    `flat`: the top is the driver's clamp.
+    """
+
+    at: NDArray[np.int64]
+    fall: NDArray[np.float64]
+    height: NDArray[np.float64]
+    error: NDArray[np.float64]
+    early: NDArray[np.bool_]
+    first_at: NDArray[np.int64]
+    first_height: NDArray[np.float64]
+    flat: NDArray[np.bool_]
+
+
+def find_kicks(
+    window: NDArray[np.float64],
+    off: NDArray[np.float64],
+    *,
+    rate_hz: float,
+    noise: float | NDArray[np.float64],
+    unit_v: float | None = None,
+) -> Kick:
+    """Find the top of every kick, which is where its gap broke down if it did.
+
+    Parameters
+    ----------
+    window : float64 array [shape=(n, width), unit=counts above the supply]
+        NaN beyond the channel's ends.
+    off : float64 array [shape=(n,), unit=samples]
+        Switch-off, as a place in `window`.
+    rate_hz : float [unit=Hz]
+    noise : float [unit=counts]
+    unit_v : float, optional [unit=V]
+        Primary volts of one count; left out for a secondary, which has no leakage spike.
+
+    Returns
+    -------
+    kick : Kick
+
+    Notes
+    -----
+    The primary follows the secondary's rise, a quarter of a sine, once the spike of the leakage
+    inductance has rung down (ODE and netlist of a coil agree in that); the top is where a lasting
+    fall begins: the mean over a ringing period ahead is lower, not single samples.
+    """
+    n, width = window.shape
+    rows = np.arange(n)
+    noise = np.broadcast_to(noise, n)
+    us = rate_hz * 1e-6
+    y = np.where(np.isnan(window), -1e9, window)
+    column = np.arange(width)
+    age = (column - off[:, None]) / us
+    span = max(1, round(AHEAD_US * us))
+    ahead = np.full((n, width), np.inf)
+    total = np.zeros((n, width + 1))
+    np.cumsum(np.nan_to_num(window), axis=1, out=total[:, 1:])
+    ahead[:, : width - 1] = average_ahead(total, span)[:, 1:]
+
+    # the first top, and the dip behind it
+    started = age > 0
+    young = started & (age <= SPIKE_US)
+    top = np.where(young, y, -np.inf)
+    height = np.where(young.any(axis=1), top.max(axis=1), 0.0)
+    tall = young & (y > 0.9 * height[:, None])  # the spike may stand at the clamp for a while
+    first = np.where(tall.any(axis=1), width - 1 - np.argmax(tall[:, ::-1], axis=1), 0)
+    reach = max(1, round(DIP_US * us))
+    dip = first.copy()
+    low = height.copy()
+    for k in range(1, reach + 1):
+        place = np.minimum(first + k, width - 1)
+        lower = y[rows, place] < low
+        dip, low = np.where(lower, place, dip), np.where(lower, y[rows, place], low)
+    # a rise has half of its height after half of its time, a spike nearly all of it
+    halfway = 0.5 * (off + first)
+    left = np.clip(np.floor(halfway).astype(np.int64), 0, width - 2)
+    share = np.clip(halfway - left, 0.0, 1.0)
+    between = y[rows, left] * (1 - share) + y[rows, left + 1] * share
+    reached = (first - off) / us
+    steep = np.where(
+        first - off < 3.5,
+        height * (unit_v or 0.0) > USUAL_FASTEST_V_PER_US * reached,
+        between > STEEP_SHARE * height,
+    )
+    spiked = (low < 0.75 * height) & steep & (unit_v is not None)
+    begin = np.where(spiked, dip, np.argmax(started, axis=1))
+
+    # the top behind the spike: up to the first lasting fall
+    behind = column >= begin[:, None]
+    highest = np.maximum.accumulate(np.where(behind, y, -np.inf), axis=1)
+    fallen = behind & (ahead < FALLEN_SHARE * highest)
+    fall_at = np.where(fallen.any(axis=1), np.argmax(fallen, axis=1), width - 1)
+    rise = behind & (column <= fall_at[:, None] + span)
+    at = np.argmax(np.where(rise, y, -np.inf), axis=1)
+    peak = y[rows, at]
+    ring = np.where(spiked, RING_SHARE * height, 0.0) * np.exp(
+        -np.maximum((at - begin) / us, 0.0) / RING_US
+    )
+    # nothing rose behind the spike: what stands there is its ringing or the spark line
+    left = np.minimum(at + span, width - 1)
+    right = np.minimum(at + 3 * span, width)
+    afterwards = (total[rows, right] - total[rows, left]) / np.maximum(right - left, 1)
+    # a rise is concave: no tooth on a spark line stands for it
+    few = max(1, round(2 * us))
+    sudden = np.zeros(n, bool)
+    for share in (0.3, 0.5, 0.75):
+        past = np.round(off + share * (at - off)).astype(np.int64)
+        left, right = np.maximum(past - few, 0), np.minimum(past + few + 1, width)
+        grown = (total[rows, right] - total[rows, left]) / np.maximum(right - left, 1)
+        sudden |= (grown < 0.8 * share * peak) & (past - begin > (DIP_US + RING_US) * us)
+    early = (spiked | sudden) & (
+        (peak < 2.0 * ring) | sudden | (at == begin) | (peak < RISEN * afterwards + 3 * noise)
+    )
+
+    # level just before: the ringing of the spike averaged out, led on along the rise
+    took = np.maximum((at - off) / us, 0.5 / us)
+    n_level = max(1, round(LEVEL_US * us))
+    sum_ratio, used = np.zeros(n), np.zeros(n)
+    for k in range(n_level):
+        place = np.maximum(at - k, 0)
+        share = np.maximum((place - off) / us, 0.1)
+        good = (place >= begin) & (share > 0.4 * took)
+        bent = np.sin(np.minimum(share / took, 1.0)) / np.sin(1.0)
+        sum_ratio += np.where(good, y[rows, place] / bent, 0.0)
+        used += good
+    level = np.where(used > 0, sum_ratio / np.maximum(used, 1), peak)
+    ring = ring / np.sqrt(np.maximum(used, 1))
+    after = y[rows, np.minimum(at + 1, width - 1)]
+    abrupt = after < 0.8 * peak
+    # An instrument that follows late shows the top lower by as much as the rise gains meanwhile.
+    # Its delay shows in the fall, which takes the gap no time: half of it takes 0.7 of the delay.
+    fallen_to = 0.5 * peak
+    until = at.copy()
+    for k in range(1, max(2, round(LONGEST_FALL_US * us)) + 1):
+        place = np.minimum(at + k, width - 1)
+        until = np.where((until == at + k - 1) & (y[rows, place] > fallen_to), place, until)
+    beyond = np.minimum(until + 1, width - 1)
+    drop = y[rows, until] - y[rows, beyond]
+    part = np.clip((y[rows, until] - fallen_to) / np.where(drop > 0, drop, 1.0), 0.0, 1.0)
+    fall_us = np.maximum(until - at + part - 0.5, 0.0) / us
+    level = np.where(ring > 0.03 * peak, level, peak)
+    # a sample later the rise would have gone on by so much; the breakdown lies in between
+    bend = np.cos(1.0) / np.sin(1.0)
+    step = np.where(abrupt, level / took / us * bend, 0.0)
+    near = (column >= at[:, None] - FLAT_US * us) & (column <= at[:, None] + FLAT_US * us)
+    level_top = np.abs(y - peak[:, None]) < FLAT_SHARE * peak[:, None] + 2 * noise[:, None]
+    flat = ((near & level_top).sum(axis=1) >= FLAT_US * us) & (
+        peak * (unit_v or 0.0) > LEAST_CLAMP_V
+    )
+    step[flat] = 0.0
+    delay = np.where(fall_us < LONGEST_FALL_US, fall_us / math.log(2.0), 0.0)
+    lost = np.where((delay > 0.5 / us) & abrupt, step * us * delay, 0.0)
+    error = np.sqrt(
+        step**2 / 12 + ring**2 + noise**2 + (0.5 * lost) ** 2 + (LEAST_ERROR * level) ** 2
+    )
+    at = np.where(sudden, begin, at)
+    return Kick(
+        at=at.astype(np.int64),
+        fall=np.where(abrupt & ~early, 0.5, 0.0),
+        height=level + 0.5 * step + lost,
+        error=error,
+        early=early,
+        first_at=first,
+        first_height=height,
+        flat=flat & ~early,
+    )
+
+
+def settle_firing_voltages(strokes: NDArray[np.void], *, rate_hz: float) -> None:
+    """Weigh each kick's height against the time its rise took, as the channel's rises go; in place.
+
+    Parameters
+    ----------
+    strokes : array of some of STROKE_FIELDS [shape=(n,)]
+        Of one coil primary. `firing_v_error` is infinite where only the first top is known,
+        which the leakage inductance may have made.
+    rate_hz : float [unit=Hz]
+
+    Notes
+    -----
+    All rises of one coil go alike, in proportion to the current switched off (what the supply and
+    the dwell made of it, where that fits better). So the time to the breakdown tells the height
+    where ringing or the rate hide it. What fits neither way becomes NaN: no number is better than
+    a plausible one.
+    """
+    height, error, took = (strokes[n] for n in ("firing_v", "firing_v_error", "breakdown_us"))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        error[height > FASTEST_V_PER_US * took] = np.inf  # no secondary charges so fast
+    hidden = np.isinf(error)
+    with np.errstate(invalid="ignore"):
+        broke = (strokes["burn_time_ms"] > 0) & (took > 0)
+        good = broke & (error < SURE_ERROR) & ((strokes["flags"] & STROKE_FLAGS["bounded"]) == 0)
+    rise = _fit_rise(strokes, good)
+    if rise is None:
+        with np.errstate(invalid="ignore"):
+            unknown = hidden | (broke & (error > WORST_ERROR))
+        height[unknown] = error[unknown] = np.nan
+        return
+    per_us, spread = rise
+    with np.errstate(invalid="ignore", divide="ignore"):
+        by_time = per_us * took
+        time_error = np.hypot(spread, (1e6 / rate_hz / math.sqrt(12.0) + 0.3) / took)
+        apart = np.abs(np.log(height / by_time))
+        # the first top is the rise's own where it stands where a rise would
+        plain = broke & hidden & (apart < 2.0 * time_error + 0.1)
+        both = broke & np.isfinite(error) & (took > 0)
+        own = np.where(error > 0, error, 1e-6) ** -2.0
+        other = time_error**-2.0
+        mixed = np.exp((own * np.log(height) + other * np.log(by_time)) / (own + other))
+        odd = both & (apart > 4.0 * np.hypot(error, time_error) + 0.1) & (took < 2 * SPIKE_US)
+    mend = both & ~odd & (error > SURE_ERROR / 4)
+    height[mend], error[mend] = mixed[mend], (own[mend] + other[mend]) ** -0.5
+    height[plain], error[plain] = by_time[plain], time_error[plain]
+    with np.errstate(invalid="ignore"):
+        vague = broke & (error > WORST_ERROR)
+    unknown = (hidden & ~plain) | odd | vague
+    height[unknown] = error[unknown] = np.nan
+
+
+def _fit_rise(
+    strokes: NDArray[np.void], good: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], float] | None:
+    """Volts per microsecond of each stroke's rise up to its breakdown, and their usual error."""
+    if good.sum() < LEAST_RISES:
+        return None
+    took = strokes["breakdown_us"]
+    fits = []
+    charge = strokes["dwell_ms"] * strokes["battery_v"]
+    for force in (np.ones(good.size), charge):
+        known = good & (force > 0)
+        if known.sum() < LEAST_RISES:
+            continue
+        pace = strokes["firing_v"][known] / took[known] / force[known]
+        middle = float(np.median(took[known]))
+        low, high = took[known] <= middle, took[known] > middle
+        slope = 0.0
+        if high.any():
+            times = float(np.median(took[known][low])), float(np.median(took[known][high]))
+            if times[1] > 1.3 * times[0]:  # the sine's bend shows
+                paces = float(np.median(pace[low])), float(np.median(pace[high]))
+                slope = min(0.0, (paces[1] - paces[0]) / (times[1] - times[0]))
+        level = float(np.median(pace - slope * (took[known] - middle)))
+        foreseen = level + slope * (took - middle)
+        off = np.log(pace / np.maximum(foreseen[known], 0.1 * level))
+        spread = 1.4826 * float(np.median(np.abs(off - np.median(off))))
+        fits.append((spread, np.maximum(foreseen, 0.1 * level) * force))
+    if not fits:
+        return None
+    spread, paces_of_all = min(fits, key=lambda fit: fit[0])
+    return paces_of_all, max(spread, 0.02)
