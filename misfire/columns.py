@@ -50,13 +50,16 @@ FORM_COLUMNS = (
     "form_slope",
     "form_ring_on",  # ringing at switch-on over peak current
     "form_tail",  # current after switch-off over peak current
+    "form_firing",  # log of the firing voltage over the supply (a pick-up's: log of its own units)
+    "form_firing_error",  # its standard error
+    "form_leaks",  # 1: the kick decayed through a load, 0: it did not
 )
 """What one stroke shows by itself, where no other cylinder is there to compare with."""
 CONTEXT_COLUMNS = ("speed_rpm", "speed_change_relative", "cylinders")
 FIRING_COLUMNS = (*TORQUE_COLUMNS, *SPARK_COLUMNS, *FORM_COLUMNS, *CONTEXT_COLUMNS)
 """Order of the event model's inputs. Change `FEATURES_VERSION` with any change of meaning."""
 
-FEATURES_VERSION = 5
+FEATURES_VERSION = 6
 
 EVENT_INPUTS = {
     # Input of the event model -> sign of its effect that physics demands, 0 where it demands none.
@@ -76,61 +79,6 @@ EVENT_INPUTS = {
     "cylinders": 0,
 }
 """Few inputs that mean the same on any engine: what a fit cannot bend, it cannot learn wrong."""
-
-SHIFTS = (
-    "dwell_ms",
-    "peak_current_a",
-    "ramp_a_per_ms",
-    "ramp_bend",
-    "ramp_step_a",
-    "ramp_ring_a",
-    "firing_v",
-    "breakdown_us",
-    "primary_peak_v",
-    "burn_time_ms",
-    "burn_level_v",
-    "burn_slope_v_per_ms",
-    "ring_v",
-)
-CYLINDER_COLUMNS = (
-    "lost_share",
-    "lost_count_log",
-    "lost_share_others",
-    "lost_probability_mean",
-    "lost_run_length",
-    "disturbed_share",
-    "torque_median_z",
-    "torque_low_z",
-    "torque_tail_z",  # single firings that lack torque, against other cylinders, in spreads
-    "torque_median_energy",
-    "torque_median_relative",
-    "gain_median_z",
-    "approach_median_z",
-    "approach_lost_z",
-    "cranking_gain_z",
-    "torque_lost_z",
-    "torque_lost_energy",
-    "torque_rank",
-    "no_breakdown_share",
-    "no_breakdown_lost_share",
-    "no_dwell_share",
-    "no_dwell_lost_share",
-    *(f"{name}_others" for name in SHIFTS),
-    *(f"{name}_spread" for name in SHIFTS),
-    *(f"{name}_lost_own" for name in SHIFTS),
-    *(f"{name}_lost_others" for name in SHIFTS),
-    "tail_shift",  # current after switch-off in the lost firings over good ones, share of the peak
-    "tail_z",  # the same in standard errors
-    *(f"{name}_lost" for name in FORM_COLUMNS),
-    *(f"{name}_good" for name in FORM_COLUMNS),
-    "watched_burn",
-    "watched_current",
-    "watched_torque",
-    "speed_rpm",
-    "firings_log",
-    "cylinders",
-)
-"""Order of the cylinder model's inputs."""
 
 CYLINDER_INPUTS = {
     "lost_share": 1,
@@ -156,42 +104,5 @@ CYLINDER_INPUTS = {
 }
 """Inputs of the cylinder model and the sign that physics demands of each."""
 
-FAULT_INPUTS = (
-    "lost_share",
-    "lost_run_length",
-    "disturbed_share",
-    "torque_median_z",
-    "torque_low_z",
-    "approach_median_z",
-    "approach_lost_z",
-    "cranking_gain_z",
-    "no_breakdown_share",
-    "no_breakdown_lost_share",
-    "no_dwell_share",
-    "no_dwell_lost_share",
-    *(
-        f"{name}_{kind}"
-        for name in (
-            "dwell_ms",
-            "peak_current_a",
-            "ramp_a_per_ms",
-            "ramp_step_a",
-            "ramp_ring_a",
-            "breakdown_us",
-            "primary_peak_v",
-            "burn_time_ms",
-            "burn_level_v",
-            "ring_v",
-        )
-        for kind in ("others", "lost_own", "lost_others")
-    ),
-    *(f"{name}_lost" for name in FORM_COLUMNS),
-    "tail_shift",
-    "tail_z",
-    "form_efficiency_good",
-    "form_step_good",
-    "watched_burn",
-    "watched_current",
-    "watched_torque",
-)
-"""Inputs of the fault model, beside the physics scores of each type."""
+CYLINDER_COLUMNS = (*CYLINDER_INPUTS, "torque_median_energy")
+"""Of the table of cylinders: the ensemble's inputs, and what the physics score needs beside."""

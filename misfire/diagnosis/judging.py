@@ -11,19 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.classify.model import (
+    LEAST_PROBABILITY,
+    MOST_PROBABILITY,
     Model,
-    hold_back,
+    expit,
     judge_cylinders,
     judge_firings,
-    speak_up,
 )
 from misfire.classify.parts import judge_in_parts
-from misfire.classify.rules import (
-    find_outstanding,
-    find_switched_unseen,
-    score_cylinders,
-    score_firings,
-)
+from misfire.classify.rules import find_outstanding, score_cylinders, score_firings
 from misfire.diagnosis.explanation import Explanation, explain
 from misfire.features.cylinders import build_cylinder_table
 from misfire.measuring.freeing import give_back
@@ -33,13 +29,18 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
+PHYSICS_WEIGHTS = (0.0, 1.0, 0.5)  # see `Model.weights`; by judgement, where nothing is learned
+
+
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """What the judges say of one recording, before cylinders that go by one name share.
+    """What the judge says of one recording, before cylinders that go by one name share.
 
-    `event` [shape=(n_firings,)]; `cylinders`: CYLINDER_COLUMNS, as the judges saw them; `faulty`
-    [shape=(n_cylinders,)]; `faults` [shape=(n_cylinders, len(FAULT_TYPES))]; `outstanding`
-    [shape=(n_firings,)]: whose torque alone stands out.
+    `event` [shape=(n_firings,)]: probability that the combustion was lost; `cylinders`:
+    CYLINDER_COLUMNS; `faulty` [shape=(n_cylinders,)]; `faults` [shape=(n_cylinders,
+    len(FAULT_TYPES))]; `outstanding` [shape=(n_firings,)]: whose torque alone stands out. `addends`
+    [shape=(n_cylinders, 3)]: what the log odds of `faulty` are the sum of: how common faults are,
+    the pattern of the firings in time and strength, and the firings explained one by one.
     """
 
     event: NDArray[np.float64]
@@ -48,6 +49,7 @@ class Judgement:
     faults: NDArray[np.float64]
     outstanding: NDArray[np.bool_]
     explanation: Explanation
+    addends: NDArray[np.float64]
 
 
 def judge(
@@ -57,27 +59,28 @@ def judge(
     *,
     n_cylinders: int,
     disturbed: NDArray[np.bool_],
-    witnesses: dict[int, frozenset[str]],
     hear: Callable[[NDArray[np.float64]], NDArray[np.float64]] = lambda event: event,
 ) -> Judgement:
-    """Judge firings, then cylinders, then the firings once more by what is known of theirs.
+    """Judge the cylinders, and explain every firing by what is known of its cylinder.
 
     Parameters
     ----------
     model : Model or None
-        None: the physics scores judge.
+        None: the physics scores judge the pattern.
     table : DataFrame [columns=FIRING_COLUMNS]
     cylinder : int64 array [shape=(n_firings,)]
     n_cylinders : int
     disturbed : bool array [shape=(n_firings,)]
-    witnesses : dict cylinder -> set of str
-        From `find_witnesses`.
     hear : callable
         Lets another witness speak on the firings, whenever they were judged.
 
     Returns
     -------
     judgement : Judgement
+
+    Notes
+    -----
+    Log odds add up: `addends` are all there is.
     """
     alone = score_firings if model is None else partial(judge_firings, model)
     event = hear(judge_in_parts(alone, table))
@@ -87,19 +90,49 @@ def judge(
     )
     outstanding = find_outstanding(table)
     give_back()
-    if model is None:
-        pattern, _ = score_cylinders(cylinders)
-    else:
-        pattern, _ = judge_cylinders(model, cylinders)
-        stand_out = np.bincount(cylinder[outstanding], minlength=n_cylinders + 1)
-        unseen = find_switched_unseen(table, cylinder, n_cylinders)
-        pattern = speak_up(cylinders, hold_back(cylinders, pattern), stand_out[1:], unseen)
-    explanation = explain(table, cylinder, faulty=pattern)
+    weights = PHYSICS_WEIGHTS if model is None else model.weights
+    pattern = score_cylinders(cylinders) if model is None else judge_cylinders(model, cylinders)
+    explanation = explain(table, cylinder, faulty=expit(pattern), disturbed=disturbed)
     give_back()
-    faulty = pattern
-    return Judgement(
-        hear(explanation.lost), cylinders, faulty, explanation.kinds, outstanding, explanation
+    addends = np.stack(
+        (
+            np.full(n_cylinders, weights[0]),
+            weights[1] * pattern,
+            weights[2] * compress(explanation.misfit),
+        ),
+        axis=1,
     )
+    faulty = np.clip(expit(addends.sum(axis=1)), LEAST_PROBABILITY, MOST_PROBABILITY)
+    return Judgement(
+        hear(explanation.lost),
+        cylinders,
+        faulty,
+        explanation.kinds,
+        outstanding,
+        explanation,
+        addends,
+    )
+
+
+def compress(log_likelihood: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Make of a log likelihood over many firings what it is worth as evidence.
+
+    Parameters
+    ----------
+    log_likelihood : float64 array
+
+    Returns
+    -------
+    compressed : float64 array
+        Logarithm of its size: firings of one recording share their errors, so a thousand of them
+        are far from a thousand times as telling as one.
+
+    Examples
+    --------
+    >>> compress(np.array([0.0, -1.0, np.e - 1.0])).round(2).tolist()
+    [0.0, -0.69, 1.0]
+    """
+    return np.asarray(np.sign(log_likelihood) * np.log1p(np.abs(log_likelihood)))
 
 
 def name_model(model: Model | None) -> str:

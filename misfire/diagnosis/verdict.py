@@ -77,7 +77,6 @@ def judge_evidence(evidence: Evidence, *, model: Model | None) -> Judgement:
         evidence.firings.cylinder,
         n_cylinders=evidence.recording.job.engine.cylinders,
         disturbed=evidence.torque.disturbed,
-        witnesses=find_witnesses(evidence),
         hear=lambda probability: hear_injections(evidence, probability),
     )
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.columns import CYLINDER_COLUMNS, FORM_COLUMNS, SHIFTS
+from misfire.columns import CYLINDER_COLUMNS
 from misfire.limits import CRANKING_RPM
 
 if TYPE_CHECKING:
@@ -71,38 +71,16 @@ def build_cylinder_table(
         )
         z = columns["torque_deficit_z"]
         row["torque_median_z"] = _median(z[mine])
-        row["torque_low_z"] = _quantile(z[mine], 0.1)
         row["torque_tail_z"] = tails[c]
         row["torque_median_energy"] = _median(columns["torque_deficit_energy"][mine])
         row["torque_median_relative"] = _median(columns["torque_deficit_relative"][mine])
         row["gain_median_z"] = _median(columns["gain_deficit_z"][mine])
-        row["approach_median_z"] = _median(columns["approach_z"][mine])
-        row["approach_lost_z"] = _median(columns["approach_z"][mine_lost])
         row["cranking_gain_z"] = _cranking(columns, own & ~running, ~running)
         row["torque_lost_z"] = _median(z[mine_lost])
-        row["torque_lost_energy"] = _median(columns["torque_deficit_energy"][mine_lost])
         row["no_breakdown_share"] = _mean(columns["no_breakdown"][own])
         row["no_breakdown_lost_share"] = _mean(columns["no_breakdown"][mine_lost])
         row["no_dwell_share"] = _mean(columns["no_dwell"][own])
         row["no_dwell_lost_share"] = _mean(columns["no_dwell"][mine_lost])
-        for name in SHIFTS:
-            against, alone = columns[f"{name}_others"], columns[f"{name}_own"]
-            row[f"{name}_others"] = _median(against[own & running])
-            row[f"{name}_spread"] = _spread(alone[own & running])
-            row[f"{name}_lost_own"] = _median(alone[mine_lost])
-            row[f"{name}_lost_others"] = _median(against[mine_lost])
-        row["tail_shift"], row["tail_z"] = _compare_tails(
-            columns["form_tail"], cylinder, c, running & judged, lost
-        )
-        for name in FORM_COLUMNS:
-            row[f"{name}_lost"] = _median(columns[name][mine_lost])
-            row[f"{name}_good"] = _median(columns[name][own & running & ~lost])
-        row["watched_burn"] = (
-            float(np.isfinite(columns["no_breakdown"][own]).mean()) if own.any() else 0.0
-        )
-        seen = np.isfinite(columns["peak_current_a_own"][own])
-        row["watched_current"] = float(seen.mean()) if own.any() else 0.0
-        row["watched_torque"] = float(np.isfinite(z[own]).mean()) if own.any() else 0.0
         row["speed_rpm"] = _median(rpm[own])
         row["firings_log"] = float(np.log1p((own & judged).sum()))
         row["cylinders"] = float(n_cylinders)
@@ -151,51 +129,6 @@ def _cranking(
     return float(np.median(mine) - np.median(rest)) / spread
 
 
-def _compare_tails(
-    share: NDArray[np.float64],
-    cylinder: NDArray[np.int64],
-    c: int,
-    running: NDArray[np.bool_],
-    lost: NDArray[np.bool_],
-) -> tuple[float, float]:
-    """Compare the current left after switch-off in lost firings with that in good ones.
-
-    As a share of the peak current, and in standard errors: against its own good firings or those
-    of the other cylinders, whichever stands out more. NaN where neither can be had.
-    """
-    usable = running & np.isfinite(share)
-    bad = share[usable & lost & (cylinder == c)]
-    if bad.size < 2:
-        return float("nan"), float("nan")
-    # A clamp at the end of its bandwidth sees each cylinder a little differently on a common feed.
-    levels = {
-        int(k): share[usable & ~lost & (cylinder == k)] for k in np.unique(cylinder[usable & ~lost])
-    }
-    levels = {k: v for k, v in levels.items() if v.size >= 5}
-    others = np.array([np.median(v) for k, v in levels.items() if k != c])
-    choices = []
-    if c in levels:
-        choices.append((float(np.median(levels[c])), _scatter(levels[c]), 0.0))
-    if others.size:
-        within = float(np.median([_scatter(v) for k, v in levels.items() if k != c]))
-        apart = float(np.ptp(others)) / 2.0 if others.size > 1 else within
-        choices.append((float(np.median(others)), within, apart))
-    best = (float("nan"), float("nan"))
-    for level, scatter, apart in choices:
-        shift = float(np.median(bad)) - level
-        # 1.25: standard error of a median over that of a mean, normal scatter
-        error = np.hypot(1.25 * max(scatter, 1e-5) / np.sqrt(bad.size), apart)
-        z = float(np.clip(shift / error, -30.0, 30.0))
-        if not abs(z) <= abs(best[1]):
-            best = shift, z
-    return best
-
-
-def _scatter(values: NDArray[np.float64]) -> float:
-    """Estimate the standard deviation from the quartiles."""
-    return float(np.subtract(*np.quantile(values, (0.75, 0.25)))) / 1.35
-
-
 def _run_length(lost: NDArray[np.bool_]) -> float:
     """Mean length of runs of consecutive lost firings; 0 without any."""
     n = int(lost.sum())
@@ -220,17 +153,3 @@ def _median(values: NDArray[np.float64]) -> float:
     """Median of the finite values."""
     values = _finite(values)
     return float(np.median(values)) if values.size else float("nan")
-
-
-def _quantile(values: NDArray[np.float64], q: float) -> float:
-    """Quantile of the finite values."""
-    values = _finite(values)
-    return float(np.quantile(values, q)) if values.size else float("nan")
-
-
-def _spread(values: NDArray[np.float64]) -> float:
-    """Distance of the 90 and 10 per cent points of the finite values."""
-    values = _finite(values)
-    return (
-        float(np.subtract(*np.quantile(values, (0.9, 0.1)))) if values.size >= 5 else float("nan")
-    )

@@ -217,6 +217,7 @@ def _iterate_form(
     """
     supply, peak, slope = columns["battery_v"], columns["peak_current_a"], columns["ramp_a_per_ms"]
     burn, level = columns["burn_time_ms"], columns["burn_level_v"]
+    fired = columns["firing_v"]
     form: dict[str, Callable[[], NDArray[np.float64]]] = {
         "form_step": lambda: columns["ramp_step_a"] / peak,
         "form_bend": lambda: columns["ramp_bend"],
@@ -231,6 +232,17 @@ def _iterate_form(
         "form_dwell_ms": lambda: np.log(columns["dwell_ms"]),
         "form_peak_a": lambda: np.log(peak),
         "form_slope": lambda: np.log(slope),
+        "form_firing": lambda: np.log(
+            np.where(np.isfinite(fired), fired / supply, columns["pickup_firing"])
+        ),
+        "form_firing_error": lambda: np.where(
+            np.isfinite(fired), columns["firing_v_error"], columns["pickup_firing_error"]
+        ),
+        "form_leaks": lambda: np.where(
+            np.isfinite(burn),
+            ((columns["flags"].astype(np.int64) & STROKE_FLAGS["leaking"]) != 0) * 1.0,
+            np.nan,
+        ),
     }
     for name, compute in form.items():
         with np.errstate(divide="ignore", invalid="ignore"):

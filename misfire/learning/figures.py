@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.classify.separability import find_separable
-from misfire.limits import FAULTY
 from misfire.dsp.chances import compute_clopper_pearson, compute_wilson
 from misfire.errors import ParameterError
 from misfire.learning.calibration import (
@@ -22,6 +21,7 @@ from misfire.learning.calibration import (
     decompose_brier,
 )
 from misfire.learning.judgedcase import Judged
+from misfire.limits import FAULTY
 from misfire.records import FAULT_TYPES
 
 FALSE_SHARE = 1e-3  # false alarms a sound firing at which the recall is compared

@@ -51,7 +51,6 @@ def judge_case(case: LabelledCase, model: Model | None) -> Judged:
         case.cylinder,
         n_cylinders=case.n_cylinders,
         disturbed=case.disturbed,
-        witnesses=case.witnesses,
     )
     faulty = judgement.faulty
     if not case.resolved:
