@@ -89,6 +89,18 @@ STROKE_FLAGS = {
     "leaking": 2048,  # the kick decayed through a load: no spark line, no ringing
 }
 
+SPARK_STATES = (
+    "usual",  # as its own good firings and the other cylinders
+    "not_switched",  # no dwell
+    "starved",  # too little current or energy for a full spark
+    "no_breakdown",  # charged, but the kick rang on: nothing took the energy
+    "leaking",  # the kick was loaded before a gap could break down, or breaks down early
+    "strained",  # it broke down, late and high, and burned short
+    "unseen",
+)
+WORK_STATES = ("done", "partial", "lost", "cut", "unseen")
+"""What a firing can be, on two axes: its spark, and what came of it."""
+
 EVENT_COLUMNS = (
     "time_s",
     "cycle",
@@ -105,8 +117,13 @@ EVENT_COLUMNS = (
     "misfire_probability",
     "strikes",
     "flags",
+    "spark",
+    "spark_probability",
+    "work",
+    "work_probability",
 )
-"""Columns of events.parquet, in order; `flags` is text, names joined by a space."""
+"""Columns of events.parquet, in order; `flags` is text, names joined by a space; `spark` and
+`work` are the likeliest states, as text."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -367,6 +384,21 @@ class CrankTrack:
 
 
 @dataclass(frozen=True, slots=True)
+class Reason:
+    """One addend of what is said: `log_odds` (natural), and in a sentence what it rests on.
+
+    `about`: "cylinder 3", "engine", "sensor" or "hook-up"; `rows`: how to pick in events.parquet
+    the firings that it rests on, column -> value.
+    """
+
+    code: str
+    about: str
+    log_odds: float
+    text: str
+    rows: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class CylinderResult:
     """What is said of one cylinder; see CONTRACT section 3 of result.json."""
 
@@ -379,6 +411,8 @@ class CylinderResult:
     features: dict[str, float]
     evidence: tuple[str, ...] = ()
     next_tests: tuple[str, ...] = ()
+    state: str = "unseen"  # failing, ailing, sound or unseen
+    table: dict[str, dict[str, int]] = field(default_factory=dict)  # spark -> work -> firings
 
 
 @dataclass(frozen=True, slots=True)
@@ -448,3 +482,4 @@ class Diagnosis:
     settings: dict[str, Any] = field(default_factory=dict)
     waves: tuple[FiringWaves, ...] = ()
     separable: dict[str, tuple[str, ...]] = field(default_factory=dict)  # cylinder -> fault types
+    reasons: tuple[Reason, ...] = ()  # the strongest first

@@ -14,6 +14,7 @@ from misfire.classify.bundle import load_bundle
 from misfire.classify.model import Model
 from misfire.classify.separability import find_separable
 from misfire.diagnosis.firingwaves import build_waves
+from misfire.diagnosis.reasons import list_changes
 from misfire.diagnosis.shipped import load_shipped
 from misfire.diagnosis.verdict import Verdict, decide, judge_evidence
 from misfire.fitness.checking import check_angles, check_quickly
@@ -208,6 +209,7 @@ def diagnose_recording(
         witnesses=verdict.witnesses,
         settings=verdict.settings,
         waves=waves,
+        reasons=verdict.reasons,
         separable={c: tuple(sorted(find_separable(w))) for c, w in verdict.witnesses.items()},
     )
 
@@ -226,7 +228,12 @@ def _doubt(verdict: Verdict, evidence: Evidence, quick: Sequence[Finding]) -> Ve
         return verdict
     # whoever is named may be another
     halved = tuple(replace(c, probability=0.5 * c.probability) for c in verdict.cylinders)
-    verdict = replace(verdict, cylinders=halved)
+    before, after = (
+        np.array([c.probability for c in sorted(v, key=lambda c: c.cylinder)])
+        for v in (verdict.cylinders, halved)
+    )
+    moved = list_changes("card_contradicted", wrong[0], before, after, about="hook-up")
+    verdict = replace(verdict, cylinders=halved, reasons=(*moved, *verdict.reasons))
     if verdict.verdict != "misfire" and not any(f.code == "sparks_misplaced" for f in quick):
         return verdict
     return replace(verdict, verdict="inconclusive", notes=(wrong[0], *verdict.notes))

@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.diagnosis.bystanders import list_columns
+from misfire.diagnosis.explanation import Explanation
 from misfire.limits import FUEL_CUT_Z
 from misfire.measuring.evidence import Evidence
-from misfire.records import EVENT_COLUMNS, STROKE_FLAGS
+from misfire.records import EVENT_COLUMNS, SPARK_STATES, STROKE_FLAGS, WORK_STATES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,7 +20,7 @@ USUAL_TURNS = 80.0  # coil turns ratio where the job card gives none (ANCHORS C1
 
 
 def build_events(
-    evidence: Evidence, probability: NDArray[np.float64]
+    evidence: Evidence, probability: NDArray[np.float64], explanation: Explanation
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Make the table of events.parquet and the further columns that pictures use.
 
@@ -28,6 +29,7 @@ def build_events(
     evidence : Evidence
     probability : float64 array [shape=(n_firings,)]
         That each firing was lost.
+    explanation : Explanation
 
     Returns
     -------
@@ -66,6 +68,12 @@ def build_events(
         "misfire_probability": probability,
         "strikes": firings.strikes,
         "flags": [words[b] for b in bits.tolist()],
+        "spark": pd.Categorical.from_codes(
+            explanation.spark, dtype=pd.CategoricalDtype(SPARK_STATES)
+        ),
+        "spark_probability": explanation.spark_probability,
+        "work": pd.Categorical.from_codes(explanation.work, dtype=pd.CategoricalDtype(WORK_STATES)),
+        "work_probability": explanation.work_probability,
     }
     # columns that stand elsewhere already are not copied: a long recording has many rows
     events = pd.DataFrame({**{name: columns[name] for name in EVENT_COLUMNS}, **more}, copy=False)

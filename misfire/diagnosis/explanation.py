@@ -14,19 +14,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.sparkwitness import weigh_sparks
+from misfire.diagnosis.sparkwitness import weigh_sparks, weigh_usual
 from misfire.diagnosis.states import (
     FREEDOM,
     KIND_PRIOR,
     KINDS,
     MECHANISMS,
     ODD_SHARE,
-    SPARK_STATES,
-    WORK_STATES,
 )
 from misfire.diagnosis.workwitness import weigh_work
 from misfire.dsp.chances import log_student
-from misfire.records import FAULT_TYPES
+from misfire.records import FAULT_TYPES, SPARK_STATES, WORK_STATES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,6 +35,7 @@ PRIOR_FIRINGS = 30.0  # firings by which a cylinder's shares are held back
 ROUNDS = 25  # of expectation maximisation
 OF_KIND_FIRINGS = 4.0  # firings by which the ways of a kind are held to be as likely
 ALWAYS = 0.5  # least share of its firings in which a leaking cylinder works less
+IN_EVERY_FIRING = 0.05  # of a spark's faults, those that hide by being in every firing alike
 LEAK_WORK = (0.05, 0.90, 0.05)  # it burns, but gives less
 INDEPENDENT = 20.0  # firings of one recording count as so many at most: they are not independent
 KIND_TEMPER = 0.3  # of the evidence, between kinds: measures of one coil err together
@@ -44,6 +43,7 @@ LEAN_APPROACH, LEAN_SPREAD = 2.5, 1.5  # spreads by which a leaking cylinder ask
 CRANK_PRIOR = 0.02  # of the kinds: the sensor or its wheel alone (common practice, rough)
 DISTURBED = 0.005  # share of firings with pulses missing or extra: a sensor at fault shows more
 CRANK_LIKES = 40.0  # times as likely there; each firing that is odd beside it speaks against it
+SURE_STATE = 0.8  # probability of a spark's state from which it is sure
 NO_ANSWER = 0.002  # probability of being lost where nothing at all points to it
 
 
@@ -57,7 +57,8 @@ class Explanation:
     [shape=(n_cylinders, len(FAULT_TYPES))]: shares of the kinds, were the cylinder faulty.
     `evidence` [shape=(n_cylinders, len(KINDS))]: tempered log likelihood of each kind over a sound
     cylinder; `misfit` [shape=(n_cylinders,)]: of all kinds together, by how common they are.
-    `table` [shape=(n_cylinders, len(SPARK_STATES), len(WORK_STATES))]: expected counts.
+    `table` [shape=(n_cylinders, len(SPARK_STATES), len(WORK_STATES))]: firings by their likeliest
+    states; `sure_table`: those of which the spark's state is sure.
     """
 
     spark: NDArray[np.int8]
@@ -68,6 +69,7 @@ class Explanation:
     kinds: NDArray[np.float64]
     evidence: NDArray[np.float64]
     misfit: NDArray[np.float64]
+    sure_table: NDArray[np.float64]
     table: NDArray[np.float64]
 
 
@@ -109,8 +111,9 @@ def explain(
     work = np.full(n, len(WORK_STATES) - 1, np.int8)
     spark_probability, work_probability = np.full(n, np.nan), np.full(n, np.nan)
     lost = np.full(n, np.nan)
-    evidence = np.zeros((n_cylinders, len(KINDS)))
+    evidence, always = (np.zeros((n_cylinders, len(KINDS))) for _ in range(2))
     counts = np.zeros((n_cylinders, len(SPARK_STATES), len(WORK_STATES)))
+    sure_counts = np.zeros_like(counts)
     state_of = np.array([SPARK_STATES.index(m.state) for m in MECHANISMS.values()])
     for c in range(1, n_cylinders + 1):
         own = np.flatnonzero(cylinder == c)
@@ -133,10 +136,13 @@ def explain(
         told = work_seen | spark_seen | cut[own]
         lost[own] = np.where(told, np.where(cut[own], NO_ANSWER, by_work[:, 2]), np.nan)
         np.add.at(counts[c - 1], (spark[own], work[own]), 1.0)
+        sure = own[np.nan_to_num(spark_probability[own]) >= SURE_STATE]
+        np.add.at(sure_counts[c - 1], (spark[sure], work[sure]), 1.0)
         used = own[~cut[own]]
         evidence[c - 1] = _weigh_kinds(sparks[used], works[used], approach[used])
+        always[c - 1] = _weigh_always(table, used, evidence[c - 1])
     prior = np.log([KIND_PRIOR[k] for k in KINDS])
-    likely = KIND_TEMPER * evidence + prior
+    likely = KIND_TEMPER * (evidence + always) + prior
     shares = np.exp(likely - likely.max(axis=1, keepdims=True))
     shares /= shares.sum(axis=1, keepdims=True)
     misfit = np.logaddexp.reduce(evidence + prior, axis=1)
@@ -148,7 +154,16 @@ def explain(
     kinds *= 1.0 - sensor[:, None]
     kinds[:, FAULT_TYPES.index("crank_signal")] = sensor
     return Explanation(
-        spark, spark_probability, work, work_probability, lost, kinds, evidence, misfit, counts
+        spark,
+        spark_probability,
+        work,
+        work_probability,
+        lost,
+        kinds,
+        evidence,
+        misfit,
+        sure_counts,
+        counts,
     )
 
 
@@ -223,3 +238,27 @@ def _weigh_kinds(
         sound = log_student(usual, np.ones(1), freedom=FREEDOM)
         weighed[list(KINDS).index("low_compression")] += float((leaks - sound)[0])
     return weighed
+
+
+def _weigh_always(
+    table: pd.DataFrame, own: NDArray[np.int64], evidence: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Log likelihood that each kind gains if its fault is in every firing of the cylinder.
+
+    Then its sparks are like each other, and like those of a cylinder without fuel: what parts the
+    two is whether a sound coil looks like that at all.
+    """
+    gained = np.zeros(len(KINDS))
+    alike = evidence[list(KINDS).index("mixture")]
+    for number, (kind, ways) in enumerate(KINDS.items()):
+        if kind in ("mixture", "low_compression", "no_primary"):
+            continue
+        of_ways = [weigh_usual(table, own, MECHANISMS[way]) for way in ways]
+        whole = (
+            alike
+            + float(np.logaddexp.reduce(of_ways))
+            - np.log(len(ways))
+            + np.log(IN_EVERY_FIRING)
+        )
+        gained[number] = np.logaddexp(evidence[number], whole) - evidence[number]
+    return gained

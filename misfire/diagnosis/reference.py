@@ -12,7 +12,9 @@ LEAST_OWN = 4  # sound firings of a cylinder from which its own level is told
 HELD_BACK = 4.0  # firings by which a cylinder's level is drawn to that of the others
 REACH_CYCLES = 4  # on each side, over which the engine's running condition is followed
 LEAST_REACH = 12  # firings
-USUAL_APART, LEAST_APART = 0.05, 0.03  # levels of two sound cylinders on like channels, natural log
+APART = (
+    2.0  # least scatters by which the levels of sound cylinders differ on like channels, at least
+)
 TO_SIGMA = 1.4826  # standard deviation over median absolute deviation, normal law
 
 
@@ -22,6 +24,7 @@ def compare_with_sound(
     cylinder: NDArray[np.int64],
     *,
     n_cylinders: int,
+    least: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Set a measure of every firing against what a sound firing would measure there.
 
@@ -34,6 +37,8 @@ def compare_with_sound(
         would follow a fault that is there more often than not.
     cylinder : int64 array [shape=(n_firings,)]
     n_cylinders : int
+    least : float [> 0]
+        Least scatter of the measure, in its unit.
 
     Returns
     -------
@@ -66,6 +71,6 @@ def compare_with_sound(
     own_known = count >= LEAST_OWN
     scatter = TO_SIGMA * float(np.median(np.abs(apart[rows])))
     levels = level[own_known]
-    between = TO_SIGMA * float(np.median(np.abs(levels))) if levels.size >= 3 else USUAL_APART
-    stranger = np.hypot(scatter, max(between, LEAST_APART))
+    between = TO_SIGMA * float(np.median(np.abs(levels))) if levels.size >= 3 else 0.0
+    stranger = np.hypot(scatter, max(between, APART * least))
     return apart, np.where(own_known[cylinder], scatter, stranger)

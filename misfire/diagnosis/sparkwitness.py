@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.reference import compare_with_sound
+from misfire.diagnosis.reference import LEAST_SOUND, compare_with_sound
 from misfire.diagnosis.states import (
     FREEDOM,
     LEVEL_SCATTER,
     MEASURES,
     MECHANISMS,
     ODD_SHARE,
+    POPULATION,
     SEVERITIES,
     TOGETHER,
     Mechanism,
@@ -25,14 +26,19 @@ if TYPE_CHECKING:
     import pandas as pd
 
 NOT_SWITCHED_LOG = 12.0  # by which a seen switch-off speaks against none, and none against one
-STRANGE = 0.25  # natural log: a cylinder whose usual spark stands further off is no reference
-STRANGE_COLUMNS = (
-    "form_burn_ms",
-    "form_breakdown_us",
-    "form_peak_a",
-    "form_kick",
-    "form_burn_level",
-)
+STRANGE = {
+    # Column -> how far a cylinder's usual spark may stand from the others' and be a reference, and
+    # which of them they are: above the middle where faults lessen the measure, below where they
+    # raise it, so that of two sound and two faulty coils the sound ones are.
+    "form_burn_ms": (0.25, 0.65),
+    "form_breakdown_us": (0.25, 0.35),
+    "form_peak_a": (0.1, 0.65),
+    "form_kick": (0.25, 0.65),
+    "form_burn_level": (0.25, 0.35),
+    "form_step": (0.04, 0.35),
+    "form_ring_on": (0.4, 0.65),
+}
+TELLING = 10.0  # firings that a strange cylinder's mean firing counts for as it is tried again
 ROUNDS = 2  # references and states are found in turn
 BELIEVED = 0.6  # probability of a usual spark from which a firing helps to make the reference
 LACKING_Z = 5.0  # spreads of torque: such a firing is no reference at first
@@ -62,7 +68,8 @@ def weigh_sparks(
     dark = table["no_breakdown"].to_numpy(float) == 1
     lacking = np.nan_to_num(table["torque_deficit_z"].to_numpy(float)) > LACKING_Z
     odd = dark | no_dwell | lacking
-    sound = ~(odd | _find_strange(table, cylinder, dark, n_cylinders))
+    strange = _find_strange(table, cylinder, dark, n_cylinders)
+    sound = ~(odd | strange)
     weighed = np.zeros((len(table), len(MECHANISMS)))
     for turn in range(ROUNDS):
         weighed = _weigh(table, cylinder, sound, dark, no_dwell, n_cylinders)
@@ -72,7 +79,49 @@ def weigh_sparks(
             joint = weighed + np.log(prior)
             usual = np.exp(joint[:, 0] - np.logaddexp.reduce(joint, axis=1))
             sound = (usual > BELIEVED) & ~odd
+            for c in np.unique(cylinder[strange]):
+                own = (cylinder == c) & ~odd
+                mean = (
+                    (weighed[own] - weighed[own, :1]).mean(axis=0)
+                    if own.any()
+                    else np.zeros(prior.size)
+                )
+                sound[own] &= np.logaddexp.reduce(TELLING * mean[1:] + np.log(prior[1:])) < 0.0
     return weighed
+
+
+def weigh_usual(table: pd.DataFrame, own: NDArray[np.int64], mechanism: Mechanism) -> float:
+    """Weigh a mechanism that is always there against a cylinder's usual spark, by what coils have.
+
+    Parameters
+    ----------
+    table : DataFrame [columns=FIRING_COLUMNS]
+    own : int64 array
+        Rows of the cylinder.
+    mechanism : Mechanism
+
+    Returns
+    -------
+    log_ratio : float
+        Natural log of its likelihood over that of a sound coil; it counts once, however many
+        firings there are. 0 where nothing is seen.
+    """
+    dark = table["no_breakdown"].to_numpy(float)[own] == 1
+    sizes = np.array(SEVERITIES if mechanism.per_severity else (0.0,))
+    total = np.zeros(sizes.size)
+    for name, (centre, spread) in POPULATION.items():
+        values = table[name].to_numpy(float)[own]
+        values = values[np.isfinite(values) & ~(dark & (name in ONLY_LIT))]
+        if values.size < LEAST_SOUND:
+            continue
+        apart = np.full(sizes.size, float(np.median(values)) - centre)
+        moved = mechanism.per_severity.get(name, 0.0) * sizes
+        wide = np.hypot(spread, LEVEL_SCATTER * np.abs(moved))
+        total += TOGETHER * (
+            log_student(apart - moved, wide, freedom=FREEDOM)
+            - log_student(apart, np.full(sizes.size, spread), freedom=FREEDOM)
+        )
+    return float(np.logaddexp.reduce(total) - log(sizes.size))
 
 
 def _find_strange(
@@ -80,7 +129,7 @@ def _find_strange(
 ) -> NDArray[np.bool_]:
     """Find the firings of cylinders whose usual spark stands apart from most others'."""
     strange = np.zeros(n_cylinders + 1, bool)
-    for name in STRANGE_COLUMNS:
+    for name, (most, place) in STRANGE.items():
         values = np.where(dark, np.nan, table[name].to_numpy(float))
         usual = np.full(n_cylinders + 1, np.nan)
         for c in range(1, n_cylinders + 1):
@@ -88,7 +137,8 @@ def _find_strange(
             usual[c] = np.median(own) if own.size else np.nan
         known = np.isfinite(usual)
         if known.sum() >= 3:
-            strange[known] |= np.abs(usual[known] - np.median(usual[known])) > STRANGE
+            centre = np.quantile(usual[known], place)
+            strange[known] |= np.abs(usual[known] - centre) > most
     return strange[cylinder]
 
 
@@ -108,12 +158,18 @@ def _weigh(
         values = table[name].to_numpy(float)
         if name in ONLY_LIT:
             values = np.where(dark, np.nan, values)
-        off, scatter = compare_with_sound(values, sound, cylinder, n_cylinders=n_cylinders)
+        off, scatter = compare_with_sound(
+            values, sound, cylinder, n_cylinders=n_cylinders, least=least
+        )
         if np.isfinite(off).any():
+            if name == "form_firing":  # the one measure that tells its own error
+                error = np.nan_to_num(table["form_firing_error"].to_numpy(float))
+                scatter = np.hypot(scatter, error)
             apart[name], sigma[name] = off, np.hypot(scatter, least)
             with np.errstate(invalid="ignore"):
                 clear &= ~(np.abs(off) > CLEAR_SIGMA * sigma[name])
     shown = np.isfinite(table["no_breakdown"].to_numpy(float))
+    leaks = table["form_leaks"].to_numpy(float)
     usual_dark = float(np.mean(dark[sound & shown])) if (sound & shown).any() else 0.0
     plain = np.flatnonzero(clear)
     step = max(1, -(-plain.size // SAMPLED))
@@ -125,6 +181,9 @@ def _weigh(
         part = _weigh_measures(mechanism, apart, sigma, rows)
         lit = 1.0 - min(max(mechanism.dark, usual_dark + 0.001), 0.99)
         part += np.where(shown[rows], np.where(dark[rows], log(1.0 - lit), log(lit)), 0.0)
+        chance = min(max(mechanism.leaks, 0.002), 0.998)
+        part += np.where(leaks[rows] == 1, log(chance), 0.0)
+        part += np.where(leaks[rows] == 0, log(1.0 - chance), 0.0)
         weighed[rows, number] = part
     if step > 1:  # what is like the sampled ones weighs like them, cylinder by cylinder
         rest = np.setdiff1d(plain, rows)

@@ -17,17 +17,29 @@ from misfire.diagnosis.bystanders import (
 )
 from misfire.diagnosis.commoncause import find_common_cause, spread_over_coil
 from misfire.diagnosis.eventtable import build_events, take_medians
+from misfire.diagnosis.explanation import Explanation
 from misfire.diagnosis.judging import Judgement, count_cases, judge, name_model
 from misfire.diagnosis.panels import build_panels
+from misfire.diagnosis.reasons import (
+    find_ailing,
+    list_addends,
+    list_changes,
+    list_kinds,
+    report_ailing,
+)
+from misfire.diagnosis.states import JUDGED_WORK
 from misfire.limits import DOUBTFUL, FAULTY
 from misfire.measuring.evidence import Evidence
 from misfire.measuring.witnesses import find_witnesses
 from misfire.records import (
     FAULT_TYPES,
+    SPARK_STATES,
     STROKE_FLAGS,
+    WORK_STATES,
     CylinderResult,
     Finding,
     Firings,
+    Reason,
     WaveformPanel,
 )
 from misfire.report.advice import next_tests
@@ -55,6 +67,7 @@ class Verdict:
     panels: tuple[WaveformPanel, ...]
     witnesses: dict[str, Any]
     settings: dict[str, Any]
+    reasons: tuple[Reason, ...]
 
 
 def judge_evidence(evidence: Evidence, *, model: Model | None) -> Judgement:
@@ -101,15 +114,27 @@ def decide(evidence: Evidence, judgement: Judgement, *, model: Model | None) -> 
     firings = evidence.firings
     witnesses = find_witnesses(evidence)
     probability, table = judgement.event, judgement.cylinders
+    explanation = judgement.explanation
+    reasons = list_addends(judgement)
     faulty, faults = weigh_bystanders(evidence, probability, judgement.faulty, judgement.faults)
+    text = "injection and compression, where they were recorded"
+    reasons += list_changes("bystanders", text, judgement.faulty, faulty)
+    alone = faulty
     faulty, faults = spread_over_coil(evidence, probability, faulty, faults)
+    reasons += list_changes("one_coil", "one coil fires all cylinders", alone, faulty)
     unlit = find_unlit(evidence, probability)
     common = find_common_cause(evidence, probability, faulty, faults, judgement.outstanding)
     if unlit or common:  # the hook-up, the card or the whole engine, but no cylinder
-        faulty = np.minimum(faulty, DOUBTFUL)
+        alone, faulty = faulty, np.minimum(faulty, DOUBTFUL)
+        code, about = ("unlit", "hook-up") if unlit else ("common_cause", "engine")
+        text = common or f"cylinders {', '.join(map(str, unlit))} never fire"
+        reasons += list_changes(code, text, alone, faulty, about=about)
+    reasons += list_kinds(faults, faulty, explanation)
     strongest = float(faulty.max())
     shared, faults = share_unresolved(firings, faulty, faults)
-    events, extras = build_events(evidence, probability)
+    text = "nothing tells the cylinders apart that it may be, so they share the probability"
+    reasons += list_changes("shared", text, faulty, shared)
+    events, extras = build_events(evidence, probability, explanation)
     word, notes, findings = _conclude(evidence, strongest, shared, faults, table, witnesses)
     if common:
         word, notes = "inconclusive", (common,)
@@ -121,6 +146,8 @@ def decide(evidence: Evidence, judgement: Judgement, *, model: Model | None) -> 
             "of cylinders, crank wheel)",
         )
         word = "inconclusive"
+    ailing = {c: s for c, s in find_ailing(explanation).items() if shared[c - 1] < FAULTY}
+    findings = (*findings, *report_ailing(explanation, ailing))
     order = sorted(range(engine.cylinders), key=lambda i: (-shared[i], -faulty[i], i))
     disturbed = float(np.mean(evidence.torque.disturbed)) if firings.cylinder.size else 0.0
     present = sorted({c.role for c in evidence.recording.channels})
@@ -155,6 +182,8 @@ def decide(evidence: Evidence, judgement: Judgement, *, model: Model | None) -> 
                 if suspect
                 else (),
                 next_tests=tests,
+                state=_name_state(explanation, cylinder, shared[i], cylinder in ailing),
+                table=_name_counts(explanation, cylinder),
             )
         )
     suspects = tuple(r.cylinder for r in results if r.probability >= DOUBTFUL)[:2]
@@ -174,6 +203,7 @@ def decide(evidence: Evidence, judgement: Judgement, *, model: Model | None) -> 
         events=events,
         extras=extras,
         panels=panels,
+        reasons=tuple(sorted(reasons, key=lambda r: -abs(r.log_odds))),
         witnesses={str(c): sorted(w) for c, w in witnesses.items()},
         settings={
             "model": name_model(model),
@@ -181,6 +211,27 @@ def decide(evidence: Evidence, judgement: Judgement, *, model: Model | None) -> 
             "phase": "resolved" if firings.resolved else "open",
         },
     )
+
+
+def _name_state(explanation: Explanation, cylinder: int, faulty: float, ailing: bool) -> str:
+    """Say in one word how a cylinder is."""
+    if faulty >= FAULTY:
+        return "failing"
+    if ailing:
+        return "ailing"
+    table = explanation.table[cylinder - 1]
+    seen = table[: SPARK_STATES.index("unseen"), :].sum() + table[:, : len(JUDGED_WORK)].sum()
+    return "sound" if seen else "unseen"
+
+
+def _name_counts(explanation: Explanation, cylinder: int) -> dict[str, dict[str, int]]:
+    """Lay out a cylinder's table with names; empty rows and cells are left out."""
+    table = explanation.table[cylinder - 1].astype(int)
+    named = {
+        spark: {work: int(n) for work, n in zip(WORK_STATES, row, strict=True) if n}
+        for spark, row in zip(SPARK_STATES, table, strict=True)
+    }
+    return {spark: row for spark, row in named.items() if row}
 
 
 def find_unlit(evidence: Evidence, probability: NDArray[np.float64]) -> list[int]:

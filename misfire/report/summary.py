@@ -131,6 +131,16 @@ def build_summary(diagnosis: Diagnosis) -> dict[str, Any]:
             for f in diagnosis.findings
         ],
         "notes": list(diagnosis.notes),
+        "reasons": [
+            {
+                "code": r.code,
+                "about": r.about,
+                "log_odds": to_plain(r.log_odds),
+                "text": r.text,
+                "rows": to_plain(r.rows),
+            }
+            for r in diagnosis.reasons
+        ],
         "witnesses": to_plain(diagnosis.witnesses),
         "kv_estimated": diagnosis.job.engine.coil_turns_ratio is None,
         "source": PurePath(diagnosis.source).name,
@@ -178,6 +188,8 @@ def _cylinder(result: CylinderResult) -> dict[str, Any]:
         "dtc": format_dtc(result.cylinder),
         "cycles": int(result.cycles),
         "misfires": int(result.misfires),
+        "state": result.state,
+        "table": to_plain(result.table),
         "misfire_rate": to_plain(result.misfires / result.cycles) if result.cycles else None,
         "faults": _faults(result.faults),
         "features": to_plain(result.features),
