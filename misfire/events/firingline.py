@@ -172,8 +172,6 @@ def find_kicks(
         used += good
     level = np.where(used > 0, sum_ratio / np.maximum(used, 1), peak)
     ring = ring / np.sqrt(np.maximum(used, 1))
-    after = y[rows, np.minimum(at + 1, width - 1)]
-    abrupt = after < 0.8 * peak
     # An instrument that follows late shows the top lower by as much as the rise gains meanwhile.
     # Its delay shows in the fall, which takes the gap no time: half of it takes 0.7 of the delay.
     fallen_to = 0.5 * peak
@@ -185,6 +183,7 @@ def find_kicks(
     drop = y[rows, until] - y[rows, beyond]
     part = np.clip((y[rows, until] - fallen_to) / np.where(drop > 0, drop, 1.0), 0.0, 1.0)
     fall_us = np.maximum(until - at + part - 0.5, 0.0) / us
+    abrupt = fall_us < LONGEST_FALL_US
     level = np.where(ring > 0.03 * peak, level, peak)
     # a sample later the rise would have gone on by so much; the breakdown lies in between
     bend = BEND * math.cos(BEND) / math.sin(BEND)
