@@ -21,6 +21,7 @@ FALLEN_SHARE = 0.6  # of the top; spark lines stand at an eighth to a half of it
 BEND = 0.7  # rad, of the sine's quarter (1.57): most gaps break down before the half of it
 CREST_SHARE = 0.7  # of the crest; the ringing after a breakdown stays below
 FALL_HALF = 0.55  # delays until a fall's half: ln 2 to the supply, less as it swings below it
+OWN_FALL_US = 0.6  # the collector's own circuit swings at 150 to 300 kHz: its fall's half
 LEVEL_US = 6.0  # the samples of the rise that are averaged, one period of that ringing
 FLAT_US, FLAT_SHARE = 20.0, 0.015  # a quarter of a sine is so flat for 10 us of its 60
 SURE_ERROR = 0.15  # a height known so well helps to tell how the rises go
@@ -150,11 +151,11 @@ def find_kicks(
     # a rise is concave: no tooth on a spark line stands for it
     few = max(1, round(2 * us))
     sudden = np.zeros(n, bool)
-    for share in (0.3, 0.5, 0.75):
-        past = np.round(off + share * (at - off)).astype(np.int64)
+    for part_of in (0.3, 0.5, 0.75):
+        past = np.round(off + part_of * (at - off)).astype(np.int64)
         left, right = np.maximum(past - few, 0), np.minimum(past + few + 1, width)
         grown = (total[rows, right] - total[rows, left]) / np.maximum(right - left, 1)
-        sudden |= (grown < 0.8 * share * peak) & (past - begin > (DIP_US + RING_US) * us)
+        sudden |= (grown < 0.8 * part_of * peak) & (past - begin > (DIP_US + RING_US) * us)
     early = (spiked | sudden) & (
         (peak < 2.0 * ring) | sudden | (at == begin) | (peak < RISEN * afterwards + 3 * noise)
     )
@@ -194,7 +195,7 @@ def find_kicks(
         peak * (unit_v or 0.0) > LEAST_CLAMP_V
     )
     step[flat] = 0.0
-    delay = np.where(fall_us < LONGEST_FALL_US, fall_us / FALL_HALF, 0.0)
+    delay = np.where(abrupt, np.maximum(fall_us - OWN_FALL_US, 0.0) / FALL_HALF, 0.0)
     lost = np.where(abrupt, step * us * delay, 0.0)
     error = np.sqrt(
         step**2 / 12
