@@ -18,6 +18,10 @@ STEEP_SHARE = 0.62  # of the first top, reached in half of its time
 RISEN = 1.3  # times the spark line: less is no rise
 AHEAD_US = 25.0  # longer than a period of the ringing after a breakdown: it averages out
 FALLEN_SHARE = 0.6  # of the top; spark lines stand at an eighth to a half of it
+BEND = 0.7  # rad, of the sine's quarter (1.57): most gaps break down before the half of it
+CREST_SHARE = 0.7  # of the crest; the ringing after a breakdown stays below
+FALL_HALF = 0.55  # delays until a fall's half: ln 2 to the supply, less as it swings below it
+OWN_FALL_US = 0.6  # the collector's own circuit swings at 150 to 300 kHz: its fall's half
 LEVEL_US = 6.0  # the samples of the rise that are averaged, one period of that ringing
 FLAT_US, FLAT_SHARE = 20.0, 0.015  # a quarter of a sine is so flat for 10 us of its 60
 SURE_ERROR = 0.15  # a height known so well helps to tell how the rises go
@@ -26,6 +30,7 @@ LEAST_RISES = 8
 FASTEST_V_PER_US = 40.0  # 9 A over (75 turns)^2 and 40 pF: ANCHORS C1 and beyond
 USUAL_FASTEST_V_PER_US = 15.0  # 7 A over (80 turns)^2 and 70 pF: the least winding and lead
 LONGEST_FALL_US = 8.0  # of an instrument of 20 kHz; slower shows no firing line
+DELAY_US = 0.7  # how well an instrument's delay is known
 LEAST_ERROR = 0.03  # leakage, losses and the probe's own error
 LEAST_CLAMP_V = 200.0  # drivers clamp at 300 to 450 V: common practice
 
@@ -130,9 +135,15 @@ def find_kicks(
     rise = behind & (column <= fall_at[:, None] + span)
     at = np.argmax(np.where(rise, y, -np.inf), axis=1)
     peak = y[rows, at]
-    ring = np.where(spiked, RING_SHARE * height, 0.0) * np.exp(
-        -np.maximum((at - begin) / us, 0.0) / RING_US
-    )
+    rung = np.where(spiked, RING_SHARE * height, 0.0)
+    ring = rung * np.exp(-np.maximum((at - begin) / us, 0.0) / RING_US)
+    # a crest of the spike's ringing may stand above the top that comes after it
+    crest = ring > 0.1 * peak
+    high = rise & (y > CREST_SHARE * peak[:, None]) & (column <= at[:, None] + DIP_US * us)
+    crest_at = at
+    at = np.where(crest, width - 1 - np.argmax(high[:, ::-1], axis=1), at)
+    peak = y[rows, at]
+    ring = rung * np.exp(-np.maximum((at - begin) / us, 0.0) / RING_US)
     # nothing rose behind the spike: what stands there is its ringing or the spark line
     left = np.minimum(at + span, width - 1)
     right = np.minimum(at + 3 * span, width)
@@ -140,11 +151,11 @@ def find_kicks(
     # a rise is concave: no tooth on a spark line stands for it
     few = max(1, round(2 * us))
     sudden = np.zeros(n, bool)
-    for share in (0.3, 0.5, 0.75):
-        past = np.round(off + share * (at - off)).astype(np.int64)
+    for part_of in (0.3, 0.5, 0.75):
+        past = np.round(off + part_of * (at - off)).astype(np.int64)
         left, right = np.maximum(past - few, 0), np.minimum(past + few + 1, width)
         grown = (total[rows, right] - total[rows, left]) / np.maximum(right - left, 1)
-        sudden |= (grown < 0.8 * share * peak) & (past - begin > (DIP_US + RING_US) * us)
+        sudden |= (grown < 0.8 * part_of * peak) & (past - begin > (DIP_US + RING_US) * us)
     early = (spiked | sudden) & (
         (peak < 2.0 * ring) | sudden | (at == begin) | (peak < RISEN * afterwards + 3 * noise)
     )
@@ -157,13 +168,11 @@ def find_kicks(
         place = np.maximum(at - k, 0)
         share = np.maximum((place - off) / us, 0.1)
         good = (place >= begin) & (share > 0.4 * took)
-        bent = np.sin(np.minimum(share / took, 1.0)) / np.sin(1.0)
+        bent = np.sin(BEND * np.minimum(share / took, 1.0)) / math.sin(BEND)
         sum_ratio += np.where(good, y[rows, place] / bent, 0.0)
         used += good
     level = np.where(used > 0, sum_ratio / np.maximum(used, 1), peak)
     ring = ring / np.sqrt(np.maximum(used, 1))
-    after = y[rows, np.minimum(at + 1, width - 1)]
-    abrupt = after < 0.8 * peak
     # An instrument that follows late shows the top lower by as much as the rise gains meanwhile.
     # Its delay shows in the fall, which takes the gap no time: half of it takes 0.7 of the delay.
     fallen_to = 0.5 * peak
@@ -175,9 +184,10 @@ def find_kicks(
     drop = y[rows, until] - y[rows, beyond]
     part = np.clip((y[rows, until] - fallen_to) / np.where(drop > 0, drop, 1.0), 0.0, 1.0)
     fall_us = np.maximum(until - at + part - 0.5, 0.0) / us
+    abrupt = fall_us < LONGEST_FALL_US
     level = np.where(ring > 0.03 * peak, level, peak)
     # a sample later the rise would have gone on by so much; the breakdown lies in between
-    bend = np.cos(1.0) / np.sin(1.0)
+    bend = BEND * math.cos(BEND) / math.sin(BEND)
     step = np.where(abrupt, level / took / us * bend, 0.0)
     near = (column >= at[:, None] - FLAT_US * us) & (column <= at[:, None] + FLAT_US * us)
     level_top = np.abs(y - peak[:, None]) < FLAT_SHARE * peak[:, None] + 2 * noise[:, None]
@@ -185,12 +195,17 @@ def find_kicks(
         peak * (unit_v or 0.0) > LEAST_CLAMP_V
     )
     step[flat] = 0.0
-    delay = np.where(fall_us < LONGEST_FALL_US, fall_us / math.log(2.0), 0.0)
-    lost = np.where((delay > 0.5 / us) & abrupt, step * us * delay, 0.0)
+    delay = np.where(abrupt, np.maximum(fall_us - OWN_FALL_US, 0.0) / FALL_HALF, 0.0)
+    lost = np.where(abrupt, step * us * delay, 0.0)
     error = np.sqrt(
-        step**2 / 12 + ring**2 + noise**2 + (0.5 * lost) ** 2 + (LEAST_ERROR * level) ** 2
+        step**2 / 12
+        + ring**2
+        + noise**2
+        + (0.5 * lost) ** 2
+        + (step * us * DELAY_US) ** 2
+        + (LEAST_ERROR * level) ** 2
     )
-    at = np.where(sudden, begin, at)
+    at = np.where(sudden, begin, np.where(early, crest_at, at))
     return Kick(
         at=at.astype(np.int64),
         fall=np.where(abrupt & ~early, 0.5, 0.0),
