@@ -56,8 +56,9 @@ def choose_edge(train: ToothTrain, *, wheel: CrankWheel | None) -> ToothTrain:
     plainly more revolutions is taken; where neither does or none is named, the edge that shows
     more of a wheel by itself, and of two wheels with the same teeth the one with fewer gaps: a late
     edge makes two gaps of one, but none makes one gap of two with a tooth between them. Where both
-    edges serve, the one given first (the card's `tdc_deg` is counted from it) is kept unless it
-    scatters more than twice as much.
+    edges serve, the one given first (the card's `tdc_deg` is counted from it) is kept, unless it is
+    that of a Hall sensor and scatters more than twice as much: of an inductive one the slow flank
+    is steady too where the signal is weak, but stands elsewhere than the tooth.
     Source: which edge is the steadier depends on the sensor (common practice); recordings of real
     engines.
     """
@@ -74,6 +75,8 @@ def choose_edge(train: ToothTrain, *, wheel: CrankWheel | None) -> ToothTrain:
                 f"{EDGE_NAMES[-train.edge]} edges {describe_wheel(other.wheel)}"
             )
     change, reason = _compare(own, other, wheel)
+    if not reason and train.sensor == "hall":
+        change, reason = _is_steadier(own, other)
     if not change:
         return replace(train, other_s=None, seen=words)
     shift = 0.0
@@ -109,7 +112,7 @@ def _survey(own_s: NDArray[np.float64], other_s: NDArray[np.float64]) -> tuple[_
 
 
 def _compare(own: _Edge, other: _Edge, wheel: CrankWheel | None) -> tuple[bool, str]:
-    """Tell whether the other edge is the better one, and by what."""
+    """Tell whether the other edge shows the wheel better, and by what; "" where both do alike."""
     if wheel is not None:
         try:
             pattern = make_pattern(wheel)
@@ -119,14 +122,14 @@ def _compare(own: _Edge, other: _Edge, wheel: CrankWheel | None) -> tuple[bool, 
         if abs(shares[1] - shares[0]) > PLAINLY_MORE:
             return shares[1] > shares[0], f"show the wheel {describe_wheel(wheel)} of the job card"
         if min(shares) > LEAST_EXPLAINED:
-            return _is_steadier(own, other)
+            return False, ""
     if own.wheel is None or other.wheel is None:
         if own.wheel is other.wheel:
-            return _is_steadier(own, other)
+            return False, ""
         return own.wheel is None, "show a wheel"
     one, two = make_pattern(own.wheel), make_pattern(other.wheel)
     if is_same_wheel(one, two):
-        return _is_steadier(own, other)
+        return False, ""
     if (one.n_teeth, one.positions) == (two.n_teeth, two.positions):
         fewer = np.sum(two.steps > 1) < np.sum(one.steps > 1)
         return bool(

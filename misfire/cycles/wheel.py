@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from misfire.cycles.pattern import Pattern, describe_wheel, find_wheel, is_same_wheel, make_pattern
 from misfire.cycles.pieces import Numbered, Piece, Turns, Walked, find_pieces
+from misfire.cycles.wrongteeth import straighten
 from misfire.dsp.teeth import StretchNumbers, TurnedAngles
 from misfire.dsp.track import find_known_intervals, interpolate_angle
 from misfire.errors import CycleError, ParameterError
@@ -80,8 +81,8 @@ def decode_wheel(tooth_s: NDArray[np.float64], *, wheel: CrankWheel | None) -> C
     pattern = make_pattern(wheel)
     pieces = find_pieces(tooth_s, pattern)
     _refuse_other_wheel(tooth_s, pieces, wheel, pattern)
-    track = _join(tooth_s, pieces, wheel, pattern)
-    return replace(track, findings=findings + _report(track, tooth_s))
+    track = straighten(_join(tooth_s, pieces, wheel, pattern))
+    return replace(track, findings=findings + track.findings + _report(track, tooth_s))
 
 
 def speed_rpm(track: CrankTrack) -> NDArray[np.float64]:
