@@ -16,6 +16,7 @@ from misfire.records import CrankTrack, CrankWheel, Finding, PerTooth
 
 MARGIN_TURNS = 0.3  # a count of revolutions across a lost span must be this sure
 LEAST_SPREAD = 0.01  # relative speed change within a lost span that is always reckoned with
+SURE_SPREADS = 2.0  # so many spreads of the speed seen must not make another revolution of it
 MOST_SLOWING = 1.5  # a last pitch this much longer than usual: the engine may have stopped
 FEW_IN_SYNC = 0.5  # with fewer teeth in sync, another wheel is thought of
 MANY_MISSING_PLAIN = 0.01  # so many pulses missing, of all, on a plain wheel are rather a gap
@@ -244,7 +245,7 @@ def _count_turns(
     turns = round(float(exact))
     least = -int((after[0] - before[-1] - 1) // positions)  # angle must not run backwards
     spread = max(float(np.std(speed_before)), float(np.std(speed_after))) / nearest.mean()
-    doubt = np.ptp(nearest) / 2 / nearest.mean() + max(spread, LEAST_SPREAD)
+    doubt = np.ptp(nearest) / 2 / nearest.mean() + SURE_SPREADS * max(spread, LEAST_SPREAD)
     slow_s = MOST_SLOWING / nearest
     stopping = (before_s[-1] - before_s[-2]) / (before[-1] - before[-2]) > slow_s[0]
     starting = (after_s[1] - after_s[0]) / (after[1] - after[0]) > slow_s[1]
