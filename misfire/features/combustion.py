@@ -28,7 +28,7 @@ FORM_SPREAD = 0.25
 # throw, half of it, over 0.15 kg m2; how heavy they are is not known.
 PISTON_SHARE, PISTON_SPREAD = 0.010, 0.004
 LEAST_SPREAD = 0.15  # of the log: nothing here is known better than that
-LOST_SPREAD = 0.15  # of the log: combustions that are plainly missing say it this well
+LOST_SPREAD, LEAST_LOST = 0.15, 3  # of the log: so well say it so many plainly lost firings
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,15 +171,31 @@ def estimate_work(
     log_work = (weight * np.log(np.nan_to_num(by_pulse, nan=USUAL_WORK))) / (weight + prior)
     log_work += prior * np.log(USUAL_WORK) / (weight + prior)
     spread = np.sqrt(1.0 / (weight + prior))
-    if lost is not None and missing is not None and lost.any():
-        known = lost & (missing > 0)
-        if known.any():
-            off = float(np.median(np.log(missing[known]) - log_work[known]))
-            doubt = float(np.median(spread[known]))
-            if abs(off) < 2.0 * doubt:  # else they are half burnt, or not of one kind
-                log_work += off * doubt**2 / (doubt**2 + LOST_SPREAD**2)
-                spread = 1.0 / np.sqrt(spread**-2 + LOST_SPREAD**-2)
+    if lost is not None and missing is not None:
+        off = _compare_with_lost(log_work, lost, missing, cylinder)
+        doubt = float(np.median(spread)) if spread.size else np.nan
+        if abs(off) < 2.0 * doubt:  # else they are half burnt, or not of one kind
+            log_work += off * doubt**2 / (doubt**2 + LOST_SPREAD**2)
+            spread = 1.0 / np.sqrt(spread**-2 + LOST_SPREAD**-2)
     return CombustionWork(np.exp(log_work), np.maximum(spread, LEAST_SPREAD))
+
+
+def _compare_with_lost(
+    log_work: NDArray[np.float64],
+    lost: NDArray[np.bool_],
+    missing: NDArray[np.float64],
+    cylinder: NDArray[np.int64],
+) -> float:
+    """Logarithm of what plainly lost firings lack, over the work supposed; NaN where there are few.
+
+    Of the cylinder that lacks most: no firing lacks more than its work, but some lack less.
+    """
+    most = np.nan
+    for c in np.unique(cylinder[lost]):
+        own = lost & (cylinder == c) & (missing > 0)
+        if np.count_nonzero(own) >= LEAST_LOST:
+            most = np.fmax(most, np.median(np.log(missing[own]) - log_work[own]))
+    return float(most)
 
 
 def _stop_together(engine: Engine) -> bool:

@@ -16,7 +16,14 @@ from misfire.dsp.running import (
 from misfire.dsp.track import interpolate_angle, time_at
 from misfire.dsp.trend import find_leverage, fit_local_trend
 from misfire.features.combustion import estimate_work, measure_pulse
-from misfire.features.overlap import WORK_DEG, gather, share_work, spoil, take_out_larger
+from misfire.features.overlap import (
+    WORK_DEG,
+    gather,
+    share_work,
+    spoil,
+    take_out_larger,
+    take_out_next,
+)
 from misfire.features.twokinds import find_two_kinds
 from misfire.features.wheelerrors import fires_between, remove_wheel_error
 from misfire.records import CrankTrack, Engine, Firings
@@ -24,6 +31,8 @@ from misfire.records import CrankTrack, Engine, Firings
 LEAST_NEIGHBOURS = 4  # firings on each side against which one is judged
 TREND_FIRINGS = 8  # on each side: a driveline swings within some ten firings
 EARLY_DEG = 90.0  # most of it is done by then
+LONG_CRANK = 6  # cylinders
+LEAST_DEG = 45.0  # on a long crank: a narrower window holds the twist of a combustion
 WIDEST_DEG = 60.0  # a wider window at TDC holds much of the combustion it is to stand before
 LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
 LEVEL_CYCLES = 40  # on each side, among which the usual level is found
@@ -304,8 +313,16 @@ def _find_span(engine: Engine, firings: Firings) -> NDArray[np.float64]:
 
 
 def _choose_window(engine: Engine) -> float:
-    """Half of the window [deg] over which the speed is taken."""
-    return min(min(_intervals(engine).values()) / 4.0, WIDEST_DEG)
+    """Half of the window [deg] over which the speed is taken.
+
+    A quarter of the interval. With six cylinders and more the crankshaft is long, and twists by a
+    tenth of a degree and more under each combustion, most where the throw is far from the sensor:
+    over half an interval to both sides, where gas has little lever, hardly any of it is left.
+    """
+    interval = min(_intervals(engine).values())
+    if engine.cylinders < LONG_CRANK:
+        return min(interval / 4.0, WIDEST_DEG)
+    return min(max(interval / 2.0, LEAST_DEG), WIDEST_DEG)
 
 
 def _turn_back(engine: Engine, firings: Firings) -> NDArray[np.float64]:
@@ -481,5 +498,9 @@ def _against_neighbours(
     np.fmax(noise, SPREAD_PART * spread, out=noise)
     noise[~(noise > 0)] = np.nan
     if shares is not None:
-        missing, own = (take_out_larger(m, shares, noise) for m in (missing, own))
+        half = _choose_window(engine)
+        missing, own = (
+            take_out_next(take_out_larger(m, shares, noise), shares, noise, half)
+            for m in (missing, own)
+        )
     return _Lack(missing, own, level, noise)
