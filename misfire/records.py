@@ -361,6 +361,29 @@ class Ascending(PerTooth, Protocol):
 
 
 @dataclass(frozen=True, slots=True)
+class ToothTrain:
+    """The teeth that one crank channel saw, once at each of their edges.
+
+    `tooth_s` [shape=(n_teeth,), unit=s, ascending]: from the channel's first sample; of a logic
+    capture, on the file's clock. `edge`: which crossing it is, +1 upwards, -1 downwards. `other_s`:
+    the crossings the other way; None where one is chosen, empty where they are plainly slow.
+    `amplitude` [unit=counts]: typical peak (VR) or half the swing (Hall); NaN of a logic capture.
+    `edge_shift_pitch`: where the edge stands after the falling edge of the same tooth, in tooth
+    pitches; 0 when the falling edge (Hall) or the steep flank (VR) itself is used. `seen`: in
+    words, what each edge shows of the wheel, where they differ.
+    """
+
+    tooth_s: NDArray[np.float64]
+    sensor: Literal["vr", "hall"]
+    edge: int
+    amplitude: float = float("nan")
+    edge_shift_pitch: float = 0.0
+    findings: tuple[Finding, ...] = ()
+    other_s: NDArray[np.float64] | None = None
+    seen: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class CrankTrack:
     """Crank angle against time, through the teeth.
 

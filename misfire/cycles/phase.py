@@ -1,6 +1,8 @@
 """Which crank angle is TDC and which revolution is compression: one scored hypothesis."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,7 +51,7 @@ def find_phase(
     *,
     engine: Engine,
     cam: Cam | None,
-    ripple: Ripple | None = None,
+    ripples: Mapping[int, Ripple] = MappingProxyType({}),
 ) -> Phase:
     """Score the hypotheses for TDC and for the compression revolution together.
 
@@ -64,7 +66,7 @@ def find_phase(
         Rising edges of the cam channel; empty without one.
     engine : Engine
     cam : Cam or None
-    ripple : Ripple, optional
+    ripples : mapping of stretch -> Ripple
         What the crank speed shows of TDC; used when the job card gives no tdc_deg, and for the
         revolution of engines without two cylinders 360 degrees apart.
 
@@ -80,7 +82,8 @@ def find_phase(
     findings: list[Finding] = []
     given = track.wheel.tdc_deg
     tdc_known = given is not None and track.revolution_known
-    scale = Scale(track, trains, pickups, cam_rise_s, engine, cam, ripple)
+    scale = Scale(track, trains, pickups, cam_rise_s, engine, cam, ripples)
+    ripple = ripples.get(scale.longest)
     rotations: tuple[float, ...] = ()
     part_deg = _find_part(track)
     if given is None or not tdc_known:
@@ -148,10 +151,29 @@ def find_phase(
                 "`cylinders` for a channel of one coil, or connect one coil of a known cylinder",
             )
         )
+    findings += _name_open(track, offset)
     if cam is None and not others:
         findings += _describe_cam(scale, tdc, offset)
     words = ", ".join(sorted(basis)) if told else "nothing"
     return Phase(tdc, offset, not others, tdc_known, words, tuple(findings), others)
+
+
+def _name_open(track: CrankTrack, offset: dict[int, float]) -> list[Finding]:
+    """Say how much of the recording has no place in the cycle."""
+    open_s = total_s = 0.0
+    for number, first, stop in list_stretches(track):
+        length_s = float(track.time_s[stop - 1] - track.time_s[first])
+        total_s += length_s
+        if not np.isfinite(offset[number]):
+            open_s += length_s
+    if not open_s > 0.0:
+        return []
+    text = (
+        f"{open_s:.1f} s of {total_s:.1f} s ({open_s / total_s:.0%}) stand apart, behind a loss of "
+        "the crank signal or a gap between parts, and nothing tells there which revolution is "
+        "compression: they are not judged"
+    )
+    return [Finding("phase_open", "warning", text)]
 
 
 def permute_cylinders(engine: Engine, turn_deg: float) -> dict[int, int]:

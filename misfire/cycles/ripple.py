@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.dsp.track import time_at
+from misfire.dsp.track import list_stretches, time_at
 from misfire.records import CrankTrack, Engine
 
 STEP_DEG = 4.0
@@ -28,12 +28,34 @@ class Ripple:
     sharpness: float
 
 
-def find_ripple(track: CrankTrack, *, engine: Engine) -> Ripple:
+def find_ripples(track: CrankTrack, *, engine: Engine) -> dict[int, Ripple]:
+    """Find for each stretch in sync what its speed says of TDC and of the revolution.
+
+    Parameters
+    ----------
+    track : CrankTrack
+    engine : Engine
+
+    Returns
+    -------
+    ripples : dict of stretch -> Ripple
+        What one stretch says does not hold for another: behind a loss of sync or between parts
+        either revolution may follow.
+    """
+    return {
+        number: find_ripple(track, first, stop, engine=engine)
+        for number, first, stop in list_stretches(track)
+    }
+
+
+def find_ripple(track: CrankTrack, first_tooth: int, stop_tooth: int, *, engine: Engine) -> Ripple:
     """Find where the power strokes begin: the crank gains most speed after TDC.
 
     Parameters
     ----------
     track : CrankTrack
+    first_tooth, stop_tooth : int
+        Of one stretch: its first tooth, and the one behind its last.
     engine : Engine
 
     Returns
@@ -48,11 +70,13 @@ def find_ripple(track: CrankTrack, *, engine: Engine) -> Ripple:
     inertia torque grows with speed squared), so the speed is least just after each TDC.
     """
     nothing = Ripple(0.0, 0.0, 0.0)
-    turns = track.angle_deg[-1] - track.angle_deg[0] if track.angle_deg.size else 0.0
-    if turns < 4 * 720.0:
+    if stop_tooth - first_tooth < 2:
         return nothing
-    first = np.ceil(track.angle_deg[0] / 720.0) * 720.0
-    n_cycles = int((track.angle_deg[-1] - first) // 720.0) - 1
+    begin_deg, end_deg = track.angle_deg[np.array([first_tooth, stop_tooth - 1])]
+    if end_deg - begin_deg < 4 * 720.0:
+        return nothing
+    first = np.ceil(begin_deg / 720.0) * 720.0
+    n_cycles = int((end_deg - first) // 720.0) - 1
     if n_cycles < 2:
         return nothing
     chosen = np.unique(np.linspace(0, n_cycles - 1, min(n_cycles, MOST_CYCLES)).astype(int))

@@ -18,6 +18,9 @@ MOST_MISSING = 4  # pulses missing in one place that are counted across
 MOST_PENDING = 4  # faulty pulses since the last gap on count
 GAP_LOG = 0.5  # a step longer than this is a gap: ln 1.65
 LEARN_LOG = 0.5  # neighbouring pitches differ less even where teeth are seen out of place
+# Neighbouring pitches of a sound wheel never differ by this in most revolutions; beside a bent
+# tooth they do, but by less than where a tooth is missing (ln 2).
+BENT_LOG, MOST_BENT_LOG = 0.2, 0.6
 MOST_EXCESS = 0.27  # a gap seen longer or shorter than this, in log pitch, is not believed
 LEAST_LEARNT = 3  # revolutions needed to learn how long the gaps are seen
 MOST_LEARNT = 2000  # revolutions looked at for that
@@ -180,9 +183,10 @@ def _explain(
 
 
 def learn_lengths(log_pitch: Pitches, pattern: Pattern) -> NDArray[np.float64]:
-    """Learn how long the gaps and the pitches beside them are seen to be.
+    """Learn how long the gaps, and the pitches beside gaps and bent teeth, are seen to be.
 
-    A sensor often sees a gap some per cent too long, and the teeth beside it out of place.
+    A sensor often sees a gap some per cent too long, and the teeth beside it out of place; and a
+    tooth that is bent stands out of place by itself.
 
     Parameters
     ----------
@@ -202,11 +206,19 @@ def learn_lengths(log_pitch: Pitches, pattern: Pattern) -> NDArray[np.float64]:
     starts = starts[starts + 2 * n <= log_pitch.size][:MOST_LEARNT]
     columns = np.arange(2 * n)
     speed = log_pitch[starts[:, None] + columns] - log_lengths[columns % n]
-    speed = speed[np.all(np.abs(np.diff(speed, axis=1)) < LEARN_LOG, axis=1)]
     if len(speed) < LEAST_LEARNT:
         return lengths
     gap = pattern.steps > 1
-    near = np.tile(gap | np.roll(gap, 1) | np.roll(gap, -1), 2).astype(np.int8)
+    beside = gap | np.roll(gap, 1) | np.roll(gap, -1)
+    change = np.diff(speed, axis=1)
+    own = np.median(change, axis=0)
+    own[(np.tile(beside, 2)[:-1] | np.tile(beside, 2)[1:]) | (np.abs(own) > MOST_BENT_LOG)] = 0.0
+    speed = speed[np.all(np.abs(change - own) < LEARN_LOG, axis=1)]
+    if len(speed) < LEAST_LEARNT:
+        return lengths
+    bent = np.abs(own[:n]) > BENT_LOG
+    bent |= np.roll(bent, 1)  # the pitches on both sides of the tooth
+    near = np.tile(beside | bent, 2).astype(np.int8)
     edges = np.flatnonzero(np.diff(near))
     if near[0]:
         edges = edges[1:]  # the group that the first column is in comes again in the second turn

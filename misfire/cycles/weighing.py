@@ -1,6 +1,6 @@
 """Evidence for one place of TDC against another: sparks, pick-ups, cam edges, torque pulses."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,10 +56,10 @@ class Scale:
         cam_rise_s: NDArray[np.float64],
         engine: Engine,
         cam: Cam | None,
-        ripple: Ripple | None,
+        ripples: Mapping[int, Ripple],
     ) -> None:
         """Find the crank angle of every spark and edge once."""
-        self.track, self.engine, self.cam, self.ripple = track, engine, cam, ripple
+        self.track, self.engine, self.cam, self.ripples = track, engine, cam, ripples
         self.angles = cylinder_angles(engine)
         self.longest = find_longest_stretch(track)
         self.sparks = [
@@ -87,7 +87,7 @@ class Scale:
             *(self._weigh_sparks(s, stretch, one, other) for s in self.sparks),
             *(self._weigh_pickup(p, stretch, one, other) for p in self.pickups),
             self._weigh_cam(stretch, one, other),
-            self._weigh_ripple(one, other),
+            self._weigh_ripple(stretch, one, other),
         )
         for fit, part, name in parts:
             total += fit * part
@@ -168,10 +168,10 @@ class Scale:
             fit = (miss[1] - miss[0]) / (sum(miss) + STEADY_DEG)
         return fit, float(min(max(n), 50)), "cam edges"
 
-    def _weigh_ripple(self, one: float, other: float) -> tuple[float, float, str]:
+    def _weigh_ripple(self, stretch: int, one: float, other: float) -> tuple[float, float, str]:
         """Compare with where the crank gains speed: after each TDC."""
-        ripple, engine = self.ripple, self.engine
-        places = engine.firing_angles_deg
+        ripple = self.ripples.get(stretch)
+        places = self.engine.firing_angles_deg
         if ripple is None or ripple.sharpness < LEAST_SHARPNESS:
             return 0.0, 0.0, ""
         if is_alike(places, other - one):

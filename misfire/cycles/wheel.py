@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from misfire.cycles.pattern import Pattern, describe_wheel, find_wheel, is_same_wheel, make_pattern
 from misfire.cycles.pieces import Numbered, Piece, Turns, Walked, find_pieces
+from misfire.cycles.wrongteeth import straighten
 from misfire.dsp.teeth import StretchNumbers, TurnedAngles
 from misfire.dsp.track import find_known_intervals, interpolate_angle
 from misfire.errors import CycleError, ParameterError
@@ -15,6 +16,7 @@ from misfire.records import CrankTrack, CrankWheel, Finding, PerTooth
 
 MARGIN_TURNS = 0.3  # a count of revolutions across a lost span must be this sure
 LEAST_SPREAD = 0.01  # relative speed change within a lost span that is always reckoned with
+SURE_SPREADS = 2.0  # so many spreads of the speed seen must not make another revolution of it
 MOST_SLOWING = 1.5  # a last pitch this much longer than usual: the engine may have stopped
 FEW_IN_SYNC = 0.5  # with fewer teeth in sync, another wheel is thought of
 MANY_MISSING_PLAIN = 0.01  # so many pulses missing, of all, on a plain wheel are rather a gap
@@ -80,8 +82,8 @@ def decode_wheel(tooth_s: NDArray[np.float64], *, wheel: CrankWheel | None) -> C
     pattern = make_pattern(wheel)
     pieces = find_pieces(tooth_s, pattern)
     _refuse_other_wheel(tooth_s, pieces, wheel, pattern)
-    track = _join(tooth_s, pieces, wheel, pattern)
-    return replace(track, findings=findings + _report(track, tooth_s))
+    track = straighten(_join(tooth_s, pieces, wheel, pattern))
+    return replace(track, findings=findings + track.findings + _report(track, tooth_s))
 
 
 def speed_rpm(track: CrankTrack) -> NDArray[np.float64]:
@@ -243,7 +245,7 @@ def _count_turns(
     turns = round(float(exact))
     least = -int((after[0] - before[-1] - 1) // positions)  # angle must not run backwards
     spread = max(float(np.std(speed_before)), float(np.std(speed_after))) / nearest.mean()
-    doubt = np.ptp(nearest) / 2 / nearest.mean() + max(spread, LEAST_SPREAD)
+    doubt = np.ptp(nearest) / 2 / nearest.mean() + SURE_SPREADS * max(spread, LEAST_SPREAD)
     slow_s = MOST_SLOWING / nearest
     stopping = (before_s[-1] - before_s[-2]) / (before[-1] - before[-2]) > slow_s[0]
     starting = (after_s[1] - after_s[0]) / (after[1] - after[0]) > slow_s[1]

@@ -69,10 +69,12 @@ def build_events(
         "strikes": firings.strikes,
         "flags": [words[b] for b in bits.tolist()],
         "spark": pd.Categorical.from_codes(
-            explanation.spark, dtype=pd.CategoricalDtype(SPARK_STATES)
+            explanation.spark, dtype=pd.CategoricalDtype([*SPARK_STATES])
         ),
         "spark_probability": explanation.spark_probability,
-        "work": pd.Categorical.from_codes(explanation.work, dtype=pd.CategoricalDtype(WORK_STATES)),
+        "work": pd.Categorical.from_codes(
+            explanation.work, dtype=pd.CategoricalDtype([*WORK_STATES])
+        ),
         "work_probability": explanation.work_probability,
     }
     # columns that stand elsewhere already are not copied: a long recording has many rows

@@ -83,6 +83,61 @@ def fit_local_trend(
     return trend, spread
 
 
+def find_leverage(known: NDArray[np.bool_], *, reach: int, degree: int = 2) -> NDArray[np.float64]:
+    """Find how far the scatter of the neighbours goes into the trend at each row.
+
+    Parameters
+    ----------
+    known : bool array [shape=(n,)]
+        Rows that the trend was fitted to.
+    reach, degree : int
+        As of `fit_local_trend`.
+
+    Returns
+    -------
+    leverage : float64 array [shape=(n,)]
+        Variance of the trend over that of a single row; NaN where there is no trend.
+
+    Notes
+    -----
+    Source: variance of a weighted least-squares prediction, any statistics handbook; of Cleveland's
+    weights those by distance.
+
+    Examples
+    --------
+    >>> find_leverage(np.ones(9, bool), reach=4).round(2)[[0, 4]].tolist()
+    [8.84, 0.39]
+    """
+    n = known.size
+    offsets = np.concatenate((np.arange(-reach, 0), np.arange(1, reach + 1)))
+    place = offsets / (reach + 1.0)
+    near = (1.0 - np.abs(place) ** 3) ** 3
+    powers = place[:, None] ** np.arange(2 * degree + 1)
+    shape = np.arange(degree + 1)
+    padded = np.concatenate((np.zeros(reach, bool), known, np.zeros(reach, bool)))
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
+    # nearly all rows look alike: each kind is worked out once
+    leverage = np.full(n, np.nan)
+    whole = windows.all(axis=1) | (np.delete(windows, reach, axis=1).all(axis=1))
+    rows = np.flatnonzero(~whole)
+    if whole.any():
+        rows = np.append(rows, np.flatnonzero(whole)[0])
+    for at in range(0, rows.size, BATCH_ROWS):
+        some = rows[at : at + BATCH_ROWS]
+        around = np.delete(windows[some], reach, axis=1)
+        first, second = around * near, around * near**2
+        one = (first @ powers)[:, shape[:, None] + shape] + 1e-11 * np.eye(degree + 1)
+        two = (second @ powers)[:, shape[:, None] + shape]
+        unit = np.zeros((some.size, degree + 1, 1))
+        unit[:, 0] = 1.0
+        take = np.linalg.solve(one, unit)
+        value = (np.swapaxes(take, 1, 2) @ two @ take)[:, 0, 0]
+        leverage[some] = np.where(around.sum(axis=1) >= degree + 2, value, np.nan)
+    if whole.any():
+        leverage[whole] = leverage[rows[-1]]
+    return leverage
+
+
 def _spread_along(residual: NDArray[np.float64], known: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Give the robust standard deviation about zero of each row."""
     return 1.4826 * nan_quantile(np.where(known, np.abs(residual), np.nan), 0.5)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from misfire.dsp.crossings import find_crossings, iterate_segments, iterate_smoothed
 from misfire.errors import ParameterError
 from misfire.events.halfwaves import SEGMENT_SAMPLES, find_half_waves
-from misfire.records import Finding
+from misfire.records import Finding, ToothTrain
 
 Blocks = Callable[[], Iterable[NDArray[np.int16]]]
 
@@ -18,26 +18,6 @@ SURVEY_STRIDE = 16  # every 16th sample is enough to know the levels
 FLAT_SHARE = 0.85  # two-level: this share of each half lies ...
 FLAT_WIDTH = 0.08  # ... within this share of the swing from its level
 HYSTERESIS_SHARE = 0.12  # of the swing, each side of mid-level
-WORSE_SCATTER = 2.0  # the falling edge is given up when its scatter is this much the larger
-
-
-@dataclass(frozen=True, slots=True)
-class ToothTrain:
-    """The teeth that one crank channel saw.
-
-    `tooth_s` [shape=(n_teeth,), unit=s, ascending]: from the channel's first sample; of a logic
-    capture, on the file's clock. `edge`: which crossing it is, +1 upwards, -1 downwards.
-    `amplitude` [unit=counts]: typical peak (VR) or half the swing (Hall); NaN of a logic capture.
-    `edge_shift_pitch`: where the chosen edge stands after the falling edge of the same tooth, in
-    tooth pitches; 0 when the falling edge (Hall) or the steep flank (VR) itself is used.
-    """
-
-    tooth_s: NDArray[np.float64]
-    sensor: Literal["vr", "hall"]
-    edge: int
-    amplitude: float = np.nan
-    edge_shift_pitch: float = 0.0
-    findings: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +59,8 @@ def find_teeth(
     VR: the crossing of the zero level on the steep flank, at the tooth centre. Which of the two
     directions that is depends on how the leads are connected: the other direction crosses slowly
     in the wheel's gap, so the one with the shorter flanks is taken. Hall: the falling edge, as the
-    job card's `tdc_deg` is counted from it, unless its pitch scatters more than twice as much.
+    job card's `tdc_deg` is counted from it. Which edge counts in the end is decided by what it
+    shows of the wheel (cycles/edges.py).
     Source: timing of VR sensors from the zero crossing at the tooth centre, reversed leads invert
     the signal: ANCHORS D, overview of variable-reluctance sensors. The rest: common practice.
     """
@@ -104,7 +85,7 @@ def find_teeth(
     )
     rise = found["sample"][found["edge"] > 0] / rate_hz
     fall = found["sample"][found["edge"] < 0] / rate_hz
-    return _choose_edge(rise, fall, swing / 2)
+    return _begin_with_falling(rise, fall, swing / 2)
 
 
 def find_teeth_levels(levels: NDArray[np.void]) -> ToothTrain:
@@ -118,7 +99,7 @@ def find_teeth_levels(levels: NDArray[np.void]) -> ToothTrain:
     Returns
     -------
     train : ToothTrain
-        Edges are chosen as for a Hall sensor.
+        The falling edges, as of a Hall sensor.
 
     Raises
     ------
@@ -126,7 +107,7 @@ def find_teeth_levels(levels: NDArray[np.void]) -> ToothTrain:
         If the times are not ascending.
     """
     rise, fall = find_level_edges(levels)
-    return _choose_edge(rise, fall, np.nan)
+    return _begin_with_falling(rise, fall, np.nan)
 
 
 def find_level_edges(
@@ -199,57 +180,25 @@ def _vr_teeth(blocks: Blocks, rate_hz: float) -> ToothTrain:
     if waves.undecided:
         waves = find_half_waves(blocks())
     upwards = waves.rise_slowness < waves.fall_slowness
-    tooth_s = waves.rise if upwards else waves.fall
+    tooth_s, other_s = (waves.rise, waves.fall) if upwards else (waves.fall, waves.rise)
     tooth_s /= rate_hz
+    other_s /= rate_hz
     return ToothTrain(
         tooth_s,
         "vr",
         1 if upwards else -1,
         amplitude=waves.amplitude,
         findings=() if tooth_s.size else (_silent(),),
+        other_s=other_s,
     )
 
 
-def _choose_edge(
+def _begin_with_falling(
     rise: NDArray[np.float64], fall: NDArray[np.float64], amplitude: float
 ) -> ToothTrain:
-    """Take the falling edges unless their pitch scatters plainly more than the rising edges'."""
-    if rise.size < 2 or fall.size < 2:
-        return ToothTrain(fall, "hall", -1, amplitude, findings=(_silent(),))
-    fall_scatter, rise_scatter = _pitch_scatter(fall), _pitch_scatter(rise)
-    if not fall_scatter > WORSE_SCATTER * rise_scatter:
-        return ToothTrain(fall, "hall", -1, amplitude)
-    shift = _edge_shift(rise, fall)
-    message = (
-        f"the falling edges scatter {fall_scatter / rise_scatter:.1f} times as much as the rising "
-        f"edges: rising edges are used, {abs(shift):.3f} of a tooth pitch "
-        f"{'after' if shift > 0 else 'before'} the falling edge of the same tooth; "
-        "tdc_deg is counted from the falling edge"
-    )
-    finding = Finding("crank_edge", "info", message)
-    return ToothTrain(rise, "hall", 1, amplitude, edge_shift_pitch=shift, findings=(finding,))
-
-
-def _pitch_scatter(edge_s: NDArray[np.float64]) -> float:
-    """Median change from one pitch to the next, relative; a gap does not move a median."""
-    if edge_s.size < 4:
-        return np.nan
-    log_pitch = np.log(np.maximum(np.diff(edge_s), 1e-12))
-    return float(np.median(np.abs(np.diff(log_pitch, 2)))) + 1e-6
-
-
-def _edge_shift(rise: NDArray[np.float64], fall: NDArray[np.float64]) -> float:
-    """How far the rising edge stands after the falling edge of the same tooth, in pitches."""
-    pitch = float(np.median(np.diff(rise)))
-    until_fall = np.searchsorted(fall, rise)
-    known = until_fall < fall.size
-    high = fall[until_fall[known]] - rise[known]
-    until_rise = np.searchsorted(rise, fall)
-    known = until_rise < rise.size
-    low = rise[until_rise[known]] - fall[known]
-    # the level that lasts in the gap is the one between teeth
-    gap_is_high = np.percentile(high, 99.5) > np.percentile(low, 99.5)
-    return float(np.median(low) if gap_is_high else -np.median(high)) / pitch
+    """Take the falling edges for the teeth, as job cards do."""
+    findings = (_silent(),) if rise.size < 2 or fall.size < 2 else ()
+    return ToothTrain(fall, "hall", -1, amplitude, findings=findings, other_s=rise)
 
 
 def _silent() -> Finding:

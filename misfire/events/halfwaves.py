@@ -21,6 +21,7 @@ ARM_SHARE = 0.2  # a half wave counts if it reaches this share of its like neigh
 DECAY_PER_PITCH = 0.6  # ...which fades by this factor for each tooth pitch of distance
 REACH = (2, 4, 6, 8)  # neighbours looked at on each side: those of the same sign
 ENOUGH_WAVES = 1 << 18  # after so many it is known which kind is steep
+PLAINLY_SLOWER = 1.2  # flanks of the other kind last so much longer
 PASSES = 6  # passes of pruning; each lets the reach grow over pruned half waves
 
 WAVE_DTYPE = np.dtype(
@@ -58,8 +59,9 @@ def find_half_waves(blocks: Iterable[NDArray[np.int16]], *, only_steep: bool = F
     blocks : iterable of int16 arrays [shape=(n,), unit=counts]
         Consecutive pieces of the channel. Where it is cut does not change the result.
     only_steep : bool
-        Leave the slower of `rise` and `fall` empty: a long recording has millions. Where the steep
-        kind was not the same from beginning to end, both are empty and `undecided` is set.
+        Of a long recording, which has millions, leave that of `rise` and `fall` empty which is
+        plainly the slower. Where the steep kind was not the same from beginning to end, both are
+        empty and `undecided` is set.
 
     Returns
     -------
@@ -96,14 +98,19 @@ def find_half_waves(blocks: Iterable[NDArray[np.int16]], *, only_steep: bool = F
         peak_sum += float((waves["peak"].astype(float) ** 2).sum())
         n_waves += waves.size
         if only_steep and not steep and n_waves >= ENOUGH_WAVES and weight[1] and weight[-1]:
-            steep = 1 if slow_sum[1] / weight[1] < slow_sum[-1] / weight[-1] else -1
-            (falls if steep > 0 else rises).clear()
+            slowness_up, slowness_down = slow_sum[1] / weight[1], slow_sum[-1] / weight[-1]
+            if PLAINLY_SLOWER * slowness_up < slowness_down:
+                steep = 1
+                falls.clear()
+            elif slowness_up > PLAINLY_SLOWER * slowness_down:
+                steep = -1
+                rises.clear()
     total = weight[1] + weight[-1]
     rise_slowness = slow_sum[1] / weight[1] if weight[1] else np.nan
     fall_slowness = slow_sum[-1] / weight[-1] if weight[-1] else np.nan
     upwards = rise_slowness < fall_slowness
     undecided = steep != 0 and (steep > 0) != upwards
-    if only_steep:
+    if undecided:
         (falls if upwards else rises).clear()
     return HalfWaves(
         rise=rises.join(),

@@ -115,6 +115,37 @@ def take_out_larger(
     return cleaned
 
 
+def take_out_next(
+    missing: NDArray[np.float64],
+    shares: NDArray[np.float64],
+    noise: NDArray[np.float64],
+    half_deg: float,
+) -> NDArray[np.float64]:
+    """Take from each firing what a loss in the next stroke leaves in its own.
+
+    The speed at the end of a stroke is a mean over a window that the next combustion reaches into.
+
+    Parameters
+    ----------
+    missing, noise : float64 array [shape=(n_firings,)]
+        What each firing lacks, and its standard deviation.
+    shares : float64 array [shape=(n_firings, n_strokes)]
+    half_deg : float [unit=deg]
+        Half of the window.
+
+    Returns
+    -------
+    cleaned : float64 array [shape=(n_firings,)]
+    """
+    ahead = float(np.interp(np.linspace(-half_deg, half_deg, 31), DONE_DEG, DONE_SHARE).mean())
+    weight = np.sum(shares**2, axis=1)
+    following = np.append(missing[1:], np.nan)[: missing.size]
+    larger = following > OUTSTANDING * np.append(noise[1:], np.nan)[: missing.size]
+    larger &= ~(missing > following)
+    part = ahead * shares[:, 0] / np.where(weight > 0, weight, np.inf)
+    return missing - np.where(larger, part * following, 0.0)
+
+
 def spoil(lost: NDArray[np.bool_], shares: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Find the strokes that a lost firing spreads over: its own, and those that hold much of it.
 

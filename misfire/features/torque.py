@@ -13,9 +13,17 @@ from misfire.dsp.running import (
     robust_spread,
     running_quantile,
 )
-from misfire.dsp.track import time_at
-from misfire.dsp.trend import fit_local_trend
-from misfire.features.overlap import WORK_DEG, gather, share_work, spoil, take_out_larger
+from misfire.dsp.track import interpolate_angle, time_at
+from misfire.dsp.trend import find_leverage, fit_local_trend
+from misfire.features.combustion import estimate_work, measure_pulse
+from misfire.features.overlap import (
+    WORK_DEG,
+    gather,
+    share_work,
+    spoil,
+    take_out_larger,
+    take_out_next,
+)
 from misfire.features.twokinds import find_two_kinds
 from misfire.features.wheelerrors import fires_between, remove_wheel_error
 from misfire.records import CrankTrack, Engine, Firings
@@ -23,9 +31,15 @@ from misfire.records import CrankTrack, Engine, Firings
 LEAST_NEIGHBOURS = 4  # firings on each side against which one is judged
 TREND_FIRINGS = 8  # on each side: a driveline swings within some ten firings
 EARLY_DEG = 90.0  # most of it is done by then
+LONG_CRANK = 6  # cylinders
+LEAST_DEG = 45.0  # on a long crank: a narrower window holds the twist of a combustion
 WIDEST_DEG = 60.0  # a wider window at TDC holds much of the combustion it is to stand before
 LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
 LEVEL_CYCLES = 40  # on each side, among which the usual level is found
+TEETH_AT_ONCE = 1 << 20  # looked at for breaks: some MB
+# Scatter of combustion, of its own work: common practice puts it at 2 to 5 % at load, 5 to 15 % at
+# idle; so many firings are as good as that knowledge.
+LEAST_SCATTER, USUAL_SCATTER, USUAL_COUNT = 0.03, 0.08, 6
 SPREAD_PART = 0.7  # of the spread of a few neighbours, lost ones among them, that is taken as noise
 
 
@@ -42,6 +56,14 @@ class TorqueTable:
     is no lost firing. `approach_z`: energy kept too much on the way to this TDC, before anything
     burns: less work of compression. `level`: the neighbours' own gain; `noise`: local spread of
     the deficit. `disturbed`: pulses missing or extra inside.
+
+    `lack`: the deficit in units of a combustion, as the recording's own pulses show it: 1 where all
+    of the cylinder's usual work is missing, 0 as usual, below 0 more than usual. `lack_sigma`: its
+    standard deviation for this firing alone, in the same unit: the engine's own scatter of
+    combustion (which grows with the work, and is never taken for less than `LEAST_SCATTER`) and the
+    sensor's. `unit_sigma`: relative standard deviation of the unit itself, alike for all firings of
+    a recording; it does not average out. `crank_doubtful`: the crank signal could not be trusted
+    at or beside this firing: repaired pulses, a loss of sync, the edge of a part.
     """
 
     accel: NDArray[np.float64]
@@ -56,6 +78,10 @@ class TorqueTable:
     level: NDArray[np.float64]
     noise: NDArray[np.float64]
     disturbed: NDArray[np.bool_]
+    lack: NDArray[np.float64]
+    lack_sigma: NDArray[np.float64]
+    unit_sigma: NDArray[np.float64]
+    crank_doubtful: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +91,16 @@ class Gains:
     All float64 arrays [shape=(n_firings,), unit=1/s^2]: `speed2` is omega^2 at TDC; `gained` the
     energy (omega^2/2) from there to the end of what is followed of the stroke, over its first half,
     over the way to TDC (backwards), and to the stroke's own end where that comes later. `turned`:
-    the same one turn later if the wheel tells anything by it. `disturbed` as in the TorqueTable.
+    the same one turn later if the wheel tells anything by it. `pulse` [complex128]: from
+    `measure_pulse`. `disturbed` and `doubtful` as in the TorqueTable.
     """
 
     speed2: NDArray[np.float64]
     gained: tuple[NDArray[np.float64], ...]
     turned: tuple[NDArray[np.float64] | None, ...]
     disturbed: NDArray[np.bool_]
+    pulse: NDArray[np.complex128]
+    doubtful: NDArray[np.bool_]
 
 
 def measure_gains(track: CrankTrack, firings: Firings, *, engine: Engine) -> Gains:
@@ -92,7 +121,7 @@ def measure_gains(track: CrankTrack, firings: Firings, *, engine: Engine) -> Gai
     half = _choose_window(engine)
     tdc = firings.tdc_angle_deg
     span = _find_span(engine, firings)
-    disturbed = _disturbed(track, tdc - half, tdc + span + half)
+    disturbed = _disturbed(track, tdc - half, tdc + span + half, track.repaired_s)
     speed2 = _speed_around(track, tdc, half) ** 2
     gained = tuple(_iterate_gains(track, tdc, speed2, engine, firings, span))
     for energy in gained:
@@ -102,7 +131,12 @@ def measure_gains(track: CrankTrack, firings: Firings, *, engine: Engine) -> Gai
         later = tdc + 360.0
         turned2 = _speed_around(track, later, half) ** 2
         turned = tuple(_iterate_gains(track, later, turned2, engine, firings, span))
-    return Gains(speed2, gained, turned, disturbed)
+    pulse = measure_pulse(track, tdc, engine=engine)
+    beside = 720.0 / engine.cylinders  # the firings on both sides of a fault share its teeth
+    low, high = tdc - half - beside, tdc + span + half + beside
+    repaired_s = _drop_broken_tooth(track)
+    doubtful = _disturbed(track, low, high, repaired_s) | _is_beside_break(track, low, high)
+    return Gains(speed2, gained, turned, disturbed, pulse, doubtful)
 
 
 def compute_torque(gains: Gains, firings: Firings, *, engine: Engine) -> TorqueTable:
@@ -156,6 +190,10 @@ def compute_torque(gains: Gains, firings: Firings, *, engine: Engine) -> TorqueT
     step_z /= noise
     del work, sided, shares, sound
     early = _against_neighbours(gain, firings.cylinder, engine, lost=lost)
+    usual = estimate_work(
+        gains.pulse, gains.speed2, firings.cylinder, engine=engine, lost=lost, missing=missing
+    )
+    parts = missing / usual.work
     return TorqueTable(
         accel=accel,
         deficit=missing,
@@ -169,7 +207,44 @@ def compute_torque(gains: Gains, firings: Firings, *, engine: Engine) -> TorqueT
         level=early.level,
         noise=noise,
         disturbed=gains.disturbed,
+        lack=parts,
+        lack_sigma=_scatter_of_lack(noise, usual.work, parts, lost, _reach(engine)),
+        unit_sigma=usual.spread,
+        crank_doubtful=gains.doubtful,
     )
+
+
+def _scatter_of_lack(
+    noise: NDArray[np.float64],
+    work: NDArray[np.float64],
+    lack: NDArray[np.float64],
+    lost: NDArray[np.bool_] | None,
+    reach: int,
+) -> NDArray[np.float64]:
+    """Give the standard deviation of what a firing lacks, in units of a combustion.
+
+    That of the neighbours, and of all firings of the recording: a share of the work, so that it
+    grows with the load. A few firings do not show it: what is usual of engines counts as
+    `USUAL_COUNT` of them. Where neighbours stand on one side only, at the ends and beside what is
+    not known, the trend itself is known the worse.
+    """
+    share = noise / work
+    known = np.isfinite(share) & np.isfinite(lack)
+    if lost is not None:
+        known &= ~lost
+    n = int(known.sum())
+    typical = float(np.median(share[known])) if n else USUAL_SCATTER
+    local = np.fmax(share, SPREAD_PART * typical)
+    variance = (n * local**2 + USUAL_COUNT * USUAL_SCATTER**2) / (n + USUAL_COUNT)
+    leverage = find_leverage(np.isfinite(lack), reach=reach)
+    usual = float(np.nanmin(leverage, initial=1.0))
+    variance = np.maximum(variance, LEAST_SCATTER**2) * (1.0 + leverage) / (1.0 + usual)
+    return np.where(np.isfinite(lack), np.sqrt(variance), np.nan)
+
+
+def _reach(engine: Engine) -> int:
+    """Give the firings on each side through which the trend goes."""
+    return max(TREND_FIRINGS, engine.cylinders)
 
 
 def _correct(
@@ -219,8 +294,10 @@ def make_no_torque(n_firings: int) -> TorqueTable:
     table : TorqueTable
     """
     nothing = np.full(n_firings, np.nan)
-    names = [f.name for f in fields(TorqueTable) if f.name != "disturbed"]
-    return TorqueTable(**dict.fromkeys(names, nothing), disturbed=np.zeros(n_firings, bool))
+    flags = ("disturbed", "crank_doubtful")
+    names = [f.name for f in fields(TorqueTable) if f.name not in flags]
+    never = np.zeros(n_firings, bool)
+    return TorqueTable(**dict.fromkeys(names, nothing), **dict.fromkeys(flags, never))
 
 
 def _intervals(engine: Engine) -> dict[int, float]:
@@ -236,8 +313,16 @@ def _find_span(engine: Engine, firings: Firings) -> NDArray[np.float64]:
 
 
 def _choose_window(engine: Engine) -> float:
-    """Half of the window [deg] over which the speed is taken."""
-    return min(min(_intervals(engine).values()) / 4.0, WIDEST_DEG)
+    """Half of the window [deg] over which the speed is taken.
+
+    A quarter of the interval. With six cylinders and more the crankshaft is long, and twists by a
+    tenth of a degree and more under each combustion, most where the throw is far from the sensor:
+    over half an interval to both sides, where gas has little lever, hardly any of it is left.
+    """
+    interval = min(_intervals(engine).values())
+    if engine.cylinders < LONG_CRANK:
+        return min(interval / 4.0, WIDEST_DEG)
+    return min(max(interval / 2.0, LEAST_DEG), WIDEST_DEG)
 
 
 def _turn_back(engine: Engine, firings: Firings) -> NDArray[np.float64]:
@@ -281,15 +366,57 @@ def _speed_around(
 
 
 def _disturbed(
-    track: CrankTrack, start_deg: NDArray[np.float64], stop_deg: NDArray[np.float64]
+    track: CrankTrack,
+    start_deg: NDArray[np.float64],
+    stop_deg: NDArray[np.float64],
+    repaired_s: NDArray[np.float64] | None,
 ) -> NDArray[np.bool_]:
     """Whether a pulse was repaired or dropped between two angles."""
-    if track.repaired_s is None or track.repaired_s.size == 0:
+    if repaired_s is None or repaired_s.size == 0:
         return np.zeros(start_deg.size, bool)
-    repaired = np.sort(track.repaired_s)
+    repaired = np.sort(repaired_s)
     start_s, stop_s = time_at(track, start_deg), time_at(track, stop_deg)
     n = np.searchsorted(repaired, np.nan_to_num(stop_s, nan=-np.inf), side="right")
     return np.asarray(n > np.searchsorted(repaired, np.nan_to_num(start_s, nan=-np.inf)))
+
+
+def _drop_broken_tooth(track: CrankTrack) -> NDArray[np.float64] | None:
+    """Leave out pulses that miss in most revolutions: a broken tooth is as good as a gap."""
+    repaired_s = track.repaired_s
+    if repaired_s is None or repaired_s.size == 0:
+        return repaired_s
+    at = interpolate_angle(track, repaired_s) / 360.0 * track.wheel.positions
+    place = np.round(at).astype(np.int64) % track.wheel.positions
+    turns = float(track.angle_deg[-1] - track.angle_deg[0]) / 360.0
+    often = np.bincount(place, minlength=track.wheel.positions) > max(3.0, turns / 2.0)
+    return np.asarray(repaired_s[~often[place]])
+
+
+def _is_beside_break(
+    track: CrankTrack, start_deg: NDArray[np.float64], stop_deg: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Whether sync was lost or a part ended between two angles; the track's ends are no breaks."""
+    longest = max((len(gap) for gap in track.wheel.gaps), default=0) + 1
+    longest_deg = (longest + 0.5) * 360.0 / track.wheel.positions
+    low_deg, high_deg = [np.empty(0)], [np.empty(0)]
+    for at in range(0, track.time_s.size - 1, TEETH_AT_ONCE):
+        some = slice(at, at + TEETH_AT_ONCE + 1)
+        angle, stretch = track.angle_deg[some], track.stretch[some]
+        breaks = (np.diff(angle) > longest_deg) | (np.diff(stretch) != 0)
+        low_deg.append(angle[:-1][breaks])
+        high_deg.append(angle[1:][breaks])
+    low, high = np.concatenate(low_deg), np.concatenate(high_deg)
+    if track.lost_s is not None and track.lost_s.size:
+        lost_s = track.lost_s
+        inner = (lost_s[:, 0] >= track.time_s[0]) & (lost_s[:, 1] <= track.time_s[-1])
+        low = np.concatenate((low, interpolate_angle(track, lost_s[inner, 0])))
+        high = np.concatenate((high, interpolate_angle(track, lost_s[inner, 1])))
+    # both rise: breaks do not overlap
+    order = np.argsort(low)
+    low, high = low[order], np.maximum.accumulate(high[order]) if high.size else high
+    begun = np.searchsorted(low, stop_deg, side="left")
+    ended = np.searchsorted(high, start_deg, side="right")
+    return np.asarray(begun > ended)
 
 
 def _carry_on(values: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -355,7 +482,7 @@ def _against_neighbours(
         if rows.size:
             usual[rows] = _carry_on(running_quantile((level - sound)[rows], reach=10))
     evened = sound + usual
-    own, spread = fit_local_trend(evened, reach=max(TREND_FIRINGS, n_cylinders))
+    own, spread = fit_local_trend(evened, reach=_reach(engine))
     own -= energy + usual
     missing = usual
     missing += own
@@ -371,5 +498,9 @@ def _against_neighbours(
     np.fmax(noise, SPREAD_PART * spread, out=noise)
     noise[~(noise > 0)] = np.nan
     if shares is not None:
-        missing, own = (take_out_larger(m, shares, noise) for m in (missing, own))
+        half = _choose_window(engine)
+        missing, own = (
+            take_out_next(take_out_larger(m, shares, noise), shares, noise, half)
+            for m in (missing, own)
+        )
     return _Lack(missing, own, level, noise)

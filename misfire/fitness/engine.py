@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.cycles.edges import choose_edge
 from misfire.cycles.pattern import describe_wheel
 from misfire.cycles.wheel import decode_wheel
 from misfire.dsp.blocks import iterate_blocks
@@ -192,6 +193,7 @@ def _is_crank(read: Read, piece: Channel, wheel: CrankWheel | None) -> bool:
         lambda: (counts for *_, counts in iterate_blocks(read, piece.n_samples)),
         rate_hz=piece.rate_hz,
     )
+    train = choose_edge(train, wheel=wheel)
     if train.tooth_s.size < 50:
         return False
     for tried in (wheel, None) if wheel is not None else (None,):
@@ -238,9 +240,9 @@ def find_other_wheel(recording: Recording) -> tuple[CrankWheel, Finding] | None:
     if wheel is None or channel is None:
         return None
     if channel.is_levels:
-        tooth_s = find_teeth_levels(recording.read_levels(channel.name)).tooth_s
+        train = find_teeth_levels(recording.read_levels(channel.name))
     else:
-        tooth_s = find_teeth(
+        train = find_teeth(
             lambda: (
                 counts
                 for *_, counts in iterate_blocks(
@@ -249,7 +251,8 @@ def find_other_wheel(recording: Recording) -> tuple[CrankWheel, Finding] | None:
             ),
             rate_hz=channel.rate_hz,
             sensor=wheel.sensor,
-        ).tooth_s
+        )
+    tooth_s = choose_edge(train, wheel=wheel).tooth_s
     try:
         own = _share_placed(decode_wheel(tooth_s, wheel=wheel), tooth_s)
     except (CycleError, ParameterError):

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.cycles.edges import choose_edge
 from misfire.cycles.pattern import describe_wheel
 from misfire.cycles.plainwheel import find_plain_wheel
 from misfire.cycles.repeats import count_parts, repeat_wheel
@@ -79,6 +80,7 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
     teeth: dict[str, NDArray[np.float64]] = {}
     cam: dict[str, NDArray[np.float64]] = {}
     shift_pitch: dict[str, float] = {}
+    both_edges: dict[str, str] = {}
     kicks: dict[str, NDArray[np.void]] = {}
     useful = [c for c in recording.channels if c.role in (*STROKE_ROLES, "crank", "cam")]
     pickups_too = [c for c in recording.channels if c.role == PICKUP_ROLE and not c.is_levels]
@@ -100,10 +102,12 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
                 train = find_teeth(
                     blocks, rate_hz=channel.rate_hz, sensor=wheel.sensor if wheel else None
                 )
+            train = choose_edge(train, wheel=wheel)
             teeth[channel.name] = train.tooth_s
             if not channel.is_levels:
                 teeth[channel.name] += channel.start_s
             shift_pitch[channel.name] = train.edge_shift_pitch
+            both_edges[channel.name] = train.seen
             return [replace(f, channel=channel.name) for f in train.findings]
         elif channel.role == PICKUP_ROLE:
             stops = [  # to the last bit as they will stand on the common clock
@@ -191,7 +195,9 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
                     f if f.channel else replace(f, channel=old.name) for f in track.findings
                 ]
             except CycleError as error:
-                findings.append(Finding("no_sync", "error", str(error), old.name))
+                seen = both_edges[old.name]
+                text = f"{error}; {seen}" if seen else str(error)
+                findings.append(Finding("no_sync", "error", text, old.name))
     rises = [
         _move(cam[old.name], old, renamed.get(old.name))
         for old in recording.channels
@@ -306,11 +312,12 @@ def _reader(recording: Recording, channel: Channel) -> Callable[[int, int], NDAr
 def _blocks(
     recording: Recording, channel: Channel, report: Callable[[float], None]
 ) -> Callable[[], Iterator[NDArray[np.int16]]]:
-    """Blocks of one channel from its beginning, each time it is called."""
+    """Blocks of one channel from its beginning, each time it is called; the right way up."""
 
     def walk() -> Iterator[NDArray[np.int16]]:
         for _, stop, _, counts in iterate_blocks(_reader(recording, channel), channel.n_samples):
-            yield counts
+            # a negative scale says that the signal was recorded upside down; ~x is -x-1
+            yield ~counts if channel.scale < 0 else counts
             report(stop / channel.n_samples)
 
     return walk

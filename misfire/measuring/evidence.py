@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from misfire.cycles.assign import find_firings
 from misfire.cycles.naming import name_channels
 from misfire.cycles.phase import find_phase
-from misfire.cycles.ripple import find_ripple
+from misfire.cycles.ripple import find_ripples
 from misfire.cycles.sparkclock import track_from_sparks
 from misfire.errors import CycleError
 from misfire.features.compression import CompressionTable
@@ -299,7 +299,7 @@ def follow(recording: Recording, *, progress: Progress | None = None) -> Followe
         detected.cam_rise_s,
         engine=engine,
         cam=job.cam,
-        ripple=find_ripple(track, engine=engine) if has_crank else None,
+        ripples=find_ripples(track, engine=engine) if has_crank else {},
     )
     trains, pickups, named = name_channels(
         track, trains, detected.pickups, engine=engine, phase=phase

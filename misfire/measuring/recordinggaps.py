@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.dsp.strokes import get_measure
+from misfire.dsp.teeth import StretchNumbers
+from misfire.dsp.track import list_stretches
 from misfire.records import Channel, CrankTrack, Firings, Recording
 
 EDGE_S = 0.2e-3  # the jump to and from the level in a gap, and what it sets ringing
@@ -76,9 +78,19 @@ def _touch(
 
 
 def forgive_gaps(track: CrankTrack, gaps: NDArray[np.float64]) -> CrankTrack:
-    """Take out of the spans without sync those that a gap explains; no sensor is to blame."""
-    if gaps.size == 0 or track.lost_s is None:
+    """Take out of the spans without sync those that a gap explains; no sensor is to blame.
+
+    A new stretch begins behind each gap: how many revolutions it holds is only known as well as
+    the parts' beginnings are, and either revolution may follow.
+    """
+    lost_s = track.lost_s
+    if gaps.size == 0 or lost_s is None:
         return track
-    lost = track.lost_s[~_touch(track.lost_s[:, 0] - EDGE_S, track.lost_s[:, 1] + EDGE_S, gaps)]
+    behind = np.unique(np.searchsorted(track.time_s, gaps[:, 1]))
+    behind = behind[(behind > 0) & (behind < track.time_s.size)]
+    first = np.union1d([f for _, f, _ in list_stretches(track)], behind).astype(np.int64)
+    number = np.arange(first.size, dtype=np.int32)
+    track = replace(track, stretch=StretchNumbers(first, number, track.time_s.size))
+    lost = lost_s[~_touch(lost_s[:, 0] - EDGE_S, lost_s[:, 1] + EDGE_S, gaps)]
     findings = tuple(f for f in track.findings if f.code != "crank_lost" or lost.size)
     return replace(track, lost_s=lost, findings=findings)

@@ -130,6 +130,8 @@ class TorqueEngine:
     drag: float = 0.0  # of the load that remains when nothing burns
     target_rpm: object = None  # governed speed by cycle; default: rpm
     pitch_error_deg: float = 0.0
+    twist_deg: float = 0.0  # of the front end against the flywheel, in one of a hundred instants
+    twist_hz: float = 250.0  # first torsional mode, damped by a twenty-fifth
     seed: int = 1
     step_deg: float = 0.5
 
@@ -140,6 +142,7 @@ class TorqueEngine:
         cycle = (angle - self.tdc_deg) / 720.0
         power = np.zeros(angle.size)
         ripple = np.zeros(angle.size)
+        twist = np.zeros(angle.size)
         for number in range(-1, self.n_cycles + 1):
             for cylinder, offset in zip(
                 self.engine.firing_order, self.engine.firing_angles_deg, strict=True
@@ -152,9 +155,15 @@ class TorqueEngine:
                 lo, hi = np.searchsorted(angle, [tdc, tdc + BURN_DEG + self.step_deg])
                 done = np.diff(done_share(angle[lo : hi + 1] - tdc))
                 power[lo : lo + done.size] += work * done / self.step_deg
+                # its throw stands so far from the flywheel; vees have two cylinders to a throw
+                throws = self.engine.cylinders // (2 if self.engine.cylinders >= 8 else 1)
+                far = (throws - (cylinder - 1) % throws - 0.5) / throws
+                twist[lo : lo + done.size] += far * work * done / self.step_deg
                 near = slice(*np.searchsorted(angle, [tdc - 150.0, tdc + 150.0]))
                 hill = np.exp(-(((angle[near] - tdc) / 40.0) ** 2))
-                ripple[near] -= self.compression * self.leak.get(cylinder, 1.0) * hill
+                pull = self.compression * self.leak.get(cylinder, 1.0) * hill
+                ripple[near] -= pull
+                twist[near] += far * pull * 2.0 * (angle[near] - tdc) / 40.0**2
         shares = [self.weak.get(c, 1.0) for c in self.engine.firing_order]
         mean = self.work * sum(shares) / 720.0
         burning = np.ones(angle.size) if self.scale is None else self._scales(cycle)
@@ -169,6 +178,22 @@ class TorqueEngine:
         self.angle_deg = angle
         self.time_s = np.concatenate(([0.0], np.cumsum((slow[1:] + slow[:-1]) / 2 * self.step_deg)))
         self._rng = rng
+        if self.twist_deg:
+            self._twist(twist)
+
+    def _twist(self, torque):
+        """Let the sensor's end of the crank swing against the flywheel: a damped second order."""
+        from scipy.signal import bilinear, lfilter
+
+        rate_hz, omega = 50_000.0, 2 * np.pi * self.twist_hz
+        at_s = np.arange(self.time_s[0], self.time_s[-1], 1 / rate_hz)
+        turned = lfilter(
+            *bilinear([omega**2], [1.0, 0.08 * omega, omega**2], rate_hz),
+            np.interp(at_s, self.time_s, torque - torque.mean()),
+        )
+        turned *= self.twist_deg / np.percentile(np.abs(turned), 99)
+        seen = np.maximum.accumulate(np.interp(at_s, self.time_s, self.angle_deg) + turned)
+        self.time_s = np.interp(self.angle_deg, seen, at_s)
 
     def _scales(self, cycle):
         """Share of the combustions' work the load is set for, smoothed over a cycle."""

@@ -5,9 +5,11 @@ import pytest
 from numpy.testing import assert_allclose
 
 from misfire.cycles.phase import cylinder_angles, find_phase, wrap_deg
+from misfire.cycles.ripple import find_ripples
 from misfire.records import Cam
 from tests.builders.coils import make_train
 from tests.builders.engines import (
+    TorqueEngine,
     list_firings,
     make_engine,
     make_track,
@@ -142,3 +144,50 @@ class TestFindings:
         assert not phase.tdc_known
         # the feed shows TDC within the firing interval all the same
         assert abs(float(wrap_deg(np.array([phase.tdc_deg - TDC_DEG]), 180.0)[0])) < 10.0
+
+
+class TestEachStretchOnItsOwn:
+    """Behind a loss of sync or between parts either revolution may follow."""
+
+    @pytest.mark.parametrize("seed", range(20))
+    def test_single_cylinder(self, seed):
+        # the second half counted from the other revolution: its own combustions tell
+        engine = make_engine((1,))
+        rng = np.random.default_rng(seed)
+        made = TorqueEngine(
+            engine,
+            rpm=float(rng.uniform(1200.0, 3000.0)),
+            n_cycles=40,
+            work=float(rng.uniform(1000.0, 3000.0)),
+            compression=600.0,
+            tdc_deg=float(rng.uniform(0.0, 360.0)),
+            seed=seed,
+        )
+        time_s, angle = made.teeth()
+        half = int(rng.integers(time_s.size // 3, 2 * time_s.size // 3))
+        stretch = (np.arange(time_s.size) >= half).astype(np.int32)
+        other = bool(rng.integers(0, 2))
+        track = make_track(
+            time_s, angle + 360.0 * (1 + other) * stretch, stretch=stretch, tdc_deg=made.tdc_deg
+        )
+        phase = find_phase(
+            track, [], [], np.empty(0), engine=engine, cam=None,
+            ripples=find_ripples(track, engine=engine),
+        )  # fmt: skip
+        assert phase.offset_deg[0] == 0.0
+        # one turn on: an odd number of revolutions is made good by the offset
+        assert phase.offset_deg[1] == (0.0 if other else 360.0)
+
+    def test_where_nothing_tells_it_is_left_open_and_said(self):
+        engine = make_engine((1,))
+        made = TorqueEngine(engine, rpm=2000.0, n_cycles=40, work=2000.0, compression=600.0)
+        time_s, angle = made.teeth()
+        stretch = np.zeros(time_s.size, np.int32)
+        stretch[-150:] = 1  # less than two cycles
+        track = make_track(time_s, angle, stretch=stretch, tdc_deg=made.tdc_deg)
+        phase = find_phase(
+            track, [], [], np.empty(0), engine=engine, cam=None,
+            ripples=find_ripples(track, engine=engine),
+        )  # fmt: skip
+        assert np.isnan(phase.offset_deg[1])
+        assert [f.code for f in phase.findings] == ["phase_open"]

@@ -12,6 +12,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.io import wavfile
 
+from misfire.cycles.edges import choose_edge
 from misfire.cycles.pattern import describe_wheel, make_pattern
 from misfire.cycles.wheel import decode_wheel, speed_rpm
 from misfire.dsp.track import angle_at, time_at
@@ -46,14 +47,16 @@ class TestRealEngines:
     @pytest.mark.parametrize(
         ("name", "column"),
         [("A_train_no_load", 2), ("B_E0_full_1", 1), ("B_E0_half_4", 1), ("B_E0_no_1", 1),
-         ("B_E0_no_4", 1), ("B_E0_no_5", 1), ("C_coast_1", 1)],
+         ("B_E0_no_4", 1), ("B_E0_no_5", 1), ("C_coast_1", 1), ("B_E0_FULL_3", 1),
+         ("B_E0_HALF_3", 1), ("C_E10_Half_load_1", 1),
+         ("C_E15_no_load_1", 1), ("C_E5_Full_load_2", 1)],
     )  # fmt: skip
     def test_single_cylinder(self, name, column):
         volts = np.loadtxt(REAL / "single_60_2" / f"{name}.txt.gz")[:, column]
         counts = np.round(volts * 6000).astype(np.int16)
         train = find_teeth(lambda: [counts], rate_hz=1e5)
         for wheel in (WHEELS["60-2"], None):
-            track = decode_wheel(train.tooth_s, wheel=wheel)
+            track = decode_wheel(choose_edge(train, wheel=wheel).tooth_s, wheel=wheel)
             assert track.wheel == WHEELS["60-2"]
             assert set(teeth_per_turn(track)) == {58}
             assert (track.n_missing, track.n_extra, track.lost_s.size) == (0, 0, 0)

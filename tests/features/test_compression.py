@@ -7,7 +7,7 @@ from numpy.testing import assert_allclose
 from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
 from misfire.features.compression import measure_compression
-from tests.builders.engines import make_engine, make_track
+from tests.builders.engines import TorqueEngine, make_engine, make_track
 
 SHARES = {1: 1.0, 2: 0.95, 3: 0.6, 4: 1.02}
 
@@ -64,3 +64,52 @@ def test_running_engine_is_not_cranking(cranking):
         )
         is None
     )
+
+
+def crank(n, seed, *, wheel="60-2", compression=400.0, pitch_error_deg=0.05, leak=None):
+    """An engine that the starter turns at some 200 rev/min; its own speed is the only witness."""
+    orders = {4: (1, 3, 4, 2), 6: (1, 5, 3, 6, 2, 4)}
+    engine = make_engine(orders[n])
+    made = TorqueEngine(
+        engine,
+        rpm=230.0,
+        n_cycles=12,
+        work=8.0,  # of the starter and of friction
+        compression=compression,
+        recovery_cycles=0.5,
+        wheel=wheel,
+        leak=leak or {},
+        seed=seed,
+        cov=0.5,
+    )
+    made_teeth, claimed = made.teeth()
+    positions = {"60-2": 60, "36-1": 36, "24-plain": 24}[wheel]
+    place = np.round(claimed / 360.0 * positions).astype(int) % positions
+    error = np.random.default_rng(seed + 50).normal(0.0, pitch_error_deg, positions)
+    true_s = np.interp(claimed + error[place], made.angle_deg, made.time_s)
+    keep = np.concatenate(([True], np.diff(true_s) > 0))
+    track = make_track(true_s[keep], claimed[keep], name=wheel, tdc_deg=84.0)
+    phase = Phase(84.0, {0: 0.0}, True, True, "given")
+    firings = find_firings(track, [], engine=engine, phase=phase)
+    return measure_compression(track, firings, engine=engine, has_speed=True, readers={})
+
+
+@pytest.mark.parametrize("n", [4, 6])
+@pytest.mark.parametrize("seed", range(20))
+def test_plugs_out(n, seed):
+    # nothing is compressed: what is left of the speed is the wheel, a degree out here and there
+    found = crank(n, seed, wheel="24-plain", compression=0.0, pitch_error_deg=1.0)
+    assert found is None or not found.find_low()
+
+
+@pytest.mark.parametrize("n", [4, 6])
+@pytest.mark.parametrize("seed", range(20))
+def test_sound_compressions_and_a_leak(n, seed):
+    sound = crank(n, seed, compression=60.0)
+    assert sound is not None
+    assert sound.find_low() == {}
+    assert_allclose(sound.relative["cranking speed"], 1.0, atol=0.12)
+    leaking = 1 + seed % n
+    found = crank(n, seed, compression=60.0, leak={leaking: 0.5})
+    assert list(found.find_low()) == [leaking]
+    assert 0.3 < found.relative["cranking speed"][leaking - 1] < 0.7
