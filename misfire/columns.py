@@ -30,6 +30,8 @@ TORQUE_COLUMNS = (
     "torque_level_change",
     "torque_noise_relative",
     "torque_mate_z",
+    "torque_lack",  # in combustions of the recording's own kind, and its standard deviation
+    "torque_lack_sigma",
 )
 SPARK_COLUMNS = (
     "no_breakdown",

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.sparkwitness import weigh_sparks, weigh_usual
+from misfire.diagnosis.sparkwitness import find_feeble, weigh_sparks, weigh_usual
 from misfire.diagnosis.states import (
     FREEDOM,
     KIND_PRIOR,
@@ -104,6 +104,7 @@ def explain(
     n, n_cylinders = len(table), faulty.size
     sparks = weigh_sparks(table, cylinder, n_cylinders=n_cylinders)
     works, cut = weigh_work(table, cylinder, faulty=faulty)
+    feeble = find_feeble(table, sparks.argmax(axis=1) == 0, cylinder, n_cylinders)
     approach = table["approach_z"].to_numpy(float)
     shows_spark = np.ptp(sparks, axis=1) > 0
     shows_work = np.ptp(works, axis=1) > 0
@@ -119,7 +120,7 @@ def explain(
         own = np.flatnonzero(cylinder == c)
         if own.size == 0:
             continue
-        by_spark, joint = _find_states(sparks[own], works[own], ~cut[own])
+        by_spark, joint = _find_states(sparks[own], works[own], feeble[own], ~cut[own])
         by_work = joint.sum(axis=1)
         by_state = np.zeros((own.size, len(SPARK_STATES)))
         for number, state in enumerate(state_of):
@@ -168,7 +169,10 @@ def explain(
 
 
 def _find_states(
-    sparks: NDArray[np.float64], works: NDArray[np.float64], used: NDArray[np.bool_]
+    sparks: NDArray[np.float64],
+    works: NDArray[np.float64],
+    feeble: NDArray[np.float64],
+    used: NDArray[np.bool_],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Probability of each mechanism, by the spark alone, and of each mechanism with each work.
 
@@ -179,7 +183,11 @@ def _find_states(
     prior[0] = 1.0 - ODD_SHARE
     works_prior = np.array([SOUND_WORK, *(m.work for m in list(MECHANISMS.values())[1:])])
     likely_spark = np.exp(sparks - sparks.max(axis=1, keepdims=True))
-    likely_work = np.exp(works - works.max(axis=1, keepdims=True))
+    likely_work = np.exp(works - works.max(axis=1, keepdims=True))[:, None, :]
+    likely_work = np.repeat(likely_work, len(NAMES), axis=1)
+    told = np.isfinite(feeble)  # an odd spark does its work or not by what is left of it
+    likely_work[told, 1:, 0] *= 2.0 * (1.0 - feeble[told, None])
+    likely_work[told, 1:, 2] *= 2.0 * feeble[told, None]
     share, n = prior, int(used.sum())
     by_spark = likely_spark * share
     for _ in range(ROUNDS):
@@ -187,9 +195,9 @@ def _find_states(
         by_spark /= by_spark.sum(axis=1, keepdims=True)
         share = (by_spark[used].sum(axis=0) + PRIOR_FIRINGS * prior) / (n + PRIOR_FIRINGS)
     of_work = works_prior
-    joint = (likely_spark * share)[:, :, None] * likely_work[:, None, :]
+    joint = (likely_spark * share)[:, :, None] * likely_work
     for _ in range(ROUNDS):
-        joint = (likely_spark * share)[:, :, None] * likely_work[:, None, :] * of_work
+        joint = (likely_spark * share)[:, :, None] * likely_work * of_work
         joint /= joint.sum(axis=(1, 2), keepdims=True)
         found = joint[used].sum(axis=0) + PRIOR_FIRINGS * share[:, None] * works_prior
         of_work = found / found.sum(axis=1, keepdims=True)

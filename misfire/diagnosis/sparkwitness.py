@@ -39,6 +39,7 @@ STRANGE = {
     "form_ring_on": (0.4, 0.65),
 }
 TELLING = 10.0  # firings that a strange cylinder's mean firing counts for as it is tried again
+FEEBLE_LOG, FEEBLE_WIDTH = -1.2, 0.25  # natural log of a spark line over the usual
 ROUNDS = 2  # references and states are found in turn
 BELIEVED = 0.6  # probability of a usual spark from which a firing helps to make the reference
 LACKING_Z = 5.0  # spreads of torque: such a firing is no reference at first
@@ -88,6 +89,36 @@ def weigh_sparks(
                 )
                 sound[own] &= np.logaddexp.reduce(TELLING * mean[1:] + np.log(prior[1:])) < 0.0
     return weighed
+
+
+def find_feeble(
+    table: pd.DataFrame, sound: NDArray[np.bool_], cylinder: NDArray[np.int64], n_cylinders: int
+) -> NDArray[np.float64]:
+    """Probability that a spark which is not usual was too feeble to light the charge.
+
+    Parameters
+    ----------
+    table : DataFrame [columns=FIRING_COLUMNS]
+    sound : bool array [shape=(n_firings,)]
+        Firings whose spark is usual.
+    cylinder : int64 array [shape=(n_firings,)]
+    n_cylinders : int
+
+    Returns
+    -------
+    feeble : float64 array [shape=(n_firings,)]
+        By the length of its spark line; NaN where none is seen.
+
+    Notes
+    -----
+    A charge wants some 3 of the 30 to 50 mJ that a spark has (Heywood, section 9.5, from memory),
+    and much of a short spark's energy goes into the plug: even odds at 30 % of the usual length.
+    """
+    dark = table["no_breakdown"].to_numpy(float) == 1
+    burn = np.where(dark, np.nan, table["form_burn_ms"].to_numpy(float))
+    least = MEASURES["form_burn_ms"]
+    apart, _ = compare_with_sound(burn, sound, cylinder, n_cylinders=n_cylinders, least=least)
+    return np.asarray(1.0 / (1.0 + np.exp((apart - FEEBLE_LOG) / FEEBLE_WIDTH)))
 
 
 def weigh_usual(table: pd.DataFrame, own: NDArray[np.int64], mechanism: Mechanism) -> float:

@@ -233,7 +233,3 @@ KIND_PRIOR = MappingProxyType(
     }
 )
 ODD_SHARE = 0.03  # of firings whose spark is not usual, before anything is known of the cylinder
-COMBUSTION_ENERGY = 450.0
-"""1/s^2: what one lost combustion takes from omega^2 / 2, at light load. W / J of a crank drive is
-alike over engines: 80 J on 0.15 kg m^2 is 530 (indicated work of a slider-crank, worked out)."""
-COMBUSTION_SPREAD = 0.6  # natural log: engines and loads, before the recording is asked

@@ -8,24 +8,25 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.states import COMBUSTION_ENERGY, COMBUSTION_SPREAD, FREEDOM, JUDGED_WORK
+from misfire.diagnosis.states import FREEDOM, JUDGED_WORK
 from misfire.dsp.chances import log_normal, log_student
 from misfire.limits import FAULTY, FUEL_CUT_Z
 
 if TYPE_CHECKING:
     import pandas as pd
 
-LEAST_NOISE = 25.0  # 1/s^2: no crank is followed more closely over a power stroke
+LEAST_SIGMA = 0.05  # of a combustion: no stroke is followed more closely
 ROUGHER = 1.25  # spread of sound firings over the robust estimate, which leaves the rough ones out
 SHAKEN_Z = 5.0  # a lack of so many spreads in a sound cylinder is a shake of the engine
 MOST_SHAKEN, LEAST_SHAKEN = 0.2, 2e-4  # share of firings that are shaken
 USUAL_SHAKEN = 0.5 / 30.0  # half a shaken firing in thirty, before the other cylinders are asked
 SOUND_CYLINDERS = 0.6  # of the other cylinders: a second faulty one must not pass for shakes
 SHAKE_CENTRE, SHAKE_SPREAD = 3.0, 5.0  # spreads that a shaken firing lacks
-SIZES = np.linspace(-1.2, 1.2, 9)  # natural log: a combustion's energy over the usual
-LOADS = 0.35  # of it: how much lost combustions of one recording differ, with the load
-SHARE_LOST, SHARE_PARTIAL = 0.02, 0.005  # of all firings, as the energy is looked for
-PARTIAL = (0.15, 0.25, 0.35, 0.45, 0.55)  # of a combustion
+SIZES = (-0.7, -0.45, -0.22, 0.0, 0.22, 0.45)  # natural log: a combustion over its estimate
+SIZE_SPREAD = 0.3  # of it: pulses of speed tell the work of a combustion no better
+SHARE_LOST, SHARE_PARTIAL = 0.02, 0.005  # of all firings, as its worth is looked for
+LOADS = 0.35  # of a combustion: how much lost ones of one recording differ from the usual work
+PARTIAL_SHARES = (0.1, 0.2, 0.3, 0.4)  # of a combustion
 ALIKE = 0.15  # of a combustion: how much two of one kind differ
 WHEEL_ERROR = 0.01
 """Of omega^2 / 2: what teeth out of place by 0.1 degree make of the speed over half a stroke of a
@@ -55,30 +56,53 @@ def weigh_work(
 
     Notes
     -----
-    A lost combustion lacks the work of one, an energy per inertia that is alike over engines. How
-    often a sound stroke lacks as much (potholes, gear changes, clutch) is told by the recording's
+    A lost combustion lacks the work of one, in units of the recording's own. How often a sound
+    stroke lacks as much (potholes, gear changes, clutch) is told by the recording's
     other cylinders: what shakes an engine does not choose one of them.
     """
     n_cylinders = faulty.size
-    lack_z = _combine(table)
-    energy = table["torque_deficit_energy"].to_numpy(float)
-    deficit_z = table["torque_deficit_z"].to_numpy(float)
     with np.errstate(divide="ignore", invalid="ignore"):
-        noise = np.where(np.abs(deficit_z) > 1e-6, energy / deficit_z, np.nan)
-        level = table["torque_level_change"].to_numpy(float)
-        cut = level < FUEL_CUT_Z
+        cut = table["torque_level_change"].to_numpy(float) < FUEL_CUT_Z
+    lack_z, share = _combine(table)
+    lack = table["torque_lack"].to_numpy(float) * share
+    sigma = table["torque_lack_sigma"].to_numpy(float)
     weighed = np.zeros((len(table), len(JUDGED_WORK)))
-    seen = np.isfinite(lack_z) & np.isfinite(noise) & ~cut
+    seen = np.isfinite(lack) & np.isfinite(sigma) & np.isfinite(lack_z) & ~cut
     if not seen.any():
         return weighed, cut
     shaken = _find_shaken(lack_z, seen, cylinder, n_cylinders)[cylinder[seen]]
-    lack = (lack_z * noise)[seen] - _find_offsets(table, cylinder, seen, faulty)[seen]
-    spread = np.hypot(noise[seen], LEAST_NOISE)
-    sound = log_normal(lack, ROUGHER * spread)
-    shake = log_student(lack - SHAKE_CENTRE * spread, SHAKE_SPREAD * spread, freedom=FREEDOM)
+    lack = (lack - _find_offsets(table, cylinder, seen, faulty))[seen]
+    sigma = np.hypot(sigma[seen], LEAST_SIGMA)
+    sound = log_normal(lack, ROUGHER * sigma)
+    shake = log_student(lack - SHAKE_CENTRE * sigma, SHAKE_SPREAD * sigma, freedom=FREEDOM)
     weighed[seen, 0] = np.logaddexp(np.log1p(-shaken) + sound, np.log(shaken) + shake)
-    weighed[seen, 1:] = _weigh_losses(lack, spread, weighed[seen, 0])
+    weighed[seen, 1:] = _weigh_losses(lack, sigma, weighed[seen, 0])
     return weighed, cut
+
+
+def _weigh_losses(
+    lack: NDArray[np.float64], sigma: NDArray[np.float64], sound: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Likelihood of partial and of lost work; what a combustion is worth is corrected on the way.
+
+    The correction is the one under which all firings are likeliest, by how well its size is known.
+    """
+    best, chosen = -np.inf, np.zeros((lack.size, 2))
+    for size in SIZES:
+        worth = float(np.exp(size))
+        lost = log_student(lack - worth, np.hypot(sigma, LOADS * worth), freedom=FREEDOM)
+        parts = [
+            log_student(lack - f * worth, np.hypot(sigma, ALIKE * worth), freedom=FREEDOM)
+            for f in PARTIAL_SHARES
+        ]
+        partial = np.logaddexp.reduce(parts, axis=0) - log(len(PARTIAL_SHARES))
+        mixed = np.logaddexp.reduce(
+            [sound, log(SHARE_LOST) + lost, log(SHARE_PARTIAL) + partial], axis=0
+        )
+        total = float(mixed.sum()) - 0.5 * (size / SIZE_SPREAD) ** 2
+        if total > best:
+            best, chosen = total, np.stack((partial, lost), axis=1)
+    return chosen
 
 
 def _find_offsets(
@@ -87,52 +111,32 @@ def _find_offsets(
     seen: NDArray[np.bool_],
     faulty: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Energy that each cylinder seems to lack in every firing for an error of the wheel."""
+    """Combustions that each cylinder seems to lack in every firing for an error of the wheel."""
     share = table["torque_deficit_relative"].to_numpy(float)
     with np.errstate(divide="ignore", invalid="ignore"):
-        energy = table["torque_deficit_energy"].to_numpy(float) / share
+        combustion = table["torque_lack"].to_numpy(float) / share  # of omega^2 / 2, in combustions
     offset = np.zeros(faulty.size + 1)
     for c in np.flatnonzero(faulty < FAULTY) + 1:
         own = share[(cylinder == c) & seen & np.isfinite(share)]
         if own.size:
             offset[c] = np.clip(np.median(own), -WHEEL_ERROR, WHEEL_ERROR)
-    return np.asarray(np.nan_to_num(offset[cylinder] * energy))
+    return np.asarray(np.nan_to_num(offset[cylinder] * combustion))
 
 
-def _weigh_losses(
-    lack: NDArray[np.float64], spread: NDArray[np.float64], sound: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Likelihood of partial and lost work; what a combustion is worth is found on the way.
-
-    A combustion's energy is the one under which all firings are likeliest, by what engines have.
-    """
-    best, chosen = -np.inf, np.zeros((lack.size, 2))
-    for size in SIZES:
-        worth = COMBUSTION_ENERGY * np.exp(size)
-        lost = log_student(lack - worth, np.hypot(spread, LOADS * worth), freedom=FREEDOM)
-        parts = [
-            log_student(lack - f * worth, np.hypot(spread, ALIKE * worth), freedom=FREEDOM)
-            for f in PARTIAL
-        ]
-        partial = np.logaddexp.reduce(parts, axis=0) - log(len(PARTIAL))
-        mixed = np.logaddexp.reduce(
-            [sound, log(SHARE_LOST) + lost, log(SHARE_PARTIAL) + partial], axis=0
-        )
-        total = float(mixed.sum()) - 0.5 * (size / COMBUSTION_SPREAD) ** 2
-        if total > best:
-            best, chosen = total, np.stack((partial, lost), axis=1)
-    return chosen
-
-
-def _combine(table: pd.DataFrame) -> NDArray[np.float64]:
-    """Give the lack of torque in spreads, by all its measures.
+def _combine(
+    table: pd.DataFrame,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Give the lack of torque in spreads by all its measures, and as a share of the first.
 
     The whole stroke, its first half, and against the neighbours of one side: what lacks less.
     """
     z = table["torque_deficit_z"].to_numpy(float)
     gain = table["gain_deficit_z"].to_numpy(float)
     both = np.where(np.isfinite(gain), 0.5 * (z + np.minimum(gain, LONE * np.abs(z))), z)
-    return np.asarray(np.fmin(both, table["torque_step_z"].to_numpy(float)))
+    least = np.fmin(both, table["torque_step_z"].to_numpy(float))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(z > 1.0, np.clip(least / z, 0.0, 1.0), 1.0)
+    return np.asarray(least), np.asarray(share)
 
 
 def _find_shaken(
