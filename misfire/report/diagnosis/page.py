@@ -19,7 +19,12 @@ from misfire.report.diagnosis.exhibits import (
     pick_evidence,
     show_panels,
 )
-from misfire.report.diagnosis.rows import build_condition_rows, build_event_rows, build_rank_row
+from misfire.report.diagnosis.rows import (
+    build_condition_rows,
+    build_event_rows,
+    build_rank_row,
+    build_state_rows,
+)
 from misfire.report.diagnosis.sources import Source, list_lost_rows, list_sources
 from misfire.report.diagnosis.story import (
     compare_values,
@@ -128,6 +133,7 @@ def _context(diagnosis: Diagnosis) -> dict[str, Any]:
             for c in named
             if (rows := compare_values(diagnosis, c.cylinder))
         ],
+        "states": build_state_rows(diagnosis),
         "kv_words": kv_words,
         "timeline": timeline,
         "timeline_words": _timeline_words(timeline),

@@ -130,3 +130,56 @@ def _event_value(row: pd.Series[Any], quantity: Quantity) -> str:
     value = float(row[quantity.column])
     text = format_value(value, quantity.decimals)
     return f"over {text}" if is_bound(str(row["flags"]), quantity.column) and value > 0 else text
+
+
+SPARK_WORDS = {
+    "usual": "usual spark",
+    "starved": "too little energy",
+    "leaking": "leaking",
+    "strained": "late and short",
+    "no_breakdown": "no breakdown",
+    "not_switched": "not switched",
+    "unseen": "spark not seen",
+}
+WORK_WORDS = {
+    "done": "did its work",
+    "partial": "did part of it",
+    "lost": "lost",
+    "cut": "fuel cut",
+    "unseen": "work not seen",
+}
+
+
+def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
+    """Lay out what every cylinder's firings were: spark by work, as counts and as shares to draw.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+
+    Returns
+    -------
+    rows : dict
+        `columns`: the sparks that any cylinder shows; `rows`: cylinder, its state in a word, and
+        for every column its cells (words, count, width of a bar in per cent, whether odd). Empty
+        where nothing was judged.
+    """
+    sparks = [s for s in SPARK_WORDS if any(s in c.table for c in diagnosis.cylinders)]
+    rows = []
+    for c in sorted(diagnosis.cylinders, key=lambda c: c.cylinder):
+        total = sum(n for row in c.table.values() for n in row.values())
+        cells = [
+            [
+                {
+                    "words": WORK_WORDS[work],
+                    "count": format_count(n),
+                    "width": round(100.0 * n / max(total, 1), 1),
+                    "odd": work == "lost" or spark not in ("usual", "unseen"),
+                }
+                for work, n in c.table.get(spark, {}).items()
+            ]
+            for spark in sparks
+        ]
+        rows.append({"cylinder": c.cylinder, "state": c.state, "cells": cells})
+    told = any(c.table for c in diagnosis.cylinders)
+    return {"columns": [SPARK_WORDS[s] for s in sparks], "rows": rows if told else []}

@@ -58,6 +58,10 @@ class Comparison:
 def write_headline(diagnosis: Diagnosis) -> str:
     """Say the verdict in one plain sentence."""
     if diagnosis.verdict == "no_misfire":
+        ailing = [str(c.cylinder) for c in diagnosis.cylinders if c.state == "ailing"]
+        if ailing:
+            who = f"Cylinder{'s' * (len(ailing) > 1)} {join_words(sorted(ailing, key=int))}"
+            return f"{who} {'have' if len(ailing) > 1 else 'has'} a bad spark; no misfire yet."
         return "No misfire was found."
     if diagnosis.verdict == "inconclusive":
         return "This recording does not settle the question."
@@ -78,6 +82,13 @@ def write_headline(diagnosis: Diagnosis) -> str:
 def write_lead(diagnosis: Diagnosis) -> str:
     """Say under the headline how certain it is and what the likely cause is."""
     if diagnosis.verdict == "no_misfire":
+        told = [f.message for f in diagnosis.findings if f.code == "ailing_spark"]
+        if told:
+            return " ".join(f"{message[0].upper()}{message[1:]}." for message in told)
+        if any(c.misfires for c in diagnosis.cylinders):
+            return (
+                "The recording was good enough to see a misfire; a stray lost firing is no fault."
+            )
         return "The recording was good enough to see a misfire, and there was none."
     if diagnosis.verdict == "inconclusive":
         return "No cylinder is accused; what would settle it stands below."

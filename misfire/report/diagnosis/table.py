@@ -97,7 +97,9 @@ def format_table(diagnosis: Diagnosis) -> str:
 def _verdict_line(diagnosis: Diagnosis) -> str:
     """Say the verdict with the cylinders and how certain it is."""
     if diagnosis.verdict == "no_misfire":
-        return "NO MISFIRE FOUND"
+        ailing = [str(c.cylinder) for c in diagnosis.cylinders if c.state == "ailing"]
+        watch = f", WATCH THE SPARK OF CYLINDER {', '.join(sorted(ailing, key=int))}"
+        return "NO MISFIRE FOUND" + watch * bool(ailing)
     if diagnosis.verdict == "inconclusive":
         return "INCONCLUSIVE"
     named = ", ".join(
