@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 NAMES = tuple(MECHANISMS)
 SOUND_WORK = (0.998, 0.001, 0.001)  # of a firing with a usual spark, before anything is known
+LEAK = list(KINDS).index("low_compression")
 PRIOR_FIRINGS = 30.0  # firings by which a cylinder's shares are held back
 ROUNDS = 25  # of expectation maximisation
 OF_KIND_FIRINGS = 4.0  # firings by which the ways of a kind are held to be as likely
@@ -112,7 +113,7 @@ def explain(
     work = np.full(n, len(WORK_STATES) - 1, np.int8)
     spark_probability, work_probability = np.full(n, np.nan), np.full(n, np.nan)
     lost = np.full(n, np.nan)
-    evidence, always = (np.zeros((n_cylinders, len(KINDS))) for _ in range(2))
+    evidence, always, sealing = (np.zeros((n_cylinders, len(KINDS))) for _ in range(3))
     counts = np.zeros((n_cylinders, len(SPARK_STATES), len(WORK_STATES)))
     sure_counts = np.zeros_like(counts)
     state_of = np.array([SPARK_STATES.index(m.state) for m in MECHANISMS.values()])
@@ -140,13 +141,14 @@ def explain(
         sure = own[np.nan_to_num(spark_probability[own]) >= SURE_STATE]
         np.add.at(sure_counts[c - 1], (spark[sure], work[sure]), 1.0)
         used = own[~cut[own]]
-        evidence[c - 1] = _weigh_kinds(sparks[used], works[used], approach[used])
+        evidence[c - 1] = _weigh_kinds(sparks[used], works[used])
+        sealing[c - 1, LEAK] = _weigh_approach(approach[used])
         always[c - 1] = _weigh_always(table, used, evidence[c - 1])
     prior = np.log([KIND_PRIOR[k] for k in KINDS])
-    likely = KIND_TEMPER * (evidence + always) + prior
+    likely = KIND_TEMPER * (evidence + always) + sealing + prior
     shares = np.exp(likely - likely.max(axis=1, keepdims=True))
     shares /= shares.sum(axis=1, keepdims=True)
-    misfit = np.logaddexp.reduce(evidence + prior, axis=1)
+    misfit = np.logaddexp.reduce(evidence + sealing + prior, axis=1)
     kinds = np.zeros((n_cylinders, len(FAULT_TYPES)))
     for number, kind in enumerate(KINDS):
         kinds[:, FAULT_TYPES.index(kind)] = shares[:, number]
@@ -204,9 +206,7 @@ def _find_states(
     return by_spark, joint
 
 
-def _weigh_kinds(
-    sparks: NDArray[np.float64], works: NDArray[np.float64], approach: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _weigh_kinds(sparks: NDArray[np.float64], works: NDArray[np.float64]) -> NDArray[np.float64]:
     """Tempered log likelihood of each kind of fault over a sound cylinder."""
     n = sparks.shape[0]
     weighed = np.zeros(len(KINDS))
@@ -239,13 +239,17 @@ def _weigh_kinds(
         n_odd = max(1.0, odd * n)
         log_ratio = float(each.sum()) - 0.5 * np.log(n)
         weighed[number] = log_ratio * INDEPENDENT / (INDEPENDENT + n_odd)
-    known = approach[np.isfinite(approach)]
-    if known.size:
-        usual = np.array([np.median(known)])
-        leaks = log_student(usual - LEAN_APPROACH, np.array(LEAN_SPREAD), freedom=FREEDOM)
-        sound = log_student(usual, np.ones(1), freedom=FREEDOM)
-        weighed[list(KINDS).index("low_compression")] += float((leaks - sound)[0])
     return weighed
+
+
+def _weigh_approach(approach: NDArray[np.float64]) -> float:
+    """Log likelihood of a leak over a sound seal, by the work of compression; counted once."""
+    known = approach[np.isfinite(approach)]
+    if not known.size:
+        return 0.0
+    usual = np.array([np.median(known)])
+    leaks = log_student(usual - LEAN_APPROACH, np.array(LEAN_SPREAD), freedom=FREEDOM)
+    return float((leaks - log_student(usual, np.ones(1), freedom=FREEDOM))[0])
 
 
 def _weigh_always(

@@ -1,0 +1,178 @@
+"""States of firings and kinds of fault, on firings drawn from what the trade's textbooks say.
+
+Source of the directions: firing line and spark line read as a pair (high and short: open or wide
+gap; low and long: fouled or shorted path), textbooks of automotive ignition; what each fault does
+to the signals: the table of fault types in the README.
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from misfire.columns import FIRING_COLUMNS
+from misfire.diagnosis.explanation import explain
+from misfire.diagnosis.reasons import find_ailing
+from misfire.diagnosis.reference import compare_with_sound
+from misfire.records import FAULT_TYPES, SPARK_STATES, WORK_STATES
+
+CYLINDERS = 4
+SOUND = {
+    "form_burn_ms": 0.3,
+    "form_breakdown_us": 2.5,
+    "form_firing": 2.0,
+    "form_burn_level": 0.2,
+    "form_kick": 3.0,
+    "form_ring": 1.0,
+    "form_peak_a": 2.0,
+    "form_slope": 1.2,
+    "form_ring_on": -4.0,
+    "form_step": 0.0,
+    "form_tail": 0.0,
+}
+SCATTER = {"form_peak_a": 0.01, "form_slope": 0.01, "form_step": 0.005, "form_tail": 0.002}
+
+
+def draw(n_cycles=100, seed=1, *, odd=0.4, cylinder=3, change=None, dark=False, lack=0.0, **flags):
+    """Draw a recording in which one cylinder is odd in a share of its firings."""
+    rng = np.random.default_rng(seed)
+    n = CYLINDERS * n_cycles
+    of = np.tile(np.arange(1, CYLINDERS + 1), n_cycles)
+    table = pd.DataFrame({c: np.full(n, np.nan) for c in FIRING_COLUMNS})
+    for name, value in SOUND.items():
+        table[name] = value + rng.normal(0.0, SCATTER.get(name, 0.05), n)
+    for name in ("no_breakdown", "no_dwell", "form_leaks"):
+        table[name] = 0.0
+    table["torque_level_change"] = 0.0
+    z = rng.normal(0.0, 1.0, n)
+    active = (of == cylinder) & (rng.random(n) < odd)
+    z += active * lack / 0.05
+    for name in ("torque_deficit_z", "gain_deficit_z", "torque_step_z"):
+        table[name] = z
+    table["torque_lack"], table["torque_lack_sigma"] = 0.05 * z, 0.05
+    table["torque_deficit_relative"] = 0.05 * z * 0.1
+    table["approach_z"] = rng.normal(0.0, 0.5, n)
+    for name, step in (change or {}).items():
+        table.loc[active, name] += step
+    if dark:
+        table.loc[active, ["form_burn_ms", "form_burn_level"]] = np.nan
+        table.loc[active, "no_breakdown"] = 1.0
+    for name, value in flags.items():
+        table.loc[active, name] = value
+    return table, of, active
+
+
+def judge(table, of, faulty=0.5):
+    return explain(
+        table, of, faulty=np.full(CYLINDERS, faulty), disturbed=np.zeros(len(table), bool)
+    )
+
+
+FAULTS = [
+    # kind, spark it makes, what changes in the odd firings
+    ("open_secondary", "strained", {"form_firing": 0.8, "form_breakdown_us": 0.6,
+     "form_burn_ms": -0.6, "form_burn_level": 0.2}, False, {}),
+    ("open_secondary", "no_breakdown", {"form_firing": 0.9, "form_breakdown_us": 1.4,
+     "form_kick": 0.1, "form_ring": 0.3}, True, {}),
+    ("fouled_plug", "leaking", {"form_firing": -0.6, "form_kick": -0.4, "form_ring": -1.2}, True,
+     {"form_leaks": 1.0}),
+    ("weak_coil", "starved", {"form_peak_a": -0.5, "form_slope": -0.45, "form_burn_ms": -0.5,
+     "form_kick": -0.35}, False, {}),
+    ("weak_coil", "starved", {"form_step": 0.2, "form_ring_on": -0.7, "form_burn_ms": -0.7,
+     "form_kick": -0.3}, False, {}),
+    ("mixture", "usual", {}, False, {}),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("kind", "spark", "change", "dark", "flags"), FAULTS)
+@pytest.mark.parametrize("odd", [0.2, 0.8])
+def test_the_kind_of_fault_is_told(kind, spark, change, dark, flags, odd):
+    table, of, active = draw(odd=odd, change=change, dark=dark, lack=1.0, **flags)
+    found = judge(table, of)
+    assert FAULT_TYPES[int(found.kinds[2].argmax())] == kind
+    named = np.array(SPARK_STATES)[found.spark]
+    assert np.mean(named[active] == spark) > 0.95
+    assert np.mean(named[~active] == "usual") > 0.98
+    assert np.mean(found.lost[active] > 0.5) > 0.97
+    assert np.mean(found.lost[~active] > 0.5) < 0.005
+
+
+def test_a_coil_that_is_not_switched():
+    table, of, active = draw(odd=0.3, lack=1.0, no_dwell=1.0)
+    table.loc[active, list(SOUND)] = np.nan
+    table.loc[active, "no_breakdown"] = np.nan
+    found = judge(table, of)
+    assert FAULT_TYPES[int(found.kinds[2].argmax())] == "no_primary"
+    assert set(np.array(SPARK_STATES)[found.spark[active]]) == {"not_switched"}
+    assert (found.lost[active] > 0.9).all()
+
+
+def test_a_short_spark_that_did_its_work_is_ailing_and_not_lost():
+    change = {"form_firing": 0.6, "form_breakdown_us": 0.5, "form_burn_ms": -0.5}
+    table, of, active = draw(odd=0.2, change=change)
+    found = judge(table, of, faulty=0.05)
+    assert (found.lost < 0.5).all()
+    assert list(find_ailing(found)) == [3]
+    sound, of, _ = draw(odd=0.0, seed=2)
+    assert find_ailing(judge(sound, of)) == {}
+
+
+def test_a_leaking_cylinder_always_gives_less():
+    table, of, _ = draw(odd=1.0, lack=0.3)
+    table.loc[of == 3, "approach_z"] += 2.5
+    found = judge(table, of, faulty=0.9)
+    assert FAULT_TYPES[int(found.kinds[2].argmax())] == "low_compression"
+    assert np.mean(found.work[of == 3] == WORK_STATES.index("partial")) > 0.9
+
+
+def test_what_no_channel_shows_is_unseen():
+    table, of, _ = draw(lack=1.0)
+    table[[*SOUND, "no_breakdown", "no_dwell", "form_leaks"]] = np.nan
+    found = judge(table, of)
+    assert (found.spark == SPARK_STATES.index("unseen")).all()
+    torque = ["torque_lack", "torque_deficit_z", "torque_step_z", "gain_deficit_z"]
+    table[torque] = np.nan
+    found = judge(table, of)
+    assert (found.work == WORK_STATES.index("unseen")).all()
+    assert np.isnan(found.lost).all()
+
+
+def test_fuel_cut_is_neither_lost_nor_done():
+    table, of, active = draw(odd=0.5, lack=1.0)
+    table["torque_level_change"] = -20.0
+    found = judge(table, of)
+    assert (found.work == WORK_STATES.index("cut")).all()
+    assert (found.lost < 0.1).all()
+
+
+def test_shakes_that_strike_every_cylinder_say_less_than_those_of_one():
+    shaken, of, struck = draw(n_cycles=400, odd=0.0)
+    one, _, _ = draw(n_cycles=400, odd=0.0)
+    rng = np.random.default_rng(5)
+    struck = np.flatnonzero(rng.random(len(shaken)) < 0.03)
+    for table, rows in ((shaken, struck), (one, struck[of[struck] == 3])):
+        for name in ("torque_deficit_z", "gain_deficit_z", "torque_step_z"):
+            table.loc[rows, name] += 18.0
+        table.loc[rows, "torque_lack"] += 0.9
+    assert judge(shaken, of).misfit[2] < 0.5 * judge(one, of).misfit[2]
+
+
+def test_a_fault_in_most_firings_does_not_become_the_reference():
+    rng = np.random.default_rng(3)
+    of = np.tile([1, 2, 3, 4], 200)
+    values = rng.normal(0.0, 0.05, of.size)
+    odd = (of == 3) & (rng.random(of.size) < 0.9)
+    values[odd] -= 0.7
+    apart, sigma = compare_with_sound(values, ~odd, of, n_cylinders=4, least=0.04)
+    assert np.median(apart[odd]) == pytest.approx(-0.7, abs=0.05)
+    assert np.median(np.abs(apart[~odd])) < 0.06
+    assert np.isfinite(sigma).all()
+
+
+def test_an_own_level_is_no_fault():
+    rng = np.random.default_rng(4)
+    of = np.tile([1, 2, 3, 4], 200)
+    values = rng.normal(0.0, 0.05, of.size) + np.where(of == 2, 0.15, 0.0)
+    values += np.linspace(0.0, 0.5, of.size)  # the engine's condition moves, for all alike
+    apart, _ = compare_with_sound(values, np.ones(of.size, bool), of, n_cylinders=4, least=0.04)
+    for c in range(1, 5):
+        assert abs(np.median(apart[of == c])) < 0.03
