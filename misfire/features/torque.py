@@ -15,7 +15,7 @@ from misfire.dsp.running import (
 )
 from misfire.dsp.track import interpolate_angle, time_at
 from misfire.dsp.trend import find_leverage, fit_local_trend
-from misfire.features.combustion import estimate_work, measure_pulse
+from misfire.features.combustion import LONG_CRANK, estimate_work, measure_pulse
 from misfire.features.overlap import (
     WORK_DEG,
     gather,
@@ -31,7 +31,6 @@ from misfire.records import CrankTrack, Engine, Firings
 LEAST_NEIGHBOURS = 4  # firings on each side against which one is judged
 TREND_FIRINGS = 8  # on each side: a driveline swings within some ten firings
 EARLY_DEG = 90.0  # most of it is done by then
-LONG_CRANK = 6  # cylinders
 LEAST_DEG = 45.0  # on a long crank: a narrower window holds the twist of a combustion
 WIDEST_DEG = 60.0  # a wider window at TDC holds much of the combustion it is to stand before
 LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken

@@ -96,7 +96,7 @@ class TestDiagnose:
 @pytest.fixture(scope="module")
 def work():
     """Crank acceleration of each pressure cycle, TDC given."""
-    found = {}
+    found, lacks = {}, {}
     for name, tdc_deg in TDC_DEG.items():
         recording = open_recording(FOLDER / f"{name}.toml")
         track = detect_events(recording).track
@@ -110,6 +110,8 @@ def work():
         accel = np.where(away < 3e-3, table.accel[row], np.nan)
         gain = np.where(away < 3e-3, -table.gain_deficit[row], np.nan)
         found[name] = (time_s, pressure, accel, gain)
+        lacks[name] = np.where(away < 3e-3, table.lack[row], np.nan)
+    found["lack"] = lacks
     return found
 
 
@@ -123,6 +125,17 @@ class TestTorqueWithTdcGiven:
         ]
         print(name, "ranks of the lost cycles", ranks, "of", int(np.isfinite(accel).sum()))  # noqa: T201
         assert sorted(ranks) == list(range(1, len(ranks) + 1))
+
+    @pytest.mark.parametrize("name", TDC_DEG)
+    def test_lost_means_lost(self, work, name):
+        # in units of a combustion that the crank alone gives; the pressure says what was lost
+        # (below 0.45 of its file's median) and what burnt as usual
+        _, pressure, _, _ = work[name]
+        lack, share = work["lack"][name], pressure / np.median(pressure)
+        known = np.isfinite(lack)
+        if name in LOST:
+            assert np.min(lack[known & (share < 0.45)]) > 0.5
+        assert np.max(lack[known & (share > 0.7)]) < 0.5
 
     @pytest.mark.parametrize(
         ("name", "least"),
