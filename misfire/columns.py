@@ -32,6 +32,7 @@ TORQUE_COLUMNS = (
     "torque_mate_z",
     "torque_lack",  # in combustions of the recording's own kind, and its standard deviation
     "torque_lack_sigma",
+    "torque_unit_sigma",  # relative error of that unit, alike for all firings
 )
 SPARK_COLUMNS = (
     "no_breakdown",

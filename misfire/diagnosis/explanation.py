@@ -30,7 +30,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 NAMES = tuple(MECHANISMS)
-SOUND_WORK = (0.998, 0.001, 0.001)  # of a firing with a usual spark, before anything is known
+ODD_WORK, ODD_WORK_FAULTY = 0.001, 0.03  # share of usual sparks with partial, and with lost work:
+# in a sound cylinder, and more in a faulty one, before its firings are looked at
 LEAK = list(KINDS).index("low_compression")
 PRIOR_FIRINGS = 30.0  # firings by which a cylinder's shares are held back
 ROUNDS = 25  # of expectation maximisation
@@ -121,7 +122,9 @@ def explain(
         own = np.flatnonzero(cylinder == c)
         if own.size == 0:
             continue
-        by_spark, joint = _find_states(sparks[own], works[own], feeble[own], ~cut[own])
+        by_spark, joint = _find_states(
+            sparks[own], works[own], feeble[own], ~cut[own], faulty=faulty[c - 1]
+        )
         by_work = joint.sum(axis=1)
         by_state = np.zeros((own.size, len(SPARK_STATES)))
         for number, state in enumerate(state_of):
@@ -175,6 +178,8 @@ def _find_states(
     works: NDArray[np.float64],
     feeble: NDArray[np.float64],
     used: NDArray[np.bool_],
+    *,
+    faulty: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Probability of each mechanism, by the spark alone, and of each mechanism with each work.
 
@@ -183,7 +188,9 @@ def _find_states(
     """
     prior = np.full(len(NAMES), ODD_SHARE / (len(NAMES) - 1))
     prior[0] = 1.0 - ODD_SHARE
-    works_prior = np.array([SOUND_WORK, *(m.work for m in list(MECHANISMS.values())[1:])])
+    odd_work = ODD_WORK + ODD_WORK_FAULTY * faulty
+    sound_work = (1.0 - 2.0 * odd_work, odd_work, odd_work)
+    works_prior = np.array([sound_work, *(m.work for m in list(MECHANISMS.values())[1:])])
     likely_spark = np.exp(sparks - sparks.max(axis=1, keepdims=True))
     likely_work = np.exp(works - works.max(axis=1, keepdims=True))[:, None, :]
     likely_work = np.repeat(likely_work, len(NAMES), axis=1)

@@ -23,7 +23,7 @@ USUAL_SHAKEN = 0.5 / 30.0  # half a shaken firing in thirty, before the other cy
 SOUND_CYLINDERS = 0.6  # of the other cylinders: a second faulty one must not pass for shakes
 SHAKE_CENTRE, SHAKE_SPREAD = 3.0, 5.0  # spreads that a shaken firing lacks
 SIZES = (-0.7, -0.45, -0.22, 0.0, 0.22, 0.45)  # natural log: a combustion over its estimate
-SIZE_SPREAD = 0.3  # of it: pulses of speed tell the work of a combustion no better
+USUAL_UNIT = 0.3  # of it: how well a combustion's work is known where the recording does not say
 SHARE_LOST, SHARE_PARTIAL = 0.02, 0.005  # of all firings, as its worth is looked for
 LOADS = 0.35  # of a combustion: how much lost ones of one recording differ from the usual work
 PARTIAL_SHARES = (0.1, 0.2, 0.3, 0.4)  # of a combustion
@@ -76,12 +76,17 @@ def weigh_work(
     sound = log_normal(lack, ROUGHER * sigma)
     shake = log_student(lack - SHAKE_CENTRE * sigma, SHAKE_SPREAD * sigma, freedom=FREEDOM)
     weighed[seen, 0] = np.logaddexp(np.log1p(-shaken) + sound, np.log(shaken) + shake)
-    weighed[seen, 1:] = _weigh_losses(lack, sigma, weighed[seen, 0])
+    known = table["torque_unit_sigma"].to_numpy(float)[seen]
+    unit = float(np.nanmedian(known)) if np.isfinite(known).any() else USUAL_UNIT
+    weighed[seen, 1:] = _weigh_losses(lack, sigma, weighed[seen, 0], unit)
     return weighed, cut
 
 
 def _weigh_losses(
-    lack: NDArray[np.float64], sigma: NDArray[np.float64], sound: NDArray[np.float64]
+    lack: NDArray[np.float64],
+    sigma: NDArray[np.float64],
+    sound: NDArray[np.float64],
+    unit: float,
 ) -> NDArray[np.float64]:
     """Likelihood of partial and of lost work; what a combustion is worth is corrected on the way.
 
@@ -99,7 +104,7 @@ def _weigh_losses(
         mixed = np.logaddexp.reduce(
             [sound, log(SHARE_LOST) + lost, log(SHARE_PARTIAL) + partial], axis=0
         )
-        total = float(mixed.sum()) - 0.5 * (size / SIZE_SPREAD) ** 2
+        total = float(mixed.sum()) - 0.5 * (size / unit) ** 2
         if total > best:
             best, chosen = total, np.stack((partial, lost), axis=1)
     return chosen

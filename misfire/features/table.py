@@ -61,8 +61,10 @@ def build_firing_table(
         columns["torque_level_relative"] = torque.level / omega2
         columns["torque_level_change"] = compute_level_change(torque, engine=engine)
         columns["torque_noise_relative"] = torque.noise / omega2
-        columns["torque_lack"] = torque.lack
+        # what the crank says where it cannot be trusted is no witness
+        columns["torque_lack"] = np.where(torque.crank_doubtful, np.nan, torque.lack)
         columns["torque_lack_sigma"] = torque.lack_sigma
+        columns["torque_unit_sigma"] = torque.unit_sigma
         columns["torque_mate_z"] = _mate_z(firings, z, engine)
     del omega2  # in a long recording large
     columns["speed_rpm"] = firings.rpm

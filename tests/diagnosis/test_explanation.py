@@ -49,6 +49,7 @@ def draw(n_cycles=100, seed=1, *, odd=0.4, cylinder=3, change=None, dark=False, 
     for name in ("torque_deficit_z", "gain_deficit_z", "torque_step_z"):
         table[name] = z
     table["torque_lack"], table["torque_lack_sigma"] = 0.05 * z, 0.05
+    table["torque_unit_sigma"] = 0.15
     table["torque_deficit_relative"] = 0.05 * z * 0.1
     table["approach_z"] = rng.normal(0.0, 0.5, n)
     for name, step in (change or {}).items():
@@ -117,7 +118,7 @@ def test_a_short_spark_that_did_its_work_is_ailing_and_not_lost():
 
 
 def test_a_leaking_cylinder_always_gives_less():
-    table, of, _ = draw(odd=1.0, lack=0.3)
+    table, of, _ = draw(odd=1.0, lack=0.4)
     table.loc[of == 3, "approach_z"] += 2.5
     found = judge(table, of, faulty=0.9)
     assert FAULT_TYPES[int(found.kinds[2].argmax())] == "low_compression"
