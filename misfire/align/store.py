@@ -4,23 +4,22 @@ from pathlib import Path
 
 from misfire.align.storeprobe import probe_store
 from misfire.align.storereader import open_checked
-from misfire.align.storeshape import has_known_shape, has_signature
-from misfire.dsp.heaps import find_broken_heap
 from misfire.errors import FormatError
 from misfire.records import Recording
 
+SIGNATURE = b"\x89HDF\r\n\x1a\n"
 
-def is_store(path: Path | str) -> bool:
-    """Tell whether a file is a recording that `write_store` wrote."""
-    import h5py
 
-    try:
-        if not has_signature(Path(path)) or find_broken_heap(Path(path)) is not None:
-            return False
-        with h5py.File(path, "r") as file:
-            return str(file.attrs.get("schema", "")).startswith("misfire-recording/")
-    except (OSError, RuntimeError, ValueError):
-        return False
+def has_signature(path: Path) -> bool:
+    """Tell whether a file begins as an HDF5 file does.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be read.
+    """
+    with path.open("rb") as file:
+        return file.read(len(SIGNATURE)) == SIGNATURE
 
 
 def open_store(path: Path | str) -> Recording:
@@ -47,8 +46,7 @@ def open_store(path: Path | str) -> Recording:
     try:
         if not has_signature(path):
             raise FormatError(f"{path}: cannot be opened as HDF5; run `misfire ingest` again")
-        if not has_known_shape(path):
-            probe_store(path)
+        probe_store(path)
     except OSError as error:
         raise FormatError(f"{path}: cannot be read ({error.strerror}); copy it again") from None
     return open_checked(path)

@@ -13,7 +13,7 @@ from pathlib import Path
 from misfire.errors import OutputError
 
 LOCK = "lock"
-_BUSY = {errno.EACCES, errno.EAGAIN}
+_NO_LOCKS = {errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP}
 
 
 @contextmanager
@@ -21,7 +21,7 @@ def lock_folder(folder: Path) -> Iterator[None]:
     """Hold a folder for one run.
 
     The system's own file lock is used, which ends with the process however that ends. Where the
-    folder's file system has none, the lock is the file itself: one that a process of this machine
+    folder's file system has none, a file beside it is the lock: one that a process of this machine
     left behind when it died is taken over.
 
     Parameters
@@ -33,76 +33,41 @@ def lock_folder(folder: Path) -> Iterator[None]:
     OutputError
         If another run has the folder, or the lock cannot be written.
     """
+    from filelock import BaseFileLock, FileLock, SoftFileLock, Timeout
+
     path = folder / LOCK
+    lock: BaseFileLock = FileLock(path, timeout=0, on_acquired=_sign)
     try:
-        handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+        try:
+            lock.acquire()
+        except OSError as error:
+            if error.errno not in _NO_LOCKS:
+                raise
+            path = folder / f"{LOCK}.soft"
+            lock = SoftFileLock(path, timeout=0)
+            lock.acquire()
+    except Timeout:
+        raise _refuse(path) from None
     except OSError as error:
         raise OutputError(f"{path}: cannot be written ({error.strerror})") from None
     try:
-        own_file = not _take(handle, path)
-        os.ftruncate(handle, 0)
-        os.lseek(handle, 0, os.SEEK_SET)
-        os.write(handle, f"{os.getpid()} {socket.gethostname()}\n".encode())
         yield
-        os.ftruncate(handle, 0)
-        if own_file:
-            path.unlink(missing_ok=True)
     finally:
-        os.close(handle)
+        lock.release()
 
 
-def _take(handle: int, path: Path) -> bool:
-    """Take the system's lock; False where there is none and the file's content has to do."""
-    try:
-        if os.name == "nt":
-            import msvcrt
-
-            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
-        else:
-            import fcntl
-
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        if error.errno in _BUSY:
-            raise _refuse(path, _read(path)) from None
-        holder = _read(path)
-        if holder and not is_left_behind(holder):
-            raise _refuse(path, holder) from None
-        return False
-    return True
+def _sign(handle: int) -> None:
+    """Write who has the folder."""
+    os.ftruncate(handle, 0)
+    os.write(handle, f"{os.getpid()}\n{socket.gethostname()}\n".encode())
 
 
-def is_left_behind(holder: str) -> bool:
-    """Tell whether the process that wrote a lock is gone for certain.
-
-    Parameters
-    ----------
-    holder : str
-        "process-number host"; a process of another host may still run.
-    """
-    number, _, host = holder.partition(" ")
-    if host != socket.gethostname() or not number.isdigit():
-        return False
-    try:
-        os.kill(int(number), 0)
-    except ProcessLookupError:
-        return True
-    except OSError:
-        return False
-    return False
-
-
-def _read(path: Path) -> str:
-    """Give what the holder wrote."""
-    with contextlib.suppress(OSError):
-        return path.read_text(encoding="utf-8", errors="replace").strip()
-    return ""
-
-
-def _refuse(path: Path, holder: str) -> OutputError:
+def _refuse(path: Path) -> OutputError:
     """Say who has the folder."""
-    number, _, host = holder.partition(" ")
-    who = f" (process {number} on {host})" if host else ""
+    words: list[str] = []
+    with contextlib.suppress(OSError):  # one that is locked cannot be read on every system
+        words = path.read_text(encoding="utf-8", errors="replace").split()
+    who = f" (process {words[0]} on {words[1]})" if len(words) > 1 else ""
     return OutputError(
         f"{path.parent}: another screening{who} is at work there; wait for it, or choose another "
         f"folder with -o. If none is, remove {path}"

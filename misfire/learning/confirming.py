@@ -13,7 +13,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from misfire.align.store import is_store
+from misfire.align.store import has_signature
 from misfire.align.storewriter import write_store
 from misfire.errors import OutputError, ParameterError
 from misfire.learning.casefolders import RECORDING
@@ -86,7 +86,7 @@ def confirm(
                     f"cylinder: the engine of {recording.job.vehicle_id} has cylinders 1 to "
                     f"{recording.job.engine.cylinders}, not {cylinder}"
                 )
-        if by_reference and not is_store(path):
+        if by_reference and not has_signature(path):
             raise ParameterError(
                 f"{path}: only a recording can be referred to; run `misfire ingest` first, or let "
                 "confirm make the recording"
@@ -129,7 +129,7 @@ def _write_case(
         ) as part:
             made = Path(part) / folder.name
             made.mkdir()
-            if is_store(path):
+            if has_signature(path):
                 if not by_reference:
                     write_whole(made / RECORDING, partial(shutil.copyfile, path))
             else:

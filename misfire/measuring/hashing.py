@@ -5,7 +5,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from threading import Event
 
-from misfire.align.storeshape import has_signature
+from misfire.align.store import has_signature
 from misfire.errors import FormatError
 from misfire.ingest.reading import compute_source_hash
 from misfire.measuring.scanning import CREW, TICK_S

@@ -2,8 +2,7 @@
 
 from pathlib import Path
 
-from misfire.align.store import open_store
-from misfire.align.storeshape import SIGNATURE
+from misfire.align.store import SIGNATURE, open_store
 from misfire.errors import FormatError
 from misfire.ingest.reading import open_raw
 from misfire.ingest.source import Progress

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from pathlib import Path
 
-from misfire.align.storeshape import has_signature
+from misfire.align.store import has_signature
 from misfire.errors import FormatError
 from misfire.ingest.parts import list_files
 from misfire.records import Recording

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from misfire.align.store import is_store, open_store
+from misfire.align.store import has_signature, open_store
 from misfire.align.storewriter import CHUNK_SAMPLES, CODINGS, write_store
 from misfire.errors import ChannelError, FormatError, OutputError, ParameterError
 from misfire.ingest.reading import open_raw
@@ -267,12 +267,11 @@ def test_other_files_are_refused(tmp_path: Path) -> None:
         open_store(path)
     for data in (b"", b"RIFF", bytes(range(256)) * 40):
         path.write_bytes(data)
-        assert not is_store(path)
+        assert not has_signature(path)
         with pytest.raises(FormatError, match="cannot be opened as HDF5"):
             open_store(path)
     with h5py.File(path, "w") as file:
         file["in1"] = np.zeros(5)
-    assert not is_store(path)
     with pytest.raises(FormatError, match="no recording of ours; describe it in a job card"):
         open_store(path)
 
@@ -297,7 +296,7 @@ def test_other_files_are_refused(tmp_path: Path) -> None:
 def test_file_changed_by_another_hand(spoil, tmp_path: Path) -> None:
     path = tmp_path / "rec.h5"
     write_store(make_recording(tmp_path, 10), path)
-    assert is_store(path)
+    open_store(path).close()
     with h5py.File(path, "r+") as file:
         spoil(file)
     with pytest.raises(FormatError, match=r"rec.h5: .*run `misfire ingest` again"):

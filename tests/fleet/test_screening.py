@@ -18,7 +18,7 @@ import misfire
 from misfire.diagnosis.chain import ingest
 from misfire.errors import FormatError, OutputError, ParameterError
 from misfire.fleet.folder import CATALOGUE
-from misfire.fleet.lock import LOCK, is_left_behind, lock_folder
+from misfire.fleet.lock import LOCK, lock_folder
 from misfire.fleet.pool import IsolatedWorker, Limits, LocalPool
 from misfire.fleet.watch import watch
 from misfire.simulate.scenario import FaultModel
@@ -342,7 +342,7 @@ def test_one_run_at_a_time(tmp_path):
     ):
         pass
     with lock_folder(tmp_path):  # free again
-        assert (tmp_path / LOCK).read_text("ascii").startswith(f"{os.getpid()} ")
+        assert (tmp_path / LOCK).read_text("ascii").startswith(f"{os.getpid()}\n")
 
 
 def test_without_a_lock_of_the_system_the_file_counts(tmp_path, monkeypatch):
@@ -358,17 +358,19 @@ def test_without_a_lock_of_the_system_the_file_counts(tmp_path, monkeypatch):
         lock_folder(tmp_path),
     ):
         pass
-    assert not (tmp_path / LOCK).exists()
-    done = subprocess.Popen([sys.executable, "-c", ""])
-    done.wait()
-    host = os.uname().nodename
-    (tmp_path / LOCK).write_text(f"{done.pid} {host}\n", "ascii")
+    soft = tmp_path / f"{LOCK}.soft"
+    assert not soft.exists()
+    code = (
+        "import os, sys\nfrom filelock import SoftFileLock\n"
+        "lock = SoftFileLock(sys.argv[1])\nlock.acquire()\nos._exit(0)\n"
+    )
+    subprocess.run([sys.executable, "-c", code, str(soft)], check=True)
+    assert soft.exists()
     with lock_folder(tmp_path):
         pass  # its holder is dead
-    (tmp_path / LOCK).write_text("1 another-host\n", "ascii")
+    soft.write_text("1\nanother-host\n", "ascii")
     with pytest.raises(OutputError, match="another-host"), lock_folder(tmp_path):
         pass
-    assert not is_left_behind("1 another-host")
 
 
 def test_watching_takes_complete_files_only(fleet, tmp_path):

@@ -21,7 +21,8 @@ def reseal(data: bytes) -> bytes:
     out = bytearray(data)
     pieces: dict[int, int] = {}
     for found in _MARKS.finditer(data):
-        _reseal_block(out, found.start(), pieces)
+        if found.start() + 7 <= len(data):  # else cut short before anything that is read singly
+            _reseal_block(out, found.start(), pieces)
     return bytes(out)
 
 
