@@ -136,7 +136,8 @@ def find_circles(imports: dict[str, set[str]]) -> list[str]:
     return circles
 
 
-def test_no_module_imports_itself_by_way_of_others():
+def find_imports_of_all() -> dict[str, set[str]]:
+    """List for each module of the package the others that it imports, also inside functions."""
     names = {
         ".".join(p.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): p
         for p in SOURCES
@@ -152,7 +153,11 @@ def test_no_module_imports_itself_by_way_of_others():
                 found |= {a.name for a in node.names}
         found = {n for n in found if not name.startswith(f"{n}.")}  # a room's own door
         imports[name] = (found & set(names)) - {name}
-    assert find_circles(imports) == []
+    return imports
+
+
+def test_no_module_imports_itself_by_way_of_others():
+    assert find_circles(find_imports_of_all()) == []
     assert sorted(find_circles({"a": {"b"}, "b": {"a"}, "c": {"a"}})) == ["a", "b"]
 
 

@@ -60,10 +60,3 @@ def test_the_shipped_model_and_train_draw_other_vehicles(script):
     # `train` draws from FIRST_SEED on, and each seed of the script draws below that
     last = script.FIRST + 50 * script.SEEDS
     assert last < FIRST_SEED
-
-
-def test_the_cache_is_of_the_code_that_measures(script, monkeypatch):
-    before = script.hash_measuring()
-    assert before == script.hash_measuring()
-    monkeypatch.setattr(script, "PARTS", script.PARTS[1:])
-    assert script.hash_measuring() != before
