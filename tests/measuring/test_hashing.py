@@ -5,10 +5,10 @@ import threading
 from dataclasses import replace
 
 import pytest
-from misfire.measuring import hashing, scanning
 
 from misfire.diagnosis.chain import diagnose
 from misfire.errors import FormatError
+from misfire.measuring import hashing, scanning
 from misfire.measuring.hashing import hash_beside
 from misfire.measuring.opening import open_recording
 from tests.builders.recordings import make_recording
