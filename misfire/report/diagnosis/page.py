@@ -7,6 +7,7 @@ import re
 from pathlib import PurePath
 from typing import Any
 
+from misfire import __version__
 from misfire.records import CylinderResult, Diagnosis
 from misfire.report.advice import cautions, next_tests
 from misfire.report.context import FEWEST_BOUTS
@@ -34,7 +35,7 @@ from misfire.report.pictures.packing import pack_details, pack_waves
 from misfire.report.pictures.spread import draw_spread, split_values
 from misfire.report.pictures.timeline import STRIP_BINS, draw_strip, pack_timeline
 from misfire.report.pictures.waveforms import Marks
-from misfire.report.summary import LOST, read_version, to_plain
+from misfire.report.summary import LOST, to_plain
 from misfire.report.wording import (
     GLOSSARY,
     LEARNED_FROM,
@@ -324,7 +325,7 @@ def _method(diagnosis: Diagnosis) -> list[tuple[str, str]]:
         for key, value in diagnosis.settings.items()
         if key not in counted
     ]
-    rows.append(("Program version", read_version()))
+    rows.append(("Program version", __version__))
     return rows
 
 
