@@ -1,6 +1,5 @@
 """What is kept and depends on code: renewed when that code changes, and only then."""
 
-import importlib.util
 import shutil
 from pathlib import Path
 
@@ -8,16 +7,8 @@ import pytest
 
 from misfire import resources
 from misfire.fleet import key
+from scripts import train_model
 from tests.architecture.test_imports import ROOT, find_imports_of_all, name_part
-
-SCRIPT = ROOT / "scripts" / "train_model.py"
-
-
-def load_train_script():
-    spec = importlib.util.spec_from_file_location("train_model", SCRIPT)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 @pytest.fixture
@@ -33,7 +24,7 @@ def package(tmp_path, monkeypatch):
 
 def compute_both() -> tuple[str, str]:
     """Give the name of the training cache and the pipeline part of the fleet's key."""
-    return load_train_script().hash_measuring(), key.compute_pipeline.__wrapped__()
+    return train_model.hash_measuring(), key.compute_pipeline.__wrapped__()
 
 
 @pytest.mark.parametrize(
@@ -100,7 +91,7 @@ WITHOUT_NUMBERS = {"childprocess", "errors", "publishing", "resources"}
 
 def test_no_room_that_is_measured_with_is_left_out():
     used = list_rooms_used("misfire.learning.casepool")
-    assert used - WITHOUT_NUMBERS == set(load_train_script().ROOMS)
+    assert used - WITHOUT_NUMBERS == set(train_model.ROOMS)
     used = list_rooms_used("misfire.diagnosis.chain")
     # pages are drawn from the result, and screening itself only hands out the work
     assert used - WITHOUT_NUMBERS - {"report", "fleet"} == set(key.ROOMS)

@@ -221,7 +221,7 @@ def kill_children(parent, *, stop, killed):
     """Kill every worker process of a process as soon as it works, until told to stop."""
     while not stop.is_set():
         found = subprocess.run(
-            ["pgrep", "-P", str(parent), "-f", "fleet_task"], capture_output=True, text=True
+            ["pgrep", "-P", str(parent), "-f", "misfire.fleet.task"], capture_output=True, text=True
         )
         for pid in map(int, found.stdout.split()):
             cpu = os.sysconf("SC_CLK_TCK")
