@@ -1,4 +1,9 @@
-"""Writing all channels of a vehicle into one HDF5 recording."""
+"""Writing all channels of a vehicle into one HDF5 recording.
+
+HDF5, int16 counts, gzip and shuffle: any HDF5 reader opens it. Other strategies and levels of
+deflate were tried: none decodes a fifth quicker or is a tenth smaller. So the other coding is none
+(`ingest --coding none`): one piece, three times the room, nothing to decode.
+"""
 
 import json
 import re

@@ -1,4 +1,12 @@
-"""Coil strokes from an inductive current clamp: ramp, peak, cut-off; single or common feed."""
+"""Coil strokes from an inductive current clamp: ramp, peak, cut-off; single or common feed.
+
+A ramp is read from its own parabola, because switch-on rings; one that starts with a step (shunted
+plug, shorted turns) is told by that, and which of both by the ringing on its foot: a shunt across
+the secondary damps it, shorted turns leave most of it. A lost firing that left the driver at its
+clamp had no spark: its tail is told in standard errors. The peak is the step at cut-off, so offset
+and other coils on the feed do not enter. How long the usual window is may be learnt from the
+strokes just measured; it is a matter of time only.
+"""
 
 import math
 from collections.abc import Callable

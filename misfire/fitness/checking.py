@@ -1,4 +1,13 @@
-"""Is a recording fit for a diagnosis: all checks, in the order in which they help one another."""
+"""Is a recording fit for a diagnosis: all checks, in the order in which they help one another.
+
+Roles come first, then scale and polarity, then the measuring of a diagnosis, wheel and firing
+order, last each channel by itself (`dsp/tally.py`, one walk, 3 MB an hour). What follows from an
+earlier finding is not said again. A limit is physics or a share of the channel's own swing; a
+defect is planted in `tests/fitness/test_fitness.py` for each code, and thirteen sound layouts must
+stay silent. For a check an engine starts below 450 rev/min, elsewhere below 400 (`limits.py`): one
+that just catches has no settled places of sparks. `diagnose` puts scale and polarity right
+(`fitness/scale.py`) and adds what costs nothing.
+"""
 
 from __future__ import annotations
 

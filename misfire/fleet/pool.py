@@ -1,4 +1,9 @@
-"""Tasks shared among worker processes of this machine; no task can harm another."""
+"""Tasks shared among worker processes of this machine; no task can harm another.
+
+A pool of the standard library loses all its work when one worker is killed; the processes here are
+those of `childprocess.py`, as readers have them. A cluster's worker starts such a child as well,
+so limits and isolation are the same everywhere.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,11 @@
-"""Screening: every recording under a folder judged once, the fleet's page and tables made of it."""
+"""Screening: every recording under a folder judged once, the fleet's page and tables made of it.
+
+A fleet is a function of its recordings: a worker process does one recording at a time and renames
+its finished folder into `results/`; the coordinator only notes outcomes (`fleet/catalogue.py`) and
+makes `fleet.*` from the folders' `digest.json`. So a killed run resumes, and order, workers and
+clusters cannot change a byte; times and hosts stand in the catalogue only.
+`scripts/fleet_trial.py` tries it in full size.
+"""
 
 from __future__ import annotations
 

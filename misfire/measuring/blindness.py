@@ -1,4 +1,8 @@
-"""Stretches in which a coil channel shows nothing though its coil may have fired all the time."""
+"""Stretches in which a coil channel shows nothing though its coil may have fired all the time.
+
+A channel that shows nothing is not a coil that stopped: its level at rest, its own noise, the
+torque of those firings and other coils that stop with it tell.
+"""
 
 from __future__ import annotations
 

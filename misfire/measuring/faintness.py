@@ -1,4 +1,8 @@
-"""Spark lines that a channel cannot show: "no breakdown" of cylinders that did their work."""
+"""Spark lines that a channel cannot show: "no breakdown" of cylinders that did their work.
+
+A spark line that is not seen is no gap that did not break down where the cylinders worked all the
+same: few bits, or kicks between two samples, hide it.
+"""
 
 from __future__ import annotations
 
