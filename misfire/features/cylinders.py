@@ -88,7 +88,7 @@ def build_cylinder_table(
         for name in SHIFTS:
             against, alone = columns[f"{name}_others"], columns[f"{name}_own"]
             row[f"{name}_others"] = _median(against[own & running])
-            row[f"{name}_spread"] = _spread(alone[own & running])
+            row[f"{name}_span_of_most"] = _span_of_most(alone[own & running])
             row[f"{name}_lost_own"] = _median(alone[mine_lost])
             row[f"{name}_lost_others"] = _median(against[mine_lost])
         row["tail_shift"], row["tail_z"] = _compare_tails(
@@ -228,7 +228,7 @@ def _quantile(values: NDArray[np.float64], q: float) -> float:
     return float(np.quantile(values, q)) if values.size else float("nan")
 
 
-def _spread(values: NDArray[np.float64]) -> float:
+def _span_of_most(values: NDArray[np.float64]) -> float:
     """Distance of the 90 and 10 per cent points of the finite values."""
     values = _finite(values)
     return (

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from misfire.dsp.tally import tally_channel
 from misfire.errors import ChannelError, CycleError
-from misfire.fitness.channels import ChannelView, check_channel, describe_stretches
+from misfire.fitness.channels import CheckedChannel, check_channel, describe_stretches
 from misfire.fitness.engine import (
     check_advance,
     check_blind,
@@ -244,7 +244,7 @@ def _check_channels(
             return recording.read(channel.name, start, stop)
 
         tally = tally_channel(read, channel.n_samples, rate_hz=channel.rate_hz, on_block=report)
-        view = ChannelView(channel, tally, read_spread(read, channel))
+        view = CheckedChannel(channel, tally, read_spread(read, channel))
         found = check_channel(view, tooth_s=tooth_s if channel.role == "crank" else np.nan)
         if any(f.code == "dead_channel" for f in found):
             return found

@@ -48,7 +48,7 @@ class Pool(Protocol):
 class LocalPool:
     """Worker processes of this machine, each fed by a thread."""
 
-    def __init__(self, workers: int, limits: Limits, *, scratch: Path | None = None) -> None:
+    def __init__(self, workers: int, limits: TaskLimits, *, scratch: Path | None = None) -> None:
         """Start nothing yet."""
         self._workers = [IsolatedWorker(limits, scratch=scratch) for _ in range(workers)]
         self._stop = False
@@ -129,7 +129,7 @@ class LocalPool:
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class TaskLimits:
     """What one recording may take: wall time, and memory beyond what an idle worker has."""
 
     time_s: float = 1800.0
@@ -139,7 +139,7 @@ class Limits:
 class IsolatedWorker:
     """A process that does tasks one after another; a new one is started when it has died."""
 
-    def __init__(self, limits: Limits, *, scratch: Path | None = None) -> None:
+    def __init__(self, limits: TaskLimits, *, scratch: Path | None = None) -> None:
         """Start nothing yet; `scratch` is where folders for temporary files are made."""
         self._limits = limits
         self._scratch = scratch

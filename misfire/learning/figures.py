@@ -26,7 +26,7 @@ from misfire.learning.calibration import (
     compute_ece,
     decompose_brier,
 )
-from misfire.learning.judgedcase import Judged
+from misfire.learning.judgedcase import JudgedCase
 from misfire.records import FAULT_TYPES
 
 FALSE_SHARE = 1e-3  # false alarms a sound firing at which the recall is compared
@@ -61,7 +61,7 @@ class FigureTables:
     `said`, `so` one entry per cylinder; `truth`, `called`, `share`, `told` one per fault.
     """
 
-    def __init__(self, judged: Sequence[Judged]) -> None:
+    def __init__(self, judged: Sequence[JudgedCase]) -> None:
         """Gather the rows of every case."""
         if not judged:
             raise ParameterError("there is no case to score a model on")
@@ -93,7 +93,7 @@ class FigureTables:
         share.hits[vehicle] += hit
         share.n[vehicle] += 1
 
-    def _add_cylinders(self, judged: Judged, vehicle: int) -> None:
+    def _add_cylinders(self, judged: JudgedCase, vehicle: int) -> None:
         """Rank, finding and false accusation of one case."""
         case = judged.case
         order = np.argsort(-judged.faulty, kind="stable") + 1
@@ -115,7 +115,7 @@ class FigureTables:
             accused = judged.faulty.max() >= FAULTY and lead != "crank_signal"
             self._hit("crank_fault_accused", vehicle, bool(accused))
 
-    def _add_types(self, judged: Judged, vehicle: int) -> None:
+    def _add_types(self, judged: JudgedCase, vehicle: int) -> None:
         """Compare the fault types said of the cylinders at fault."""
         case = judged.case
         if not case.resolved and case.faulty:
@@ -135,7 +135,7 @@ class FigureTables:
                 self._hit(f"fault_type_top1{end}", vehicle, kind == names[0])
                 self._hit(f"fault_type_top2{end}", vehicle, kind in names)
 
-    def _gather_calibration(self, judged: Sequence[Judged], place: dict[str, int]) -> None:
+    def _gather_calibration(self, judged: Sequence[JudgedCase], place: dict[str, int]) -> None:
         """Lay out one row per cylinder whose truth is known."""
         known = [j for j in judged if j.case.resolved or not j.case.faulty]
         said = [j.faulty for j in known]
@@ -157,7 +157,7 @@ class FigureTables:
         self.statistics |= found
         self.carriers |= dict.fromkeys(found, int(np.unique(vehicle).size))
 
-    def _gather_events(self, judged: Sequence[Judged], place: dict[str, int]) -> None:
+    def _gather_events(self, judged: Sequence[JudgedCase], place: dict[str, int]) -> None:
         """Lay out one row per firing whose truth is known."""
         n = len(self.vehicles)
         lost, found, sound, false = (np.zeros(n) for _ in range(4))

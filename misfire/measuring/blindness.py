@@ -257,9 +257,9 @@ def _compare_rest(
     if seen.size < LEAST_RUN:
         return ""
     name, read = train.channel.name, _make_rest_reader(recording, train, firings, engine)
-    level, tremble = read(_spread(run.rows, RUN_PLACES))
+    level, tremble = read(_take_evenly(run.rows, RUN_PLACES))
     if name not in usual:
-        usual[name] = read(_spread(seen, SEEN_PLACES))
+        usual[name] = read(_take_evenly(seen, SEEN_PLACES))
     usual_level, usual_tremble = usual[name]
     if level.size < LEAST_RUN or usual_level.size < LEAST_RUN:
         return ""
@@ -274,7 +274,7 @@ def _compare_rest(
     return ""
 
 
-def _spread(rows: NDArray[np.int64], n: int) -> NDArray[np.int64]:
+def _take_evenly(rows: NDArray[np.int64], n: int) -> NDArray[np.int64]:
     """Take some rows of many, evenly."""
     return np.unique(rows[np.linspace(0, rows.size - 1, min(n, rows.size)).astype(int)])
 

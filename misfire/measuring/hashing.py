@@ -17,7 +17,7 @@ from misfire.measuring.scanning import CREW, TICK_S
 from misfire.records import Recording
 
 
-class _StoppedError(Exception):
+class _UnwantedHashError(Exception):
     """Ends a hash that nobody wants any more."""
 
 
@@ -54,7 +54,7 @@ def hash_beside(recording: Recording) -> Iterator[Callable[[], str]]:
         while not stop.is_set() and not CREW.wait_for_room(TICK_S):
             pass
         if stop.is_set():
-            raise _StoppedError
+            raise _UnwantedHashError
 
     def compute() -> str:
         try:

@@ -161,6 +161,16 @@ def test_no_module_imports_itself_by_way_of_others():
     assert sorted(find_circles({"a": {"b"}, "b": {"a"}, "c": {"a"}})) == ["a", "b"]
 
 
+def test_a_class_name_has_one_meaning():
+    names = [
+        node.name
+        for path in SOURCES
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ClassDef)
+    ]
+    assert {name for name in names if names.count(name) > 1} == set()
+
+
 def test_no_file_is_a_drawer():
     names = {p.stem for p in SOURCES} | {p.parent.name for p in SOURCES}
     assert names & FORBIDDEN_NAMES == set()

@@ -19,7 +19,7 @@ from misfire.diagnosis.chain import ingest
 from misfire.errors import FormatError, OutputError, ParameterError
 from misfire.fleet.folder import CATALOGUE
 from misfire.fleet.lock import LOCK, is_left_behind, lock_folder
-from misfire.fleet.pool import IsolatedWorker, Limits, LocalPool
+from misfire.fleet.pool import IsolatedWorker, LocalPool, TaskLimits
 from misfire.fleet.watch import watch
 from misfire.simulate.scenario import FaultModel
 from tests.builders.fleets import (
@@ -266,7 +266,7 @@ def test_a_process_ended_by_the_system_is_tried_once_more_alone(tmp_path):
         target=kill_children, args=(os.getpid(),), kwargs={"stop": stop, "killed": killed}
     )
     killer.start()
-    pool = LocalPool(1, Limits(60.0, 1 << 31))
+    pool = LocalPool(1, TaskLimits(60.0, 1 << 31))
     try:
         ((_, outcome),) = list(pool.run([task], stopped=lambda: False))
     finally:
@@ -281,8 +281,8 @@ def test_a_process_ended_by_the_system_is_tried_once_more_alone(tmp_path):
 def test_a_worker_ends_with_its_starter(tmp_path):
     code = (
         "import sys, time\n"
-        "from misfire.fleet.pool import IsolatedWorker, Limits\n"
-        "w = IsolatedWorker(Limits(60.0, 1 << 30))\n"
+        "from misfire.fleet.pool import IsolatedWorker, TaskLimits\n"
+        "w = IsolatedWorker(TaskLimits(60.0, 1 << 30))\n"
         "print(w._process._start().pid, flush=True); time.sleep(60)\n"
     )
     starter = subprocess.Popen(
@@ -463,7 +463,7 @@ def test_a_coil_that_wears_out_is_found(tmp_path):
 
 
 def test_the_worker_takes_up_again_after_a_failure(fleet, tmp_path):
-    worker = IsolatedWorker(Limits(60.0, 1 << 30), scratch=tmp_path)
+    worker = IsolatedWorker(TaskLimits(60.0, 1 << 30), scratch=tmp_path)
     try:
         assert worker.run({"op": "nonsense"})["code"] == "fault"  # a key is missing: it dies
         assert worker.run({"op": "nonsense"})["code"] == "fault"

@@ -21,7 +21,7 @@ from misfire.report.diagnosis.exhibits import (
     show_panels,
 )
 from misfire.report.diagnosis.rows import build_condition_rows, build_event_rows, build_rank_row
-from misfire.report.diagnosis.sources import Source, list_lost_rows, list_sources
+from misfire.report.diagnosis.sources import PageNumber, list_lost_rows, list_sources
 from misfire.report.diagnosis.story import (
     compare_values,
     write_facts,
@@ -224,8 +224,8 @@ def _general(diagnosis: Diagnosis) -> tuple[str, ...]:
 
 
 def _keep_shown(
-    sources: tuple[Source, ...], texts: list[str], evidence: Shown | None
-) -> list[Source]:
+    sources: tuple[PageNumber, ...], texts: list[str], evidence: Shown | None
+) -> list[PageNumber]:
     """Keep the sources whose number stands on page one as this page has it."""
     if evidence is not None:
         texts = [*texts, evidence.words, re.sub(r"<[^>]+>", " ", str(evidence.wide))]
