@@ -88,7 +88,7 @@ def build_cylinder_table(
         for name in SHIFTS:
             against, alone = columns[f"{name}_others"], columns[f"{name}_own"]
             row[f"{name}_others"] = _median(against[own & running])
-            row[f"{name}_span_of_most"] = _span_of_most(alone[own & running])
+            row[f"{name}_spread"] = _span_of_most(alone[own & running])
             row[f"{name}_lost_own"] = _median(alone[mine_lost])
             row[f"{name}_lost_others"] = _median(against[mine_lost])
         row["tail_shift"], row["tail_z"] = _compare_tails(
