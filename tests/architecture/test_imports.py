@@ -171,6 +171,31 @@ def test_a_class_name_has_one_meaning():
     assert {name for name in names if names.count(name) > 1} == set()
 
 
+LONGEST, MOST_ARGUMENTS = 100, 9  # a function: lines with its docstring, arguments
+# A command's options are its arguments: each is shown by --help.
+COMMANDS = {"cli.confirm.confirm", "cli.hookup.hookup", "cli.screen.screen"}
+TO_SPLIT = {  # each falls into steps with the next change of what it does
+    "classify.rules.weigh_faults",
+    "cycles.assign.find_firings",
+    "cycles.phase.find_phase",
+    "events.sparkline.measure_burn",
+    "measuring.detection.detect_events",
+}
+
+
+def test_functions_are_one_step_each():
+    large = set()
+    for path in SOURCES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.FunctionDef):
+                given = node.args
+                n = len(given.posonlyargs) + len(given.args) + len(given.kwonlyargs)
+                if node.end_lineno - node.lineno + 1 > LONGEST or n > MOST_ARGUMENTS:
+                    module = ".".join(path.relative_to(PACKAGE).with_suffix("").parts)
+                    large.add(f"{module}.{node.name}")
+    assert large - COMMANDS - TO_SPLIT == set()
+
+
 def test_no_file_is_a_drawer():
     names = {p.stem for p in SOURCES} | {p.parent.name for p in SOURCES}
     assert names & FORBIDDEN_NAMES == set()
