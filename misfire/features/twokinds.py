@@ -89,7 +89,7 @@ def _drop_runs(lost: NDArray[np.bool_], cylinder: NDArray[np.int64]) -> NDArray[
 
 
 def _find_clusters(far: NDArray[np.bool_], cylinder: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Keep firings far off that come in clusters of one cylinder, and of no other at the time."""
+    """Keep outliers of one cylinder that cluster in time while no other cylinder has any."""
     n = np.unique(cylinder).size
     if n < 3 or not far.any():
         return np.zeros(far.size, bool)
