@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from misfire.measuring.opening import open_recording as open_recording
     from misfire.records import Diagnosis as Diagnosis
 
-    __version__: str
+__version__ = "0.2.0"  # what changed: misfire/docs/CHANGELOG.md
 
 _HOMES = {
     "Diagnosis": "misfire.records",
@@ -29,7 +29,7 @@ _HOMES = {
 }
 _ALIASES = {"store_recording": "ingest"}  # `misfire.ingest` is the package of the readers
 
-__all__ = [  # noqa: F822 - they come from __getattr__
+__all__ = [  # noqa: F822 - most come from __getattr__
     "Diagnosis",
     "MisfireError",
     "ScreenSettings",
@@ -44,19 +44,11 @@ __all__ = [  # noqa: F822 - they come from __getattr__
 
 def __getattr__(name: str) -> Any:
     """Load a public name from the module where it lives (PEP 562)."""
-    if name == "__version__":
-        from importlib.metadata import PackageNotFoundError, version
-
-        try:
-            value: Any = version("misfire-cylinder")
-        except PackageNotFoundError:  # run from a checkout that was never installed
-            value = "0+unknown"
-    elif name in _HOMES:
-        from importlib import import_module
-
-        value = getattr(import_module(_HOMES[name]), _ALIASES.get(name, name))
-    else:
+    if name not in _HOMES:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from importlib import import_module
+
+    value = getattr(import_module(_HOMES[name]), _ALIASES.get(name, name))
     globals()[name] = value
     return value
 

@@ -7,6 +7,8 @@ from typing import Literal
 
 from misfire.errors import MisfireError
 
+PACKAGE = Path(__file__).resolve().parent
+
 
 def find_resource(kind: Literal["models", "data_demo"]) -> Path:
     """Find a folder of files that travel with the package.
@@ -31,12 +33,11 @@ def find_resource(kind: Literal["models", "data_demo"]) -> Path:
     >>> find_resource("models").is_dir()
     True
     """
-    package = Path(__file__).resolve().parent
-    for folder in (package / f"_{kind}", package.parent / kind):
+    for folder in (PACKAGE / f"_{kind}", PACKAGE.parent / kind):
         if folder.is_dir():
             return folder
     raise MisfireError(
-        f"the folder {kind!r} of this installation is missing (looked in {package} and beside "
+        f"the folder {kind!r} of this installation is missing (looked in {PACKAGE} and beside "
         "it); install the package again from its checkout with `pip install .`"
     )
 
@@ -59,12 +60,11 @@ def hash_rooms(rooms: Iterable[str]) -> str:
     FileNotFoundError
         If there is no such room: a list of names must not go stale.
     """
-    package = Path(__file__).resolve().parent
     digest = hashlib.sha256()
     for room in sorted(set(rooms)):
-        place = package / room
-        paths = sorted(place.rglob("*.py")) if place.is_dir() else [package / f"{room}.py"]
+        place = PACKAGE / room
+        paths = sorted(place.rglob("*.py")) if place.is_dir() else [PACKAGE / f"{room}.py"]
         for path in paths:
-            name = path.relative_to(package).as_posix()
+            name = path.relative_to(PACKAGE).as_posix()
             digest.update(name.encode() + b"\0" + path.read_bytes())
     return digest.hexdigest()

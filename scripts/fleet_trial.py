@@ -1,6 +1,6 @@
 """Trial of `misfire screen` in full size: good and bad recordings, kills, workers, a cluster.
 
-    python scripts/fleet_trial.py FOLDER [--count 500] [--steps build,plain,kill,two,cluster]
+    .venv/bin/python scripts/fleet_trial.py FOLDER [--count 500] [--steps build,plain,kill]
 
 Builds COUNT short simulated recordings in FOLDER/in, ten of which are spoiled in different ways,
 screens them undisturbed with one worker, then killed five times at random and resumed, then with
@@ -24,7 +24,6 @@ import time
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-sys.path.insert(0, str(ROOT))
 ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT)}
 N_BAD = 10
 TIME_LIMIT_S = 25.0

@@ -153,7 +153,6 @@ def main() -> int:
         draw_faults()
     if not chosen.faults:
         draw_report()
-        sys.path.insert(0, str(ROOT / "scripts"))
         from make_demo import write_registry
 
         write_registry()

@@ -1,4 +1,6 @@
-"""Write the reference of the job card from the reader itself: python3 scripts/make_reference.py.
+"""Write the reference of the job card from the reader itself.
+
+    .venv/bin/python scripts/make_reference.py [--check]
 
 Which fields there are, which must be there and which words they take is asked of the reader; only
 the meaning and the example of each field stand here. With --check nothing is written and the exit
@@ -11,12 +13,10 @@ import sys
 import tomllib
 from pathlib import Path
 
+from misfire.errors import JobCardError
+from misfire.ingest.jobcard import parse_job_card
+
 ROOT = Path(__file__).resolve().parent.parent
-sys.path.insert(0, str(ROOT))  # the reader of this checkout, installed or not
-
-from misfire.errors import JobCardError  # noqa: E402
-from misfire.ingest.jobcard import parse_job_card  # noqa: E402
-
 PAGE = ROOT / "misfire" / "docs" / "jobcard.md"
 
 FULL = """

@@ -1,15 +1,20 @@
-"""Writing all channels of a vehicle into one HDF5 recording."""
+"""Writing all channels of a vehicle into one HDF5 recording.
+
+HDF5, int16 counts, gzip and shuffle: any HDF5 reader opens it. Other strategies and levels of
+deflate were tried: none decodes a fifth quicker or is a tenth smaller. So the other coding is none
+(`ingest --coding none`): one piece, three times the room, nothing to decode.
+"""
 
 import json
 import re
 from collections.abc import Callable
 from dataclasses import asdict
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from misfire import __version__
 from misfire.align.jobtext import format_job
 from misfire.align.outfile import OutFile
 from misfire.align.packing import LEVEL, pack
@@ -122,7 +127,7 @@ def _fill_file(
     done = 0
     with h5py.File(target, "w", libver=("v110", "v110")) as file:
         file.attrs["schema"] = SCHEMA
-        file.attrs["written_by"] = f"misfire {_find_version()}"
+        file.attrs["written_by"] = f"misfire {__version__}"
         file.attrs["source_sha256"] = recording.sha256
         file.attrs["vehicle"] = recording.job.vehicle_id
         # Texts of any length: an attribute holds 64 KiB only.
@@ -173,14 +178,6 @@ def _fill_file(
             dataset.attrs["clip_low"] = channel.clip_low
             dataset.attrs["clip_high"] = channel.clip_high
             dataset.attrs["clock_known"] = channel.clock_known
-
-
-def _find_version() -> str:
-    """Give the version of this package."""
-    try:
-        return version("misfire-cylinder")
-    except PackageNotFoundError:  # run from a checkout that was never installed
-        return "0+unknown"
 
 
 def _make_safe_name(name: str, taken: set[str]) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from misfire import __version__
 from misfire.comparison.conditions import (
     Match,
     find_match,
@@ -48,7 +49,7 @@ from misfire.comparison.views import View
 from misfire.dsp.chances import Count
 from misfire.errors import ParameterError
 from misfire.limits import DOUBTFUL, FAULTY
-from misfire.report.summary import LOST, read_version, to_plain
+from misfire.report.summary import LOST, to_plain
 
 SCHEMA = "misfire-compare/1"
 CLEARLY_MORE = 1e-3
@@ -167,7 +168,7 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
         },
         "cylinders": [entry for g in judged for entry in g.describe()],
         "notes": [*([write_together()] if together else []), *write_notes(before, after)],
-        "tool_version": read_version(),
+        "tool_version": __version__,
     }
 
 

@@ -1,4 +1,9 @@
-"""A wheel without a gap, as a starter ring is: its teeth are counted between the sparks."""
+"""A wheel without a gap, as a starter ring is: its teeth are counted between the sparks.
+
+A wheel without a single reference (plain, or gaps that repeat in a turn) keeps its angle while in
+sync; where the turn begins is one more open place of TDC. A wheel without any gap that the card
+leaves out is worked out by counting its teeth between the strokes of a coil.
+"""
 
 import numpy as np
 from numpy.typing import NDArray

@@ -1,4 +1,8 @@
-"""A wheel that looks the same several times a turn, worked out as one part of it."""
+"""A wheel that looks the same several times a turn, worked out as one part of it.
+
+Left out of the card, a wheel that repeats is told from a small one by the sparks or the torque
+pulses.
+"""
 
 import numpy as np
 from numpy.typing import NDArray

@@ -1,4 +1,10 @@
-"""Crank angle from the coil strokes themselves, where there is no usable crank channel."""
+"""Crank angle from the coil strokes themselves, where there is no usable crank channel.
+
+The sparks are followed one by one: no flywheel lets an engine turn 1.8 times as fast from one
+firing to the next, so a spark that asks for it is a stray, or, if it comes on time and a second
+one agrees, the count was wrong. Further strikes of a firing are taken out first
+(`cycles/restrikes.py`); a pick-up that fires as often as the coil of all names no cylinder.
+"""
 
 from dataclasses import replace
 

@@ -1,4 +1,11 @@
-"""Evidence for one place of TDC against another: sparks, pick-ups, cam edges, torque pulses."""
+"""Evidence for one place of TDC against another: sparks, pick-ups, cam edges, torque pulses.
+
+Phase is one scored hypothesis: every place that TDC may have is weighed against every other by
+coils of known cylinders, uneven intervals, pick-up heights, cam edges and torque pulses. Places
+that no evidence parts stay open (`Firings.renamings`): two names for a cylinder share its
+probability, more make the verdict `inconclusive`. Names of channels are text, never evidence. A
+channel without `cylinders` is named by where its sparks fall, given TDC.
+"""
 
 from collections.abc import Mapping, Sequence
 

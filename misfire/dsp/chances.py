@@ -4,17 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from misfire.errors import ParameterError
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
 
 APART = 1e-4  # chance below which another cylinder is at fault as well
 LEAST_KEPT = 3  # other cylinders that tell how much sound ones differ
@@ -35,16 +29,23 @@ def compute_wilson(k: float, n: float, *, z: float = 1.959963984540054) -> tuple
     low, high : float
         NaN if there were no trials.
 
+    Raises
+    ------
+    ParameterError
+        If `k` is not between 0 and `n`.
+
     Notes
     -----
-    Source: E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209.
+    Source: E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209, without continuity correction.
 
     Examples
     --------
     >>> tuple(round(x, 4) for x in compute_wilson(9, 10))
     (0.5958, 0.9821)
     """
-    if n <= 0:
+    if not 0 <= k <= n * (1 + 1e-9):  # sums of shares may round up
+        raise ParameterError(f"need 0 <= k <= n, got {k} of {n}")
+    if not n:
         return np.nan, np.nan
     share = k / n
     middle = (share + z * z / (2 * n)) / (1 + z * z / n)

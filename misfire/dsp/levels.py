@@ -1,4 +1,9 @@
-"""What levels a long channel lives on, from a spread sample of it."""
+"""What levels a long channel lives on, from a spread sample of it.
+
+A survey of the channel gives the two levels on which it rests most, parted by a valley: a wrong
+attenuation, 8 bits or a coil that hardly ever fires do not matter. All thresholds of a detector
+are parts of that step, in counts.
+"""
 
 from collections.abc import Callable
 from dataclasses import dataclass

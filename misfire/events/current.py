@@ -1,4 +1,12 @@
-"""Coil strokes from an inductive current clamp: ramp, peak, cut-off; single or common feed."""
+"""Coil strokes from an inductive current clamp: ramp, peak, cut-off; single or common feed.
+
+A ramp is read from its own parabola, because switch-on rings; one that starts with a step (shunted
+plug, shorted turns) is told by that, and which of both by the ringing on its foot: a shunt across
+the secondary damps it, shorted turns leave most of it. A lost firing that left the driver at its
+clamp had no spark: its tail is told in standard errors. The peak is the step at cut-off, so offset
+and other coils on the feed do not enter. How long the usual window is may be learnt from the
+strokes just measured; it is a matter of time only.
+"""
 
 import math
 from collections.abc import Callable
@@ -13,7 +21,7 @@ from misfire.dsp.strokes import list_shown, make_form, make_strokes
 from misfire.dsp.windows import cut_windows, fit_lines
 from misfire.events.currentlevels import CurrentLevels, find_current_levels
 from misfire.events.cutoffs import LEVEL_S, CurrentSettings, find_cut_offs
-from misfire.events.ramp import measure_ramp
+from misfire.events.ramp import RampScale, RampWindows, measure_ramp
 from misfire.records import STROKE_FIELDS, Channel
 
 BATCH_SAMPLES = 1 << 18  # in the windows measured at once: 2 MB as floats
@@ -204,13 +212,7 @@ def _measure(
     )
     left_out = _sum_before(counts, cut - before, n_cut, levels, floor)
     before_cut = np.where(part > 0, cuts[np.maximum(part - 1, 0)] - cuts[part], -(10**9))
-    sure = measure_ramp(
-        strokes,
-        window,
-        peak,
-        floor,
-        shared=shared,
-        previous=before_cut,
+    scale = RampScale(
         noise=levels.noise,
         rate=rate,
         size=abs(channel.scale),
@@ -218,9 +220,9 @@ def _measure(
         smooth=max(1, round(settings.smooth_s * rate)),
         reach=reach,
         n_cut=n_cut,
-        left_out=left_out,
     )
-    return strokes, sure
+    windows = RampWindows(window, peak, floor, shared, before_cut, left_out)
+    return strokes, measure_ramp(strokes, windows, scale)
 
 
 def _sum_before(

@@ -1,4 +1,14 @@
-"""Coil strokes from the primary voltage: dwell, switch-off kick, firing, spark line, ring-down."""
+"""Coil strokes from the primary voltage: dwell, switch-off kick, firing, spark line, ring-down.
+
+The end of burn is a change point: the mean over one ring period ahead is compared with the level
+behind. A restrike comes back and stays, a climb before the end is no end, a shunted coil decays
+and has no burn. Firing voltage: below some 500 kS/s the firing line cannot be seen between the
+leakage spike and the breakdown; the time to breakdown stands in for it.
+
+Short windows first: a stroke is measured in a window of usual length; one whose result the samples
+left out could change is measured anew in the longest. Sums are added in the order of the longest
+window, so that both give the same bits.
+"""
 
 import math
 from collections.abc import Callable

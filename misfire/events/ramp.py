@@ -1,5 +1,6 @@
 """The charging ramp of a coil, looked at backwards from its cut-off."""
 
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -13,22 +14,46 @@ LOWER_PART, UPPER_PART = (0.15, 0.5), (0.6, 0.97)  # of a ramp, where its slopes
 LIMIT_BEND = 0.25  # the upper half of a ramp flatter than this: the driver limits the current
 
 
+@dataclass(frozen=True, slots=True)
+class RampWindows:
+    """Windows of one channel about the cut-offs of strokes, and what is known of each stroke.
+
+    `window` float64 [shape=(n, width), unit=counts]: the current about each cut-off, rising;
+    `peak`, `low` float64 [shape=(n,), unit=counts]: step at the cut-off and the level it falls to;
+    `shared` bool [shape=(n,)]: another coil charges at the same time; `previous` int64 [shape=(n,),
+    unit=samples from the cut-off, < 0]: the cut-off before; `left_out` float64 [shape=(n,)]: sum of
+    the samples that were left out.
+    """
+
+    window: NDArray[np.float64]
+    peak: NDArray[np.float64]
+    low: NDArray[np.float64]
+    shared: NDArray[np.bool_]
+    previous: NDArray[np.int64]
+    left_out: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class RampScale:
+    """How the samples of a channel's windows count.
+
+    `noise` [unit=counts], `rate` [unit=Hz], `size` [unit=A per count]; `zero_at`: column of the
+    cut-off in the longest window; means are taken over `smooth` [samples], the foot is searched
+    within `reach` [samples] first; `n_cut` samples are left out at the beginning of the longest
+    window, and columns count from there all the same.
+    """
+
+    noise: float
+    rate: float
+    size: float
+    zero_at: int
+    smooth: int
+    reach: int
+    n_cut: int
+
+
 def measure_ramp(
-    strokes: NDArray[np.void],
-    window: NDArray[np.float64],
-    peak: NDArray[np.float64],
-    low: NDArray[np.float64],
-    *,
-    shared: NDArray[np.bool_],
-    previous: NDArray[np.int64],
-    noise: float,
-    rate: float,
-    size: float,
-    zero_at: int,
-    smooth: int,
-    reach: int,
-    n_cut: int,
-    left_out: NDArray[np.float64],
+    strokes: NDArray[np.void], windows: RampWindows, scale: RampScale
 ) -> NDArray[np.bool_]:
     """Find where each ramp began, its slopes, the step it starts with and the ringing on its foot.
 
@@ -36,31 +61,17 @@ def measure_ramp(
     ----------
     strokes : STROKE_FIELDS array [shape=(n,)]
         Changed in place; `stop_s` is there, in samples from the cut-off.
-    window : float64 array [shape=(n, width), unit=counts]
-        Current about each cut-off, rising.
-    peak, low : float64 array [shape=(n,), unit=counts]
-        Step at the cut-off and the level it falls to.
-    shared : bool array [shape=(n,)]
-        Another coil charges at the same time.
-    previous : int64 array [shape=(n,), unit=samples from the cut-off, < 0]
-        The cut-off before.
-    noise : float [unit=counts]
-    rate : float [unit=Hz]
-    size : float [unit=A per count]
-    zero_at : int
-        Column of the cut-off in the longest window.
-    smooth, reach : int [unit=samples]
-        Means are taken over `smooth`; the foot is searched within `reach` first.
-    n_cut : int [unit=samples]
-        Left out at the beginning of the longest window; columns count from there all the same.
-    left_out : float64 array [shape=(n,)]
-        Their sum.
+    windows : RampWindows
+    scale : RampScale
 
     Returns
     -------
     sure : bool array [shape=(n,)]
         Where the samples left out do not matter.
     """
+    window, peak, low, shared = windows.window, windows.peak, windows.low, windows.shared
+    rate, size, zero_at, n_cut = scale.rate, scale.size, scale.zero_at, scale.n_cut
+    noise, smooth = scale.noise, scale.smooth
     n, width = window.shape[0], window.shape[1] + n_cut
     if np.isnan(window[:, [0, -1]]).any():  # only at the ends of the channel
         window = np.where(np.isnan(window), low[:, None], window)
@@ -74,17 +85,17 @@ def measure_ramp(
         knee_level,
         smooth=smooth,
         zero_at=zero_at - n_cut,
-        reach=reach,
-        left_out=left_out,
+        reach=scale.reach,
+        left_out=windows.left_out,
         is_whole=n_cut == 0,
     )
     start = foot + n_cut - slack
     length = zero_at - start
     # Another coil's cut-off within the ramp (common feed): only its last part is this coil's own.
     overlap = (
-        previous > -np.where(found, length, zero_at) - 2
+        windows.previous > -np.where(found, length, zero_at) - 2
     )  # no rest in the longest window: a row
-    begin = np.where(overlap, previous + zero_at + 2 * smooth, start)
+    begin = np.where(overlap, windows.previous + zero_at + 2 * smooth, start)
     sure = found & ~overlap & (length > 0.2e-3 * rate)
     t_ms = np.arange(n_cut - zero_at, width - zero_at).astype(float) / rate * 1e3
     lower, lower_at_0 = fit_spans(
@@ -96,24 +107,11 @@ def measure_ramp(
     strokes["ramp_a_per_ms"] = np.where(shared, np.nan, lower * size)
     own = (lower > 0) & ~shared
     strokes["ramp_bend"] = np.divide(upper, lower, out=np.full(n, np.nan), where=own)
-    # The switch-on rings and hides the foot of the ramp: follow the ramp's own parabola down to
-    # zero. A ramp that starts with a step (loaded or shorted coil) is later than that says.
-    dwell_ms = (zero_at - begin) / rate * 1e3
-    middle_ms = -(1 - 0.325) * dwell_ms
-    value = lower_at_0 + lower * middle_ms
-    bend = (upper - lower) / (0.46 * dwell_ms)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        back = 2 * value / (lower + np.sqrt(np.maximum(lower**2 - 2 * bend * value, 0)))
-        root = zero_at + (middle_ms - back) * rate / 1e3
-        late = start - root
-        whole = sure & (strokes["ramp_bend"] >= LIMIT_BEND)  # a plateau is no part of a parabola
-        start = np.where(whole & (np.abs(late) < 0.08 * length), root, start)
+    whole = sure & (strokes["ramp_bend"] >= LIMIT_BEND)  # a plateau is no part of a parabola
+    start, step = _follow_parabola(start, begin, (lower, lower_at_0, upper), whole, scale)
     strokes["start_s"] = np.where(sure, start - zero_at, np.nan)
     strokes["dwell_ms"] = np.where(sure, (strokes["stop_s"] + zero_at - start) / rate * 1e3, np.nan)
-    ahead = (start - zero_at) / rate * 1e3 - middle_ms
-    strokes["ramp_step_a"] = np.where(
-        sure & ~shared, (value + lower * ahead + 0.5 * bend * ahead**2) * size, np.nan
-    )
+    strokes["ramp_step_a"] = np.where(sure & ~shared, step * size, np.nan)
     strokes["ramp_ring_a"] = np.where(
         sure,
         _measure_ringing(filled, begin, length, noise=noise, rate=rate, n_cut=n_cut) * size,
@@ -123,6 +121,35 @@ def measure_ramp(
     limited = strokes["ramp_bend"] < LIMIT_BEND
     strokes["flags"] |= np.where(limited, STROKE_FLAGS["limited"], 0).astype(np.uint32)
     return found if n_cut else np.ones(n, bool)
+
+
+def _follow_parabola(
+    start: NDArray[np.float64],
+    begin: NDArray[np.float64],
+    slopes: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]],
+    whole: NDArray[np.bool_],
+    scale: RampScale,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Give the column at which each ramp began, and how high it stood there [counts].
+
+    The switch-on rings and hides the foot of the ramp: where the ramp is `whole`, its own parabola
+    is followed down to zero. A ramp that starts with a step (loaded or shorted coil) is later than
+    that says, and keeps `start`. `slopes`: of the lower part, its value at the cut-off, and of the
+    upper part [counts, counts per ms].
+    """
+    lower, lower_at_0, upper = slopes
+    rate, zero_at = scale.rate, scale.zero_at
+    dwell_ms = (zero_at - begin) / rate * 1e3
+    middle_ms = -(1 - 0.325) * dwell_ms
+    value = lower_at_0 + lower * middle_ms
+    bend = (upper - lower) / (0.46 * dwell_ms)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        back = 2 * value / (lower + np.sqrt(np.maximum(lower**2 - 2 * bend * value, 0)))
+        root = zero_at + (middle_ms - back) * rate / 1e3
+        near = np.abs(start - root) < 0.08 * (zero_at - start)
+        start = np.where(whole & near, root, start)
+    ahead = (start - zero_at) / rate * 1e3 - middle_ms
+    return start, value + lower * ahead + 0.5 * bend * ahead**2
 
 
 def _find_part(

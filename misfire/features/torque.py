@@ -1,4 +1,14 @@
-"""Torque of each power stroke from crank speed, with wheel errors and trend removed."""
+"""Torque of each power stroke from crank speed, with wheel errors and trend removed.
+
+Torque is energy, (omega_after^2 - omega_before^2) / 2 from TDC until the work is done (150
+degrees), against whole cycles of neighbours for what a cylinder usually lacks and against a robust
+local trend (`dsp/trend.py`) for the one firing: load and driveline swing within a few firings.
+With eight cylinders and more a loss spreads over the next strokes; those are put together, and
+what a larger loss leaves beside it is taken out (`features/overlap.py`). A step that stays (fuel
+cut, gear) is no lost firing: the deficit counts against the firings before or those after,
+whichever is less. A leaking cylinder takes less work of compression before its TDC (`approach_z`);
+one that only does not burn does not.
+"""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, fields

@@ -1,4 +1,11 @@
-"""Errors of the crank wheel's teeth, taken out of the energy of power strokes."""
+"""Errors of the crank wheel's teeth, taken out of the energy of power strokes.
+
+What repeats each turn of the wheel (in a cylinder 360 degrees apart, or with 3 and 5 cylinders at
+the place itself, where a turn later nothing fires) and what grows with the square of speed is
+wheel, not torque, up to what wheels have. What two cylinders 360 degrees apart lack alike, in both
+turns, is weighed by Bayes' rule between a wheel of usual errors and both of them failing: beyond
+four times the usual error it is the cylinders.
+"""
 
 import math
 

@@ -45,7 +45,7 @@ LEAST_STILL_S = 0.25
 LONGEST_DWELL_S = 60e-3  # no coil is charged for longer
 
 
-class ChannelView:
+class CheckedChannel:
     """What the checks of one channel need to know, worked out once."""
 
     def __init__(self, channel: Channel, tally: ChannelTally, survey: NDArray[np.int16]) -> None:
@@ -85,12 +85,12 @@ class ChannelView:
         return Finding(code, severity, message, self.channel.name)
 
 
-def check_channel(view: ChannelView, *, tooth_s: float = np.nan) -> list[Finding]:
+def check_channel(view: CheckedChannel, *, tooth_s: float = np.nan) -> list[Finding]:
     """Judge one channel by itself.
 
     Parameters
     ----------
-    view : ChannelView
+    view : CheckedChannel
     tooth_s : float [unit=s]
         Shortest tooth pitch of a crank channel, if known.
 
@@ -118,7 +118,7 @@ def check_channel(view: ChannelView, *, tooth_s: float = np.nan) -> list[Finding
     return found
 
 
-def _check_rate(view: ChannelView, tooth_s: float) -> Finding | None:
+def _check_rate(view: CheckedChannel, tooth_s: float) -> Finding | None:
     """Is the rate high enough for what this role is to show."""
     channel = view.channel
     if channel.role == "crank":
@@ -141,7 +141,7 @@ def _check_rate(view: ChannelView, tooth_s: float) -> Finding | None:
     )
 
 
-def _check_dead(view: ChannelView) -> Finding | None:
+def _check_dead(view: CheckedChannel) -> Finding | None:
     """Is there anything but noise."""
     tally, role = view.tally, view.channel.role
     top, bottom = tally.quantile(0.9999), tally.quantile(0.0001)
@@ -162,7 +162,7 @@ def _check_dead(view: ChannelView) -> Finding | None:
     )
 
 
-def _find_cut(view: ChannelView) -> Iterator[tuple[int, bool]]:
+def _find_cut(view: CheckedChannel) -> Iterator[tuple[int, bool]]:
     """Give the counts at which the channel is cut off, and whether it is the upper side."""
     tally, channel = view.tally, view.channel
     used = np.flatnonzero(tally.histogram)
@@ -179,7 +179,7 @@ def _find_cut(view: ChannelView) -> Iterator[tuple[int, bool]]:
             yield count, upper
 
 
-def _check_clipping(view: ChannelView) -> list[Finding]:
+def _check_clipping(view: CheckedChannel) -> list[Finding]:
     """Tell whether the signal runs into the instrument's limits."""
     channel, tally, role = view.channel, view.tally, view.channel.role
     squared = _check_squared(view)
@@ -215,7 +215,7 @@ def _check_clipping(view: ChannelView) -> list[Finding]:
     return found
 
 
-def _check_squared(view: ChannelView) -> list[Finding]:
+def _check_squared(view: CheckedChannel) -> list[Finding]:
     """Tell an inductive crank signal cut off on both sides from one of two levels.
 
     What is cut has no noise at its limits, lies even about zero, and takes time in between.
@@ -242,7 +242,7 @@ def _check_squared(view: ChannelView) -> list[Finding]:
     ]
 
 
-def _check_resolution(view: ChannelView) -> list[Finding]:
+def _check_resolution(view: CheckedChannel) -> list[Finding]:
     """Tell whether the signal fills enough of the instrument's steps."""
     role, step = view.channel.role, view.tally.code_step
     if role == "coil_primary":
@@ -281,7 +281,7 @@ def _check_resolution(view: ChannelView) -> list[Finding]:
     ]
 
 
-def _check_noise(view: ChannelView) -> list[Finding]:
+def _check_noise(view: CheckedChannel) -> list[Finding]:
     """Tell whether noise drowns what is to be seen."""
     role, tally = view.channel.role, view.tally
     most = MOST_NOISE.get(role)
@@ -310,7 +310,7 @@ def _check_noise(view: ChannelView) -> list[Finding]:
     ]
 
 
-def _check_hum(view: ChannelView) -> list[Finding]:
+def _check_hum(view: CheckedChannel) -> list[Finding]:
     """Tell whether mains swings under the signal."""
     role = view.channel.role
     most = MOST_HUM.get(role)
@@ -332,7 +332,7 @@ def _check_hum(view: ChannelView) -> list[Finding]:
     ]
 
 
-def _check_offset(view: ChannelView) -> list[Finding]:
+def _check_offset(view: CheckedChannel) -> list[Finding]:
     """Tell whether a primary's switched-on level stands near earth."""
     if view.coil is None or not view.sure:
         return []
@@ -351,7 +351,7 @@ def _check_offset(view: ChannelView) -> list[Finding]:
     ]
 
 
-def _check_clamp(view: ChannelView) -> list[Finding]:
+def _check_clamp(view: CheckedChannel) -> list[Finding]:
     """Is the clamp zeroed, and does it stay so."""
     levels, tally, unit = view.current, view.tally, view.channel.unit
     if levels is None:
@@ -383,7 +383,7 @@ def _check_clamp(view: ChannelView) -> list[Finding]:
     return found
 
 
-def _check_dropout(view: ChannelView) -> list[Finding]:
+def _check_dropout(view: CheckedChannel) -> list[Finding]:
     """Are there stretches in which the channel stands still or is gone."""
     tally = view.tally
     flat = tally.high == tally.low

@@ -1,4 +1,13 @@
-"""Is a recording fit for a diagnosis: all checks, in the order in which they help one another."""
+"""Is a recording fit for a diagnosis: all checks, in the order in which they help one another.
+
+Roles come first, then scale and polarity, then the measuring of a diagnosis, wheel and firing
+order, last each channel by itself (`dsp/tally.py`, one walk, 3 MB an hour). What follows from an
+earlier finding is not said again. A limit is physics or a share of the channel's own swing; a
+defect is planted in `tests/fitness/test_fitness.py` for each code, and thirteen sound layouts must
+stay silent. For a check an engine starts below 450 rev/min, elsewhere below 400 (`limits.py`): one
+that just catches has no settled places of sparks. `diagnose` puts scale and polarity right
+(`fitness/scale.py`) and adds what costs nothing.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +19,7 @@ from numpy.typing import NDArray
 
 from misfire.dsp.tally import tally_channel
 from misfire.errors import ChannelError, CycleError
-from misfire.fitness.channels import ChannelView, check_channel, describe_stretches
+from misfire.fitness.channels import CheckedChannel, check_channel, describe_stretches
 from misfire.fitness.engine import (
     check_advance,
     check_blind,
@@ -235,7 +244,7 @@ def _check_channels(
             return recording.read(channel.name, start, stop)
 
         tally = tally_channel(read, channel.n_samples, rate_hz=channel.rate_hz, on_block=report)
-        view = ChannelView(channel, tally, read_spread(read, channel))
+        view = CheckedChannel(channel, tally, read_spread(read, channel))
         found = check_channel(view, tooth_s=tooth_s if channel.role == "crank" else np.nan)
         if any(f.code == "dead_channel" for f in found):
             return found

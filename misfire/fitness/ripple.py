@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.fitness.channels import ChannelView
+from misfire.fitness.channels import CheckedChannel
 from misfire.fitness.scale import Read
 from misfire.records import Finding
 
@@ -21,13 +21,13 @@ SOME_CROSSTALK, MUCH_CROSSTALK = 0.25, 0.60  # of the channel's amplitude
 SPARKS = 300
 
 
-def check_ripple(read: Read, view: ChannelView) -> list[Finding]:
+def check_ripple(read: Read, view: CheckedChannel) -> list[Finding]:
     """Look for the alternator's ripple where a channel rests on the supply.
 
     Parameters
     ----------
     read : callable (start, stop) -> int16 array [unit=counts]
-    view : ChannelView
+    view : CheckedChannel
         Of a coil primary or the battery voltage.
 
     Returns
@@ -97,14 +97,14 @@ def _find_line(
 
 
 def check_crosstalk(
-    read: Read, view: ChannelView, spark_s: NDArray[np.float64], *, n_extra: int = 0
+    read: Read, view: CheckedChannel, spark_s: NDArray[np.float64], *, n_extra: int = 0
 ) -> list[Finding]:
     """Look for what sparks write into a channel that should not see them.
 
     Parameters
     ----------
     read : callable (start, stop) -> int16 array [unit=counts]
-    view : ChannelView
+    view : CheckedChannel
         Of a crank or cam channel.
     spark_s : float64 array [unit=s]
         Switch-offs on the channel's clock.

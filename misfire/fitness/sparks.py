@@ -1,4 +1,9 @@
-"""Fitness of the card against where the sparks fall: cylinders, firing angles, one engine."""
+"""Fitness of the card against where the sparks fall: cylinders, firing angles, one engine.
+
+Signals contradict a card in its firing order or in the places of its firings: the advance differs
+by cylinder, scatters, strays, or a coil never fires at its cylinder's TDC (crank from teeth only).
+Nor is anybody accused from a recording in which the speed jumps.
+"""
 
 from __future__ import annotations
 

@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 from misfire.errors import MisfireError, ParameterError
-from misfire.fleet.pool import DIED, IsolatedWorker, Limits, Outcome, Task
+from misfire.fleet.pool import DIED, IsolatedWorker, Outcome, Task, TaskLimits
 
 _CONNECT_S = 20.0
 _WAIT_S = 120.0  # without any worker
@@ -38,7 +38,7 @@ def run_isolated(task: Task, time_s: float, memory_bytes: int) -> Outcome:
     outcome : dict
         With `host`, where it was done.
     """
-    limits = Limits(time_s, memory_bytes)
+    limits = TaskLimits(time_s, memory_bytes)
     worker: IsolatedWorker | None = getattr(_HERE, "worker", None)
     if worker is None or getattr(_HERE, "limits", None) != limits:
         if worker is not None:
@@ -56,7 +56,7 @@ def run_isolated(task: Task, time_s: float, memory_bytes: int) -> Outcome:
 class ClusterPool:
     """A client of a cluster that is running already."""
 
-    def __init__(self, address: str, limits: Limits) -> None:
+    def __init__(self, address: str, limits: TaskLimits) -> None:
         """Connect.
 
         Raises

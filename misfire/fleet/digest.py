@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.dsp.chances import compute_wilson
 from misfire.errors import JobCardError
 from misfire.records import Diagnosis
 from misfire.report.advice import next_tests
-from misfire.report.occurrence import compute_wilson_interval
 from misfire.report.summary import LOST, build_summary, to_plain
 from misfire.report.wording import pick_suspects
 
@@ -151,7 +151,7 @@ def count_windows(
             "windows": len(found),
         }
     hits, trials = max(rich, key=lambda pair: (pair[0] / pair[1], pair[1]))
-    low, high = compute_wilson_interval(hits, trials)
+    low, high = compute_wilson(hits, trials)
     return {
         "share": to_plain(hits / trials),
         "low": to_plain(low),

@@ -26,7 +26,7 @@ Kind = Literal["card", "store", "raw"]
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class FoundRecording:
     """One recording to judge.
 
     `name` is its path from the screened folder, always with `/` and printable; `path` the path as
@@ -49,7 +49,7 @@ class Scan:
     `waiting` names recordings that are there but not to be judged yet.
     """
 
-    sources: tuple[Source, ...]
+    sources: tuple[FoundRecording, ...]
     blocked: tuple[str, ...]
     waiting: tuple[str, ...] = ()
 
@@ -97,7 +97,7 @@ def find_sources(folder: Path, *, skip: Path | None = None) -> Scan:
     claimed: set[str] = set()
     broken: set[str] = set()
     carded: set[str] = set()
-    sources: list[Source] = []
+    sources: list[FoundRecording] = []
     for file in files:
         if file.suffix != ".toml" or not _is_card(file.path):
             continue
@@ -162,10 +162,10 @@ def make_printable(path: str) -> str:
     return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
 
 
-def _make_source(file: _File, kind: Kind, files: tuple[str, ...]) -> Source:
+def _make_source(file: _File, kind: Kind, files: tuple[str, ...]) -> FoundRecording:
     """Describe a found recording."""
     signature, size = make_signature(files)
-    return Source(file.name, file.path, kind, files, signature, size)
+    return FoundRecording(file.name, file.path, kind, files, signature, size)
 
 
 def _walk(root: str, skip: Path | None, blocked: list[str]) -> Iterator[_File]:

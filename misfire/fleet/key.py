@@ -7,6 +7,7 @@ import os
 from functools import lru_cache
 from pathlib import Path
 
+from misfire import __version__
 from misfire.align.store import open_store
 from misfire.classify.bundle import MANIFEST
 from misfire.diagnosis.shipped import find_shipped
@@ -17,7 +18,6 @@ from misfire.ingest.jobcard import read_job_card
 from misfire.ingest.parts import list_files
 from misfire.ingest.reading import compute_source_hash
 from misfire.records import JobCard
-from misfire.report.summary import read_version
 from misfire.resources import hash_rooms
 
 _BLOCK = 1 << 20
@@ -39,7 +39,7 @@ def compute_pipeline() -> str:
         "version+12 hexadecimal digits.n", n the version of the digest's form; with other code in a
         judging room every recording is judged again.
     """
-    return f"{read_version()}+{hash_rooms(ROOMS)[:12]}.{SCHEMA[-1]}"
+    return f"{__version__}+{hash_rooms(ROOMS)[:12]}.{SCHEMA[-1]}"
 
 
 def compute_model_hash(model: Path | None) -> str:

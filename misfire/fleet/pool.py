@@ -1,4 +1,9 @@
-"""Tasks shared among worker processes of this machine; no task can harm another."""
+"""Tasks shared among worker processes of this machine; no task can harm another.
+
+A pool of the standard library loses all its work when one worker is killed; the processes here are
+those of `childprocess.py`, as readers have them. A cluster's worker starts such a child as well,
+so limits and isolation are the same everywhere.
+"""
 
 from __future__ import annotations
 
@@ -43,7 +48,7 @@ class Pool(Protocol):
 class LocalPool:
     """Worker processes of this machine, each fed by a thread."""
 
-    def __init__(self, workers: int, limits: Limits, *, scratch: Path | None = None) -> None:
+    def __init__(self, workers: int, limits: TaskLimits, *, scratch: Path | None = None) -> None:
         """Start nothing yet."""
         self._workers = [IsolatedWorker(limits, scratch=scratch) for _ in range(workers)]
         self._stop = False
@@ -124,7 +129,7 @@ class LocalPool:
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class TaskLimits:
     """What one recording may take: wall time, and memory beyond what an idle worker has."""
 
     time_s: float = 1800.0
@@ -134,7 +139,7 @@ class Limits:
 class IsolatedWorker:
     """A process that does tasks one after another; a new one is started when it has died."""
 
-    def __init__(self, limits: Limits, *, scratch: Path | None = None) -> None:
+    def __init__(self, limits: TaskLimits, *, scratch: Path | None = None) -> None:
         """Start nothing yet; `scratch` is where folders for temporary files are made."""
         self._limits = limits
         self._scratch = scratch

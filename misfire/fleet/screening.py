@@ -1,4 +1,11 @@
-"""Screening: every recording under a folder judged once, the fleet's page and tables made of it."""
+"""Screening: every recording under a folder judged once, the fleet's page and tables made of it.
+
+A fleet is a function of its recordings: a worker process does one recording at a time and renames
+its finished folder into `results/`; the coordinator only notes outcomes (`fleet/catalogue.py`) and
+makes `fleet.*` from the folders' `digest.json`. So a killed run resumes, and order, workers and
+clusters cannot change a byte; times and hosts stand in the catalogue only.
+`scripts/fleet_trial.py` tries it in full size.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +24,7 @@ from misfire.classify.bundle import load_bundle
 from misfire.diagnosis.shipped import load_shipped
 from misfire.errors import AlignError, MisfireError, OutputError
 from misfire.fleet.catalogue import Catalogue
-from misfire.fleet.folder import RESULTS, Scan, Source, find_sources
+from misfire.fleet.folder import RESULTS, FoundRecording, Scan, find_sources
 from misfire.fleet.key import compute_model_hash, compute_pipeline
 from misfire.fleet.lock import lock_folder
 from misfire.fleet.pool import LocalPool, Pool
@@ -166,7 +173,7 @@ class ScreenRun:
             todo, shared = self._share_keys(scan.sources, rows, copies)
             n_new = len(todo)
             self._do("judge", todo, rows, progress, stopped)
-            self._spread(shared, rows)
+            self._share_outcome(shared, rows)
             screening = self._publish(scan, rows, copies, n_new, started)
             state = "complete" if screening.complete else "interrupted"
             return screening
@@ -180,12 +187,12 @@ class ScreenRun:
                 seconds=round(time.monotonic() - started, 3),
             )
 
-    def list_known(self, sources: Iterable[Source]) -> set[str]:
+    def list_known(self, sources: Iterable[FoundRecording]) -> set[str]:
         """Name the recordings that are in the catalogue as they are now."""
         rows = self._catalogue.read()
         return {s.name for s in sources if self._is_known(s, rows.get(s.name))}
 
-    def _is_known(self, source: Source, row: Row | None) -> bool:
+    def _is_known(self, source: FoundRecording, row: Row | None) -> bool:
         """Tell whether the catalogue knows a recording as it is now, by the same program."""
         if row is None or row["signature"] != source.signature or row["kind"] != source.kind:
             return False
@@ -198,7 +205,7 @@ class ScreenRun:
     def _do(
         self,
         op: str,
-        sources: list[Source],
+        sources: list[FoundRecording],
         rows: dict[str, Row],
         progress: Callable[[ScreenProgress], None] | None,
         stopped: Callable[[], bool],
@@ -235,7 +242,7 @@ class ScreenRun:
                     )
                 )
 
-    def _make_task(self, op: str, source: Source, row: Row | None) -> dict[str, Any]:
+    def _make_task(self, op: str, source: FoundRecording, row: Row | None) -> dict[str, Any]:
         """Write down what a worker has to do."""
         task = {
             "op": op,
@@ -255,7 +262,7 @@ class ScreenRun:
             task |= {"key": row["key"], "folder": row["folder"], "content": row["content"]}
         return task
 
-    def _keep(self, source: Source, outcome: dict[str, Any], rows: dict[str, Row]) -> None:
+    def _keep(self, source: FoundRecording, outcome: dict[str, Any], rows: dict[str, Row]) -> None:
         """Write an outcome into the catalogue."""
         same = rows.get(source.name, {}) if outcome["state"] == "judged" else {}
         row: Row = {
@@ -289,11 +296,11 @@ class ScreenRun:
         rows[source.name] = row
 
     def _share_keys(
-        self, sources: tuple[Source, ...], rows: dict[str, Row], copies: dict[str, str]
-    ) -> tuple[list[Source], dict[str, list[Source]]]:
+        self, sources: tuple[FoundRecording, ...], rows: dict[str, Row], copies: dict[str, str]
+    ) -> tuple[list[FoundRecording], dict[str, list[FoundRecording]]]:
         """List what has to be judged: one recording for each key, the others share its outcome."""
-        todo: list[Source] = []
-        shared: dict[str, list[Source]] = {}
+        todo: list[FoundRecording] = []
+        shared: dict[str, list[FoundRecording]] = {}
         for source in sources:
             row = rows.get(source.name)
             if row is None or row["state"] == "failed" or source.name in copies:
@@ -310,7 +317,7 @@ class ScreenRun:
                 todo.append(source)
         return todo, shared
 
-    def _spread(self, shared: dict[str, list[Source]], rows: dict[str, Row]) -> None:
+    def _share_outcome(self, shared: dict[str, list[FoundRecording]], rows: dict[str, Row]) -> None:
         """Give recordings of the same content the outcome of the one that was judged."""
         for first, *others in shared.values():
             row = rows[first.name]
@@ -382,12 +389,12 @@ class ScreenRun:
         return Screening(fleet, run, written)
 
 
-def find_copies(sources: tuple[Source, ...], rows: dict[str, Row]) -> dict[str, str]:
+def find_copies(sources: tuple[FoundRecording, ...], rows: dict[str, Row]) -> dict[str, str]:
     """Find stored recordings whose source is judged from its job card, or from an earlier copy.
 
     Parameters
     ----------
-    sources : tuple of Source
+    sources : tuple of FoundRecording
         In the order of their names.
     rows : dict of name to row
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from misfire.errors import ParameterError
-from misfire.fleet.pool import Limits, choose_memory
+from misfire.fleet.pool import TaskLimits, choose_memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +43,9 @@ class ScreenSettings:
             raise ParameterError("the memory limit must be at least 1 MiB")
 
     @property
-    def limits(self) -> Limits:
+    def limits(self) -> TaskLimits:
         """What one recording may take."""
-        return Limits(self.time_limit_s, self.memory_bytes or choose_memory(self.workers))
+        return TaskLimits(self.time_limit_s, self.memory_bytes or choose_memory(self.workers))
 
 
 @dataclass(frozen=True, slots=True)

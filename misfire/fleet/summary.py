@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from misfire import __version__
 from misfire.fleet.urgency import CLASSES, Urgency, grade, pick_current
 from misfire.fleet.wear import Trend, find_trends, order_rows, split_name
-from misfire.report.summary import read_version, to_plain
+from misfire.report.summary import to_plain
 
 SCHEMA = "misfire-fleet/1"
 PLAN = CLASSES.index("plan")
@@ -117,7 +118,7 @@ def build_fleet(
     verdicts = [row["verdict"] for row in judged]
     return {
         "schema": SCHEMA,
-        "tool_version": read_version(),
+        "tool_version": __version__,
         "pipeline": pipeline,
         "model": model,
         "counts": {

@@ -1,4 +1,9 @@
-"""The connection plan for an engine and a number of inputs: channels in order of value."""
+"""The connection plan for an engine and a number of inputs: channels in order of value.
+
+The plan is greedy: each input goes where it adds most to what `classify/separability.py` says can
+be told, weighted by how common each fault is; without a sign of the cycle the sum counts less. The
+waveforms on its page are simulated, not drawn.
+"""
 
 from __future__ import annotations
 

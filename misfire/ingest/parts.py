@@ -1,4 +1,9 @@
-"""A recording that its instrument split into several files: their order, places and gaps."""
+"""A recording that its instrument split into several files: their order, places and gaps.
+
+Parts of one capture are joined into one channel. A gap keeps its true length and is filled with
+the level the channel rests on, so detectors need not know of it; events at its edges and firings
+whose stroke reaches into it are dropped later (`measuring/recordinggaps.py`).
+"""
 
 import bisect
 import fnmatch

@@ -1,4 +1,9 @@
-"""Labelled cases as folders: a recording or job card beside its truth."""
+"""Labelled cases as folders: a recording or job card beside its truth.
+
+A folder holds `truth.json` (`verdict`, `faulty`: cylinder and type; `events` as arrays where they
+are known) beside a job card or recording. Cases from a workshop have no events; only of a vehicle
+proven sound every firing is known.
+"""
 
 from __future__ import annotations
 

@@ -16,9 +16,9 @@ from misfire.diagnosis.shipped import load_shipped
 from misfire.errors import FormatError, ModelError, OutputError
 from misfire.learning.casefolders import find_cases
 from misfire.learning.casepool import measure_cases
-from misfire.learning.judgedcase import Judged, judge_case
+from misfire.learning.judgedcase import JudgedCase, judge_case
 from misfire.learning.scores import (
-    Comparison,
+    ScoreComparison,
     Scores,
     compare_scores,
     compute_scores,
@@ -39,9 +39,9 @@ SHIPPED, PHYSICS = "shipped", "physics"
 class Evaluation:
     """What an evaluation found; `summary` is its JSON document."""
 
-    judged: list[Judged]
+    judged: list[JudgedCase]
     scores: Scores
-    comparisons: dict[str, Comparison]
+    comparisons: dict[str, ScoreComparison]
     summary: dict[str, Any]
 
     def format_rows(self) -> Iterator[tuple[str, ...]]:
@@ -187,7 +187,7 @@ def _list_confusion(scores: Scores) -> Iterator[list[Any]]:
             yield [word, kind, *row]
 
 
-def _list_cases(judged: Sequence[Judged]) -> Iterator[list[Any]]:
+def _list_cases(judged: Sequence[JudgedCase]) -> Iterator[list[Any]]:
     """List what was so and what was said of each case."""
     yield ["vehicle", "faulty", "types", "resolved", "cylinder", "probability", "type", "share"]
     for j in judged:

@@ -1,4 +1,9 @@
-"""The figures of merit of judged cases, each as a function of the vehicles' weights."""
+"""The figures of merit of judged cases, each as a function of the vehicles' weights.
+
+Functions of weights, so that the same resampled vehicles serve intervals and paired comparisons.
+Shares of vehicles: Wilson, false accusations: Clopper-Pearson, all else: bootstrap over vehicles.
+Some 15 figures are compared at 95 %: one of them may differ by luck.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +25,7 @@ from misfire.learning.calibration import (
     compute_ece,
     decompose_brier,
 )
-from misfire.learning.judgedcase import Judged
+from misfire.learning.judgedcase import JudgedCase
 from misfire.limits import FAULTY
 from misfire.records import FAULT_TYPES
 
@@ -56,7 +61,7 @@ class FigureTables:
     `said`, `so` one entry per cylinder; `truth`, `called`, `share`, `told` one per fault.
     """
 
-    def __init__(self, judged: Sequence[Judged]) -> None:
+    def __init__(self, judged: Sequence[JudgedCase]) -> None:
         """Gather the rows of every case."""
         if not judged:
             raise ParameterError("there is no case to score a model on")
@@ -88,7 +93,7 @@ class FigureTables:
         share.hits[vehicle] += hit
         share.n[vehicle] += 1
 
-    def _add_cylinders(self, judged: Judged, vehicle: int) -> None:
+    def _add_cylinders(self, judged: JudgedCase, vehicle: int) -> None:
         """Rank, finding and false accusation of one case."""
         case = judged.case
         order = np.argsort(-judged.faulty, kind="stable") + 1
@@ -110,7 +115,7 @@ class FigureTables:
             accused = judged.faulty.max() >= FAULTY and lead != "crank_signal"
             self._hit("crank_fault_accused", vehicle, bool(accused))
 
-    def _add_types(self, judged: Judged, vehicle: int) -> None:
+    def _add_types(self, judged: JudgedCase, vehicle: int) -> None:
         """Compare the fault types said of the cylinders at fault."""
         case = judged.case
         if not case.resolved and case.faulty:
@@ -130,7 +135,7 @@ class FigureTables:
                 self._hit(f"fault_type_top1{end}", vehicle, kind == names[0])
                 self._hit(f"fault_type_top2{end}", vehicle, kind in names)
 
-    def _gather_calibration(self, judged: Sequence[Judged], place: dict[str, int]) -> None:
+    def _gather_calibration(self, judged: Sequence[JudgedCase], place: dict[str, int]) -> None:
         """Lay out one row per cylinder whose truth is known."""
         known = [j for j in judged if j.case.resolved or not j.case.faulty]
         said = [j.faulty for j in known]
@@ -152,7 +157,7 @@ class FigureTables:
         self.statistics |= found
         self.carriers |= dict.fromkeys(found, int(np.unique(vehicle).size))
 
-    def _gather_events(self, judged: Sequence[Judged], place: dict[str, int]) -> None:
+    def _gather_events(self, judged: Sequence[JudgedCase], place: dict[str, int]) -> None:
         """Lay out one row per firing whose truth is known."""
         n = len(self.vehicles)
         lost, found, sound, false = (np.zeros(n) for _ in range(4))

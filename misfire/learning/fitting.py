@@ -1,4 +1,11 @@
-"""Fit the model on labelled cases, whole vehicles kept apart, and calibrate it out of fold."""
+"""Fit the model on labelled cases, whole vehicles kept apart, and calibrate it out of fold.
+
+Out of fold, twice: a cylinder's features depend on the event model, so each fold's cylinders are
+judged by an event model that has not seen their vehicle; calibration is a line (Platt) on
+out-of-fold odds. Scores in a card come from five more models, each fitted, calibration and all,
+without the vehicles that it judges. The shipped model and `train` draw different simulated
+vehicles.
+"""
 
 from __future__ import annotations
 
@@ -89,18 +96,8 @@ def fit_model(
     model that has not seen their vehicle. Split by vehicle, never by row (ANCHORS F).
     """
     groups = sorted({c.group for c in cases})
-    if len(groups) < 20:
-        raise ParameterError(f"training needs at least 20 vehicles, got {len(groups)}")
-    if not any(c.faulty for c in cases) or all(c.faulty for c in cases):
-        raise ParameterError("training needs faulty and sound vehicles")
-    if not any((c.known & c.lost).any() for c in cases if c.resolved):
-        raise ParameterError(
-            "training needs cases in which single lost firings are known; add simulated ones"
-        )
-    if len({t for c in cases if c.resolved for t in c.faulty.values()}) < 3:
-        raise ParameterError("training needs at least three types of fault; add simulated cases")
+    _check_cases(cases, len(groups))
     weights = weights or {}
-    confirmed = [c for c in cases if c.group in weights]
     rng = np.random.default_rng(seed)
     fold_of = dict(zip(groups, rng.permutation(len(groups)) % FOLDS, strict=True))
     data = _gather_firings(cases, weights, rng)
@@ -145,14 +142,7 @@ def fit_model(
         event_columns=tuple(EVENT_INPUTS),
         cylinder_columns=tuple(CYLINDER_INPUTS),
         fault_columns=FAULT_INPUTS,
-        manifest={
-            "vehicles": len(groups),
-            "recordings": len(cases),
-            "simulated_vehicles": len(groups) - len({c.group for c in confirmed}),
-            "confirmed_cases": len(confirmed),
-            "seed": seed,
-            "training_sha256": _hash(cases),
-        },
+        manifest=_make_manifest(cases, weights, seed),
     )
     pick = rng.choice(len(data.lost), size=min(200, len(data.lost)), replace=False)
     few = np.sort(rng.choice(len(rows), size=min(200, len(rows)), replace=False))
@@ -165,6 +155,36 @@ def fit_model(
         cylinder_rows=rows,
         firing_counts=counts,
     )
+
+
+def _make_manifest(
+    cases: Sequence[LabelledCase], weights: dict[str, float], seed: int
+) -> dict[str, Any]:
+    """Say what a model was trained on."""
+    n_vehicles = len({c.group for c in cases})
+    confirmed = [c for c in cases if c.group in weights]
+    return {
+        "vehicles": n_vehicles,
+        "recordings": len(cases),
+        "simulated_vehicles": n_vehicles - len({c.group for c in confirmed}),
+        "confirmed_cases": len(confirmed),
+        "seed": seed,
+        "training_sha256": _hash(cases),
+    }
+
+
+def _check_cases(cases: Sequence[LabelledCase], n_vehicles: int) -> None:
+    """Refuse cases that cannot teach all three models."""
+    if n_vehicles < 20:
+        raise ParameterError(f"training needs at least 20 vehicles, got {n_vehicles}")
+    if not any(c.faulty for c in cases) or all(c.faulty for c in cases):
+        raise ParameterError("training needs faulty and sound vehicles")
+    if not any((c.known & c.lost).any() for c in cases if c.resolved):
+        raise ParameterError(
+            "training needs cases in which single lost firings are known; add simulated ones"
+        )
+    if len({t for c in cases if c.resolved for t in c.faulty.values()}) < 3:
+        raise ParameterError("training needs at least three types of fault; add simulated cases")
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Judged:
+class JudgedCase:
     """One case and what a judge says of it.
 
     `event` [shape=(n_firings,)]; `faulty` [shape=(n_cylinders,)], shared within pairs that cannot
@@ -32,7 +32,7 @@ class Judged:
     faults: NDArray[np.float64]
 
 
-def judge_case(case: LabelledCase, model: Model | None) -> Judged:
+def judge_case(case: LabelledCase, model: Model | None) -> JudgedCase:
     """Judge a measured case as `diagnose` judges the recording.
 
     Parameters
@@ -43,7 +43,7 @@ def judge_case(case: LabelledCase, model: Model | None) -> Judged:
 
     Returns
     -------
-    judged : Judged
+    judged : JudgedCase
     """
     judgement = judge(
         model,
@@ -58,4 +58,4 @@ def judge_case(case: LabelledCase, model: Model | None) -> Judged:
         faulty = alone.copy()
         for a, b in case.mates.items():
             faulty[a - 1] = 0.5 * (alone[a - 1] + alone[b - 1])
-    return Judged(case, judgement.event, faulty, judgement.faults)
+    return JudgedCase(case, judgement.event, faulty, judgement.faults)

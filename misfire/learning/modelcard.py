@@ -116,22 +116,9 @@ def format_card(
     if verdict:
         lines += ["", f"On the same vehicles: {verdict}."]
     lines += ["", "Reliability of the cylinders' probabilities:", ""]
-    lines += [
-        "| said | n | mean said | happened | 95 % interval |",
-        "| --- | --- | --- | --- | --- |",
-    ]
-    lines += [
-        f"| {r['from']:.1f} to {r['to']:.1f} | {r['n']} | {r['said']:.3f} | {r['happened']:.3f} | "
-        f"{r['low']:.3f} to {r['high']:.3f} |"
-        for r in scores.reliability
-    ]
+    lines += _format_reliability(scores.reliability, "happened", digits=1)
     lines += ["", KIND_TITLE, ""]
-    lines += ["| said | n | mean said | right | 95 % interval |", "| --- | --- | --- | --- | --- |"]
-    lines += [
-        f"| {r['from']:.2f} to {r['to']:.2f} | {r['n']} | {r['said']:.3f} | {r['happened']:.3f} | "
-        f"{r['low']:.3f} to {r['high']:.3f} |"
-        for r in scores.kind_reliability
-    ]
+    lines += _format_reliability(scores.kind_reliability, "right", digits=2)
     lines += ["", "Fault type, true (rows) against said first (columns):", ""]
     lines += ["| | " + " | ".join(FAULT_TYPES) + " |", "| --- " * (len(FAULT_TYPES) + 1) + "|"]
     lines += [
@@ -152,3 +139,16 @@ def format_card(
         "",
     ]
     return "\n".join(lines)
+
+
+def _format_reliability(rows: Sequence[dict[str, Any]], word: str, *, digits: int) -> list[str]:
+    """Write how often what was said came true, a row for each range of probabilities."""
+    return [
+        f"| said | n | mean said | {word} | 95 % interval |",
+        "| --- | --- | --- | --- | --- |",
+        *(
+            f"| {r['from']:.{digits}f} to {r['to']:.{digits}f} | {r['n']} | {r['said']:.3f} | "
+            f"{r['happened']:.3f} | {r['low']:.3f} to {r['high']:.3f} |"
+            for r in rows
+        ),
+    ]

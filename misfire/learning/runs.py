@@ -16,7 +16,7 @@ from misfire.learning.casefolders import find_cases
 from misfire.learning.casepool import measure_cases
 from misfire.learning.cases import LabelledCase
 from misfire.learning.fitting import Fitted, fit_model
-from misfire.learning.judgedcase import Judged, judge_case
+from misfire.learning.judgedcase import JudgedCase, judge_case
 from misfire.learning.modelcard import format_card
 from misfire.learning.scores import (
     compare_scores,
@@ -40,7 +40,7 @@ class Trained:
     """A fitted model, and what models made the same way say of vehicles they had not seen."""
 
     fitted: Fitted
-    held_out: list[Judged]
+    held_out: list[JudgedCase]
 
 
 def train(
@@ -170,7 +170,7 @@ def fit_and_hold_out(
         fitted = fit_model(
             cases, seed=seed, weights=weights, progress=_narrow(progress, "fitting", 0, n)
         )
-        held_out: dict[int, Judged] = {}
+        held_out: dict[int, JudgedCase] = {}
         for fold in range(OUTER_FOLDS):
             known = [c for c in cases if fold_of[c.group] != fold]
             inner = _narrow(progress, "scoring on unseen vehicles", fold, OUTER_FOLDS)

@@ -21,7 +21,7 @@ from misfire.learning.calibration import (
     tally_confusion,
 )
 from misfire.learning.figures import FigureTables
-from misfire.learning.judgedcase import Judged
+from misfire.learning.judgedcase import JudgedCase
 from misfire.records import FAULT_TYPES
 
 KIND_BINS = 20  # the words for a kind of fault change at twentieths
@@ -65,7 +65,7 @@ class Scores:
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class ScoreComparison:
     """One figure of two judges on the same vehicles; `word` says which is better."""
 
     value: float
@@ -76,12 +76,12 @@ class Comparison:
     word: str
 
 
-def compute_scores(judged: Sequence[Judged], *, seed: int = 0) -> Scores:
+def compute_scores(judged: Sequence[JudgedCase], *, seed: int = 0) -> Scores:
     """Work out every figure with its interval.
 
     Parameters
     ----------
-    judged : sequence of Judged
+    judged : sequence of JudgedCase
     seed : int
         Of the resampling of vehicles.
 
@@ -135,19 +135,19 @@ def compute_scores(judged: Sequence[Judged], *, seed: int = 0) -> Scores:
 
 
 def compare_scores(
-    judged: Sequence[Judged], other: Sequence[Judged], *, seed: int = 0
-) -> dict[str, Comparison]:
+    judged: Sequence[JudgedCase], other: Sequence[JudgedCase], *, seed: int = 0
+) -> dict[str, ScoreComparison]:
     """Compare two judges of the same cases, figure by figure, on the same resampled vehicles.
 
     Parameters
     ----------
-    judged, other : sequence of Judged
+    judged, other : sequence of JudgedCase
         The same cases in the same order.
     seed : int
 
     Returns
     -------
-    comparisons : dict figure -> Comparison
+    comparisons : dict figure -> ScoreComparison
         `word` of `judged` against `other`: "better" or "worse" if the 95 % interval of the
         difference excludes 0, else "no clear difference"; "too few vehicles" below 8 of them.
 
@@ -175,16 +175,16 @@ def compare_scores(
             word = "worse"
         else:
             word = "no clear difference"
-        result[name] = Comparison(a(ones), b(ones), found.value, found.low, found.high, word)
+        result[name] = ScoreComparison(a(ones), b(ones), found.value, found.low, found.high, word)
     return result
 
 
-def summarize_comparison(comparisons: dict[str, Comparison], *, new: str, old: str) -> str:
+def summarize_comparison(comparisons: dict[str, ScoreComparison], *, new: str, old: str) -> str:
     """Say in one sentence whether the new judge is worse.
 
     Examples
     --------
-    >>> one = Comparison(0.2, 0.1, 0.1, 0.05, 0.15, "worse")
+    >>> one = ScoreComparison(0.2, 0.1, 0.1, 0.05, 0.15, "worse")
     >>> summarize_comparison({"brier": one}, new="this model", old="the shipped one")
     'this model is WORSE than the shipped one in: brier'
     """
@@ -220,7 +220,7 @@ def lay_out_scores(scores: Scores) -> dict[str, Any]:
     }
 
 
-def lay_out_comparison(comparisons: dict[str, Comparison]) -> dict[str, dict[str, Any]]:
+def lay_out_comparison(comparisons: dict[str, ScoreComparison]) -> dict[str, dict[str, Any]]:
     """Lay out a comparison for JSON."""
     return {
         name: {

@@ -1,4 +1,8 @@
-"""Stretches in which a coil channel shows nothing though its coil may have fired all the time."""
+"""Stretches in which a coil channel shows nothing though its coil may have fired all the time.
+
+A channel that shows nothing is not a coil that stopped: its level at rest, its own noise, the
+torque of those firings and other coils that stop with it tell.
+"""
 
 from __future__ import annotations
 
@@ -253,9 +257,9 @@ def _compare_rest(
     if seen.size < LEAST_RUN:
         return ""
     name, read = train.channel.name, _make_rest_reader(recording, train, firings, engine)
-    level, tremble = read(_spread(run.rows, RUN_PLACES))
+    level, tremble = read(_take_evenly(run.rows, RUN_PLACES))
     if name not in usual:
-        usual[name] = read(_spread(seen, SEEN_PLACES))
+        usual[name] = read(_take_evenly(seen, SEEN_PLACES))
     usual_level, usual_tremble = usual[name]
     if level.size < LEAST_RUN or usual_level.size < LEAST_RUN:
         return ""
@@ -270,7 +274,7 @@ def _compare_rest(
     return ""
 
 
-def _spread(rows: NDArray[np.int64], n: int) -> NDArray[np.int64]:
+def _take_evenly(rows: NDArray[np.int64], n: int) -> NDArray[np.int64]:
     """Take some rows of many, evenly."""
     return np.unique(rows[np.linspace(0, rows.size - 1, min(n, rows.size)).astype(int)])
 

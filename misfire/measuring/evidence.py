@@ -1,4 +1,13 @@
-"""Measure every firing of one recording; nothing is judged yet."""
+"""Measure every firing of one recording; nothing is judged yet.
+
+Events are left out once firings are placed: `diagnose` lets the teeth go before the torque is
+worked out and the strokes before the firing table is laid out (`drop_teeth`, `drop_strokes`), as
+either takes half of the memory of an hour; what needs them (`check_angles`, `gather`) comes
+before. Angles and stretches of teeth stand nowhere, they are counted out (`dsp/teeth.py`); columns
+of tables are shared, not copied; freed memory is handed back between the stages
+(`measuring/freeing.py`). `tests/measuring/test_bounds.py` allows 8 bytes a tooth and 370 a firing
+while there are teeth, later 640 a firing.
+"""
 
 from __future__ import annotations
 
@@ -29,7 +38,7 @@ from misfire.features.torque import (
 from misfire.measuring.blindness import find_blind
 from misfire.measuring.cranking import measure_cranking
 from misfire.measuring.detection import Detected, detect_events
-from misfire.measuring.faintness import describe_faint, find_faint, hush_faint
+from misfire.measuring.faintness import clear_faint_sparks, describe_faint, find_faint
 from misfire.measuring.freeing import give_back
 from misfire.measuring.injectors import measure_injectors
 from misfire.measuring.recordinggaps import drop_firings, merge_gaps
@@ -63,8 +72,8 @@ DECIDING_COLUMNS = ("torque_level_change", "no_breakdown", "no_dwell")
 class Followed:
     """What was found in one recording along its crank angle; `trains` are the coils' strokes.
 
-    `gains` is None where no teeth show the speed within a cycle; `said` comes after what the
-    strokes will have to say of themselves.
+    `gains` is None where no teeth show the speed within a cycle; findings of the
+    injectors are kept apart, to be reported after those of the coil channels.
     """
 
     recording: Recording
@@ -74,7 +83,7 @@ class Followed:
     firings: Firings
     gains: Gains | None
     findings: tuple[Finding, ...]
-    said: tuple[Finding, ...]
+    injector_findings: tuple[Finding, ...]
     injection: InjectionTable | None = None
     compression: CompressionTable | None = None
 
@@ -88,8 +97,8 @@ class Followed:
 class Placed:
     """Everything measured in one recording, each firing in its place of the cycle.
 
-    `heard` are the channels that speak of sparks, in order of precedence; `blind` the firings at
-    which one of them must not be heard when it shows no stroke.
+    `spark_trains`: coil and pick-up channels in order of precedence. `blind[name]`: firings whose
+    missing stroke in that channel is ignored.
     """
 
     recording: Recording
@@ -98,7 +107,7 @@ class Placed:
     has_crank: bool
     firings: Firings
     torque: TorqueTable
-    heard: tuple[StrokeTrain, ...]
+    spark_trains: tuple[StrokeTrain, ...]
     blind: dict[str, NDArray[np.bool_]]
     findings: tuple[Finding, ...]
     injection: InjectionTable | None = None
@@ -107,7 +116,7 @@ class Placed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence(Placed):
-    """Everything that a recording is judged by: its firings also set against one another.
+    """`Placed` plus the firing table (each firing relative to its neighbours).
 
     `strokes` hold JUDGED_FIELDS only; what else was measured stands in `firing_table`.
     """
@@ -150,7 +159,7 @@ def gather(placed: Placed) -> dict[str, NDArray[np.float64]]:
     columns : dict of float64 arrays [shape=(n_firings,)]
         From `gather_strokes`.
     """
-    return gather_strokes(placed.firings, placed.heard, blind=placed.blind)
+    return gather_strokes(placed.firings, placed.spark_trains, blind=placed.blind)
 
 
 def tabulate(placed: Placed, strokes: dict[str, NDArray[np.float64]]) -> Evidence:
@@ -232,7 +241,7 @@ def drop_strokes(placed: Placed) -> Placed:
         stretch=np.empty(0, np.int32),
         stroke_index={},
     )
-    return replace(placed, detected=detected, firings=firings, heard=(), blind={})
+    return replace(placed, detected=detected, firings=firings, spark_trains=(), blind={})
 
 
 def drop_table(evidence: Evidence, *, kept: Sequence[str] = ()) -> Evidence:
@@ -309,7 +318,9 @@ def follow(recording: Recording, *, progress: Progress | None = None) -> Followe
     findings += firings.findings
     firings = drop_firings(firings, merge_gaps(recording, detected.channels))
     give_back()
-    injection, said = measure_injectors(recording, detected.channels, track, firings, engine=engine)
+    injection, injector_findings = measure_injectors(
+        recording, detected.channels, track, firings, engine=engine
+    )
     dead = [t for t in detected.trains if not t.strokes.size]
     coils = [t for t in trains if t.channel.role != "coil_secondary"]
     return Followed(
@@ -321,7 +332,7 @@ def follow(recording: Recording, *, progress: Progress | None = None) -> Followe
         # Sparks alone do not show the speed within a cycle: their own timing would pass for torque.
         gains=measure_gains(track, firings, engine=engine) if has_crank else None,
         findings=tuple(findings),
-        said=tuple(said),
+        injector_findings=tuple(injector_findings),
         injection=injection,
         compression=measure_cranking(
             recording, detected.channels, track, firings, engine=engine, has_crank=has_crank
@@ -352,13 +363,13 @@ def place(followed: Followed) -> Placed:
     dead = [t for t in detected.trains if not t.strokes.size]
     coils = [t for t in trains if t.channel.role != "coil_secondary"]
     findings = list(followed.findings)
-    blind, said = find_blind(recording, [*coils, *dead], firings, torque, engine=engine)
-    findings += said
-    heard = _index_pickups(pickups, firings)
-    faint = find_faint([*trains, *heard], firings, torque, engine=engine)
+    blind, blind_findings = find_blind(recording, [*coils, *dead], firings, torque, engine=engine)
+    findings += blind_findings
+    indexed = _index_pickups(pickups, firings)
+    faint = find_faint([*trains, *indexed], firings, torque, engine=engine)
     findings += describe_faint(faint)
-    trains, coils, pickups, heard = (
-        hush_faint(part, firings, faint) for part in (trains, coils, pickups, heard)
+    trains, coils, pickups, indexed = (
+        clear_faint_sparks(part, firings, faint) for part in (trains, coils, pickups, indexed)
     )
     detected = replace(detected, trains=[*coils, *dead], pickups=pickups)
     return Placed(
@@ -368,9 +379,9 @@ def place(followed: Followed) -> Placed:
         has_crank=followed.has_crank,
         firings=firings,
         torque=torque,
-        heard=(*trains, *dead, *heard),
+        spark_trains=(*trains, *dead, *indexed),
         blind=blind,
-        findings=(*findings, *followed.said),
+        findings=(*findings, *followed.injector_findings),
         injection=followed.injection,
         compression=followed.compression,
     )

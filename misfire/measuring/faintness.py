@@ -1,4 +1,8 @@
-"""Spark lines that a channel cannot show: "no breakdown" of cylinders that did their work."""
+"""Spark lines that a channel cannot show: "no breakdown" of cylinders that did their work.
+
+A spark line that is not seen is no gap that did not break down where the cylinders worked all the
+same: few bits, or kicks between two samples, hide it.
+"""
 
 from __future__ import annotations
 
@@ -116,10 +120,10 @@ def _compare_own(dark: _Dark, firings: Firings, torque: TorqueTable) -> NDArray[
     return lack
 
 
-def hush_faint(
+def clear_faint_sparks(
     trains: Sequence[StrokeTrain], firings: Firings, faint: Mapping[str, Bools]
 ) -> list[StrokeTrain]:
-    """Take back what channels say of sparks that they could not show.
+    """Set spark measures to NaN where the channel could not resolve the spark line.
 
     Parameters
     ----------
@@ -130,21 +134,21 @@ def hush_faint(
     Returns
     -------
     trains : list of StrokeTrain
-        The measures of the spark are NaN in those strokes; the channels they came from unchanged.
+        Copies where something was set; flags of "no breakdown" are cleared there too.
     """
-    told = []
+    cleared = []
     for train in trains:
         rows = faint.get(train.channel.name)
         if rows is None:
-            told.append(train)
+            cleared.append(train)
             continue
         strokes = train.strokes.copy()
         at = firings.stroke_index[train.channel.name][rows]
         for name in SHOWN:
             strokes[name][at] = np.nan
         strokes["flags"][at] &= ~np.uint32(STROKE_FLAGS["no_breakdown"])
-        told.append(replace(train, strokes=strokes))
-    return told
+        cleared.append(replace(train, strokes=strokes))
+    return cleared
 
 
 def describe_faint(faint: Mapping[str, Bools]) -> list[Finding]:

@@ -1,4 +1,9 @@
-"""Several instruments on one vehicle: each one's clock put on the common one."""
+"""Several instruments on one vehicle: each one's clock put on the common one.
+
+Instruments are joined one by one to those already placed, by coil switch-offs of shared coils,
+else by the crank's references. A line is fitted: a drift that changes by ppm (a clock that warms
+up) is not followed but told (`clock_bent`).
+"""
 
 from __future__ import annotations
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from misfire.dsp.chances import compute_wilson
 from misfire.records import CylinderResult, Diagnosis
 from misfire.report.context import (
     FEWEST_BOUTS,
@@ -17,7 +18,7 @@ from misfire.report.context import (
     part_by_load,
     part_by_slope,
 )
-from misfire.report.occurrence import Bout, SpeedBand, compute_wilson_interval, find_bouts
+from misfire.report.occurrence import Bout, SpeedBand, find_bouts
 from misfire.report.summary import LOST
 from misfire.report.wording import format_clock, format_count, format_duration, format_percent
 
@@ -182,9 +183,9 @@ def pick_band(bands: Sequence[SpeedBand]) -> SpeedBand | None:
     """
     if len(bands) < 2 or not any(b.lost for b in bands):
         return None
-    worst = max(bands, key=lambda b: compute_wilson_interval(b.lost, b.judged)[0])
-    low, _ = compute_wilson_interval(worst.lost, worst.judged)
-    _, rest_high = compute_wilson_interval(
+    worst = max(bands, key=lambda b: compute_wilson(b.lost, b.judged)[0])
+    low, _ = compute_wilson(worst.lost, worst.judged)
+    _, rest_high = compute_wilson(
         sum(b.lost for b in bands) - worst.lost, sum(b.judged for b in bands) - worst.judged
     )
     clear = low > rest_high and (worst.bouts is None or worst.bouts >= FEWEST_BOUTS)

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from misfire.dsp.chances import compute_wilson
 from misfire.limits import CRANKING_RPM
 from misfire.records import Diagnosis
 from misfire.report.occurrence import (
     Bout,
     SpeedBand,
-    compute_wilson_interval,
     count_speed_bands,
     find_bouts,
 )
@@ -280,5 +280,5 @@ def compute_share(condition: Condition) -> tuple[float, float, float]:
     """Give the lost share of a condition with its 95 per cent interval; NaN without a firing."""
     if not condition.judged:
         return float("nan"), float("nan"), float("nan")
-    low, high = compute_wilson_interval(condition.lost, condition.judged)
+    low, high = compute_wilson(condition.lost, condition.judged)
     return condition.lost / condition.judged, low, high

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -12,44 +11,6 @@ from misfire.errors import ParameterError
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
-
-Z95 = 1.959963984540054  # 97.5 per cent point of the standard normal distribution
-
-
-def compute_wilson_interval(n_hits: int, n_trials: int) -> tuple[float, float]:
-    """Give the 95 per cent interval of a share.
-
-    Parameters
-    ----------
-    n_hits, n_trials : int [0 <= n_hits <= n_trials, n_trials > 0]
-
-    Returns
-    -------
-    low, high : float [0..1]
-
-    Raises
-    ------
-    ParameterError
-        If the counts are not as above.
-
-    Notes
-    -----
-    Source: E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209, without continuity correction.
-
-    Examples
-    --------
-    >>> [round(x, 4) for x in compute_wilson_interval(9, 10)]
-    [0.5958, 0.9821]
-    """
-    if not 0 <= n_hits <= n_trials or n_trials <= 0:
-        raise ParameterError(f"need 0 <= n_hits <= n_trials > 0, got {n_hits} of {n_trials}")
-    share = n_hits / n_trials
-    scale = 1 + Z95**2 / n_trials
-    middle = (share + Z95**2 / (2 * n_trials)) / scale
-    half = Z95 / scale * math.sqrt(share * (1 - share) / n_trials + Z95**2 / (4 * n_trials**2))
-    low = 0.0 if n_hits == 0 else max(0.0, middle - half)
-    high = 1.0 if n_hits == n_trials else min(1.0, middle + half)
-    return low, high
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from pathlib import PurePath
 from typing import Any
 
+from misfire import __version__
 from misfire.errors import ParameterError
 from misfire.records import CylinderResult, Diagnosis
 
@@ -145,19 +146,9 @@ def build_summary(diagnosis: Diagnosis) -> dict[str, Any]:
         "kv_estimated": diagnosis.job.engine.coil_turns_ratio is None,
         "source": PurePath(diagnosis.source).name,
         "source_sha256": diagnosis.sha256,
-        "tool_version": read_version(),
+        "tool_version": __version__,
         "settings": to_plain(diagnosis.settings),
     }
-
-
-def read_version() -> str:
-    """Give the version of the installed package; `unknown` when it is run from a folder."""
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("misfire-cylinder")
-    except PackageNotFoundError:
-        return "unknown"
 
 
 def to_plain(value: Any) -> Any:

@@ -136,7 +136,8 @@ def find_circles(imports: dict[str, set[str]]) -> list[str]:
     return circles
 
 
-def test_no_module_imports_itself_by_way_of_others():
+def find_imports_of_all() -> dict[str, set[str]]:
+    """List for each module of the package the others that it imports, also inside functions."""
     names = {
         ".".join(p.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): p
         for p in SOURCES
@@ -152,8 +153,47 @@ def test_no_module_imports_itself_by_way_of_others():
                 found |= {a.name for a in node.names}
         found = {n for n in found if not name.startswith(f"{n}.")}  # a room's own door
         imports[name] = (found & set(names)) - {name}
-    assert find_circles(imports) == []
+    return imports
+
+
+def test_no_module_imports_itself_by_way_of_others():
+    assert find_circles(find_imports_of_all()) == []
     assert sorted(find_circles({"a": {"b"}, "b": {"a"}, "c": {"a"}})) == ["a", "b"]
+
+
+def test_a_class_name_has_one_meaning():
+    names = [
+        node.name
+        for path in SOURCES
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ClassDef)
+    ]
+    assert {name for name in names if names.count(name) > 1} == set()
+
+
+LONGEST, MOST_ARGUMENTS = 100, 9  # a function: lines with its docstring, arguments
+# A command's options are its arguments: each is shown by --help.
+COMMANDS = {"cli.confirm.confirm", "cli.hookup.hookup", "cli.screen.screen"}
+TO_SPLIT = {  # each falls into steps with the next change of what it does
+    "classify.rules.weigh_faults",
+    "cycles.assign.find_firings",
+    "cycles.phase.find_phase",
+    "events.sparkline.measure_burn",
+    "measuring.detection.detect_events",
+}
+
+
+def test_functions_are_one_step_each():
+    large = set()
+    for path in SOURCES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.FunctionDef):
+                given = node.args
+                n = len(given.posonlyargs) + len(given.args) + len(given.kwonlyargs)
+                if node.end_lineno - node.lineno + 1 > LONGEST or n > MOST_ARGUMENTS:
+                    module = ".".join(path.relative_to(PACKAGE).with_suffix("").parts)
+                    large.add(f"{module}.{node.name}")
+    assert large - COMMANDS - TO_SPLIT == set()
 
 
 def test_no_file_is_a_drawer():

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 
 from misfire.ingest.jobcard import parse_job_card
-from misfire.records import Channel, Recording
+from misfire.records import LEVEL_FIELDS, Channel, Recording
 from misfire.simulate.recording import simulate
 from misfire.simulate.writer import format_job_card
 
@@ -50,7 +50,7 @@ def wrap(made, *, card=None, spoil=None):
         job=job,
         channels=channels,
         read=lambda name, a, b: counts[by_card[name]][a:b],
-        read_levels=lambda name: np.empty(0),
+        read_levels=lambda name: np.empty(0, LEVEL_FIELDS),
     )
 
 

@@ -7,6 +7,7 @@ is named with certainty that is not at fault.
 import gzip
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -76,7 +77,7 @@ def test_shared_case(name, what, tmp_path):
 ONE = ("coil_primary", (1,))
 FEED = ("coil_current", ())
 CRANK = ("crank", ())
-ENGINES = {
+ENGINES: dict[str, dict[str, Any]] = {
     "three": {"order": (1, 3, 2), "channels": (ONE, CRANK, FEED)},
     "four": {"channels": (ONE, CRANK, FEED)},
     "five": {"order": (1, 2, 4, 5, 3), "channels": (ONE, CRANK, FEED)},

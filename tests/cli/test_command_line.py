@@ -3,6 +3,7 @@
 import errno
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -17,6 +18,7 @@ from misfire.cli.app import app
 from misfire.cli.simulate import Format
 from misfire.simulate.scenario import FORMATS
 
+DOCS = Path(__file__).resolve().parents[2] / "misfire" / "docs"
 COMMANDS = sorted(info.name or info.callback.__name__ for info in app.registered_commands)
 READERS = ("check", "diagnose", "ingest")  # commands that take a recording or a job card
 
@@ -92,8 +94,9 @@ class TestHelp:
 
     def test_version(self, run):
         status, out, _ = run("--version")
-        assert status == 0
-        assert out.split()[0] == "misfire"
+        changes = (DOCS / "CHANGELOG.md").read_text(encoding="utf-8")
+        newest = re.search(r"^## (\S+)$", changes, re.MULTILINE)
+        assert (status, out) == (0, f"misfire {newest[1]}\n")
 
     def test_as_a_module(self):
         done = subprocess.run(

@@ -1,29 +1,16 @@
 """The script that rebuilds the shipped model, on cases made in the test."""
 
-import importlib.util
 import sys
-from pathlib import Path
-
-import pytest
 
 from misfire.classify.bundle import load_bundle
 from misfire.learning.fitting import fit_model
 from misfire.learning.judgedcase import judge_case
 from misfire.learning.runs import Trained
+from scripts import train_model as script
 from tests.builders.models import make_cases
 
-SCRIPTS = Path(__file__).resolve().parents[2] / "scripts"
 
-
-@pytest.fixture
-def script():
-    spec = importlib.util.spec_from_file_location("train_model", SCRIPTS / "train_model.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-def test_it_writes_a_bundle_with_its_card(script, tmp_path, monkeypatch, capsys):
+def test_it_writes_a_bundle_with_its_card(tmp_path, monkeypatch, capsys):
     asked = []
 
     def measure(tasks, **kinds):
@@ -54,16 +41,9 @@ def test_it_writes_a_bundle_with_its_card(script, tmp_path, monkeypatch, capsys)
     assert script.hash_measuring() in str(kinds["cache"])
 
 
-def test_the_shipped_model_and_train_draw_other_vehicles(script):
+def test_the_shipped_model_and_train_draw_other_vehicles():
     from misfire.learning.runs import FIRST_SEED
 
     # `train` draws from FIRST_SEED on, and each seed of the script draws below that
     last = script.FIRST + 50 * script.SEEDS
     assert last < FIRST_SEED
-
-
-def test_the_cache_is_of_the_code_that_measures(script, monkeypatch):
-    before = script.hash_measuring()
-    assert before == script.hash_measuring()
-    monkeypatch.setattr(script, "PARTS", script.PARTS[1:])
-    assert script.hash_measuring() != before

@@ -22,7 +22,7 @@ from misfire.comparison.rates import (
 )
 from misfire.comparison.side import Side
 from misfire.comparison.torque import compare_torque, find_excess
-from misfire.dsp.chances import Count, compute_fisher, compute_outlying
+from misfire.dsp.chances import Count
 from misfire.errors import FormatError, ParameterError
 from misfire.records import EVENT_COLUMNS
 from misfire.report.comparison.files import format_comparison_table, write_comparison
@@ -262,29 +262,6 @@ def add_wheel(side, errors):
     share = side.events["cylinder"].map(errors).to_numpy(dtype=float)
     side.events["segment_accel"] += share * (side.column("rpm") * np.pi / 30) ** 2
     return side
-
-
-def test_chance_of_counts_is_fishers():
-    # reference: scipy's fisher_exact
-    for table in ([[7, 194], [0, 603]], [[18, 187], [1, 616]], [[3, 240], [9, 800]]):
-        own, other = (Count(row[0], sum(row)) for row in table)
-        expected = stats.fisher_exact(table, alternative="greater").pvalue
-        assert compute_fisher(own, other) == pytest.approx(expected, rel=1e-6)
-
-
-def test_an_outlier_is_judged_by_students_law():
-    # reference: the prediction interval of one more normal value, by drawing
-    rng = np.random.default_rng(6)
-    drawn = rng.standard_normal((10_000, 6))
-    known = {"usual": 1.0, "weight": 6}
-    chances = [compute_outlying(r[0] - np.mean(r[1:]), r[1:], 1e-9, **known) for r in drawn]
-    share = np.mean(np.array(chances) < 0.02)  # times two for two ways of looking
-    assert 0.008 < share < 0.02 + 3 * math.sqrt(0.02 / len(drawn))
-    # reference: scipy, t test of one value against a sample (pooled variance)
-    others = np.array([0.1, -0.2, 0.05, 0.3])
-    expected = stats.ttest_ind([1.0 + others.mean()], others, alternative="greater").pvalue
-    found = compute_outlying(1.0, others, 1e-9, usual=1e3, weight=1)
-    assert found == pytest.approx(2 * expected, rel=1e-6)
 
 
 def test_weak_firings_of_sound_cylinders_are_rarely_called_odd():

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from misfire.cycles.phase import cylinder_angles, find_phase, wrap_deg
+from misfire.cycles.phase import find_phase
 from misfire.cycles.ripple import find_ripples
+from misfire.cycles.weighing import cylinder_angles, wrap_deg
 from misfire.records import Cam
 from tests.builders.coils import make_train
 from tests.builders.engines import (

@@ -101,7 +101,7 @@ def make_ruled(
         def __init__(self, scenario: Scenario, rng: Rng) -> None:
             super().__init__(scenario, rng)
             plain = self.controls.compute_advance
-            self.controls.compute_advance = lambda rpm: plain(rpm) - retard_deg(self._now)  # type: ignore[method-assign]
+            self.controls.compute_advance = lambda rpm: plain(rpm) - retard_deg(self._now)
 
         def _starter(self) -> Any:
             starter = super()._starter()

@@ -239,10 +239,10 @@ class TestForm:
         samples = np.stack([s[:n] for s in turned.values()], axis=1)
         (tmp_path / "capture.wav").write_bytes(make_wav(samples, rate_hz=int(made.rate_hz)))
         (tmp_path / "job.toml").write_text(made.job.read_text())
-        turned = diagnose(tmp_path / "job.toml")
-        assert turned.cylinders[0].cylinder == first.cylinders[0].cylinder
-        assert_allclose(turned.events["time_s"], first.events["time_s"], atol=2e-6)
-        assert_allclose(turned.events["peak_current_a"], first.events["peak_current_a"], rtol=0.01)
+        second = diagnose(tmp_path / "job.toml")
+        assert second.cylinders[0].cylinder == first.cylinders[0].cylinder
+        assert_allclose(second.events["time_s"], first.events["time_s"], atol=2e-6)
+        assert_allclose(second.events["peak_current_a"], first.events["peak_current_a"], rtol=0.01)
 
     def test_panels_show_the_suspect(self, lost):
         _, diagnosis = lost

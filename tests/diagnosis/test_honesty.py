@@ -16,7 +16,7 @@ from misfire.diagnosis.commoncause import find_common_cause, spread_over_coil
 from misfire.features.torque import make_no_torque
 from misfire.fitness.sparks import check_spark_places
 from misfire.measuring.blindness import find_blind
-from misfire.measuring.faintness import describe_faint, find_faint, hush_faint
+from misfire.measuring.faintness import clear_faint_sparks, describe_faint, find_faint
 from misfire.records import (
     FAULT_TYPES,
     STROKE_FIELDS,
@@ -219,7 +219,7 @@ def judge_faint(dark, lack, *, noise=30.0):
     faint = find_faint(trains, firings, torque, engine=make_engine())
     assert [f.code for f in describe_faint(faint)] == ["faint_sparks"] * len(faint)
     left = {}
-    for train in hush_faint(trains, firings, faint):
+    for train in clear_faint_sparks(trains, firings, faint):
         no_line = train.strokes["burn_time_ms"] == 0
         assert (((train.strokes["flags"] & STROKE_FLAGS["no_breakdown"]) != 0) == no_line).all()
         left[train.channel.cylinders[0]] = int(no_line.sum())

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from misfire.simulate.gap import compute_breakdown_kv
+from misfire.simulate.engine.gap import compute_breakdown_kv
 
 from misfire.events.primary import find_primary_strokes
 from misfire.records import STROKE_FLAGS

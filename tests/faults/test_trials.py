@@ -1,4 +1,4 @@
-"""A sample of the faults that scripts/faults.py tries one by one, and proof that they are seen."""
+"""A sample of the faults that `python -m tests.faults` tries, and proof that they are seen."""
 
 import subprocess
 import sys
@@ -21,7 +21,7 @@ SAMPLE = ("diagnose over", "ingest", "compare over", "show over", "hookup", "con
           "evaluate over", "simulate h5", "train over")  # fmt: skip
 OBSTACLE = find_obstacle()
 MOUNT = find_mount_obstacle() if sys.platform == "linux" else "needs Linux"
-PICKED = {  # one command for each fault of the surroundings; scripts/faults.py has all
+PICKED = {  # one command for each fault of the surroundings; `python -m tests.faults` has all
     "target is a file, or a folder": ("ingest", "train"),
     "read-only file system": ("diagnose", "show"),
     "clock runs backwards": ("show",),
@@ -114,7 +114,7 @@ def test_temporary_names():
 def test_the_script_prints_a_table():
     if OBSTACLE:
         pytest.skip(OBSTACLE)
-    command = [sys.executable, "scripts/faults.py", "--command", "hookup", "--action", "full"]
+    command = [sys.executable, "-m", "tests.faults", "--command", "hookup", "--action", "full"]
     done = subprocess.run([*command, "--every", "6"], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout
     assert "disk full from one step on | hookup" in " ".join(done.stdout.split())

@@ -4,7 +4,8 @@ import pytest
 
 from misfire.diagnosis.chain import diagnose_recording
 from misfire.fitness.scale import correct_recording
-from tests.fitness.test_fitness import made, reverse, scaled, swap, wrap
+from tests.builders.spoiled import wrap
+from tests.fitness.test_fitness import made, reverse, scaled, swap
 
 
 @pytest.fixture(scope="module")

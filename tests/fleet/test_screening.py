@@ -19,7 +19,7 @@ from misfire.diagnosis.chain import ingest
 from misfire.errors import FormatError, OutputError, ParameterError
 from misfire.fleet.folder import CATALOGUE
 from misfire.fleet.lock import LOCK, lock_folder
-from misfire.fleet.pool import IsolatedWorker, Limits, LocalPool
+from misfire.fleet.pool import IsolatedWorker, LocalPool, TaskLimits
 from misfire.fleet.watch import watch
 from misfire.simulate.scenario import FaultModel
 from tests.builders.fleets import (
@@ -221,7 +221,7 @@ def kill_children(parent, *, stop, killed):
     """Kill every worker process of a process as soon as it works, until told to stop."""
     while not stop.is_set():
         found = subprocess.run(
-            ["pgrep", "-P", str(parent), "-f", "fleet_task"], capture_output=True, text=True
+            ["pgrep", "-P", str(parent), "-f", "misfire.fleet.task"], capture_output=True, text=True
         )
         for pid in map(int, found.stdout.split()):
             cpu = os.sysconf("SC_CLK_TCK")
@@ -266,7 +266,7 @@ def test_a_process_ended_by_the_system_is_tried_once_more_alone(tmp_path):
         target=kill_children, args=(os.getpid(),), kwargs={"stop": stop, "killed": killed}
     )
     killer.start()
-    pool = LocalPool(1, Limits(60.0, 1 << 31))
+    pool = LocalPool(1, TaskLimits(60.0, 1 << 31))
     try:
         ((_, outcome),) = list(pool.run([task], stopped=lambda: False))
     finally:
@@ -281,8 +281,8 @@ def test_a_process_ended_by_the_system_is_tried_once_more_alone(tmp_path):
 def test_a_worker_ends_with_its_starter(tmp_path):
     code = (
         "import sys, time\n"
-        "from misfire.fleet.pool import IsolatedWorker, Limits\n"
-        "w = IsolatedWorker(Limits(60.0, 1 << 30))\n"
+        "from misfire.fleet.pool import IsolatedWorker, TaskLimits\n"
+        "w = IsolatedWorker(TaskLimits(60.0, 1 << 30))\n"
         "print(w._process._start().pid, flush=True); time.sleep(60)\n"
     )
     starter = subprocess.Popen(
@@ -465,7 +465,7 @@ def test_a_coil_that_wears_out_is_found(tmp_path):
 
 
 def test_the_worker_takes_up_again_after_a_failure(fleet, tmp_path):
-    worker = IsolatedWorker(Limits(60.0, 1 << 30), scratch=tmp_path)
+    worker = IsolatedWorker(TaskLimits(60.0, 1 << 30), scratch=tmp_path)
     try:
         assert worker.run({"op": "nonsense"})["code"] == "fault"  # a key is missing: it dies
         assert worker.run({"op": "nonsense"})["code"] == "fault"

@@ -7,7 +7,6 @@ import pytest
 from sklearn.calibration import calibration_curve
 from sklearn.metrics import brier_score_loss, confusion_matrix, roc_curve
 
-from misfire.dsp.chances import compute_clopper_pearson, compute_wilson
 from misfire.errors import ParameterError
 from misfire.learning.calibration import (
     RecallCurve,
@@ -26,37 +25,6 @@ def draw(n, seed=0):
     rng = np.random.default_rng(seed)
     p = rng.beta(0.4, 0.9, n)
     return p, rng.random(n) < 0.1 + 0.8 * p
-
-
-class TestIntervals:
-    @pytest.mark.parametrize(
-        ("k", "n", "low", "high"),
-        [(95, 100, 0.8882, 0.9785), (9, 10, 0.5958, 0.9821), (0, 100, 0.0, 0.0370)],
-    )
-    def test_wilson(self, k, n, low, high):
-        # computed from Wilson's formula (1927), worked by hand beside this project
-        assert compute_wilson(k, n) == pytest.approx((low, high), abs=5e-5)
-
-    def test_clopper_pearson_of_none(self):
-        # closed form for no success: 1 - (alpha/2)^(1/n); 3.62 % at n = 100
-        assert compute_clopper_pearson(0, 100) == pytest.approx((0, 1 - 0.025 ** (1 / 100)))
-        assert compute_clopper_pearson(0, 100)[1] == pytest.approx(0.0362, abs=5e-5)
-        # one-sided 95 % for 30, 100 and 300: 9.50, 2.95 and 0.994 % (rule of three: 10, 3, 1)
-        one_sided = [compute_clopper_pearson(0, n, confidence=0.9)[1] for n in (30, 100, 300)]
-        assert one_sided == pytest.approx([0.0950, 0.0295, 0.00994], abs=5e-5)
-
-    @pytest.mark.parametrize(("k", "n"), [(0, 7), (1, 7), (3, 20), (20, 20)])
-    def test_against_scipy(self, k, n):
-        from scipy.stats import binomtest
-
-        test = binomtest(k, n)
-        exact, wilson = test.proportion_ci(method="exact"), test.proportion_ci(method="wilson")
-        assert compute_clopper_pearson(k, n) == pytest.approx((exact.low, exact.high))
-        assert compute_wilson(k, n) == pytest.approx((wilson.low, wilson.high))
-
-    def test_nothing_tried(self):
-        assert np.isnan(compute_wilson(0, 0)).all()
-        assert np.isnan(compute_clopper_pearson(0, 0)).all()
 
 
 class TestBrier:

@@ -18,10 +18,10 @@ from misfire.errors import FormatError, ModelError, OutputError, ParameterError
 from misfire.learning.casefolders import find_cases
 from misfire.learning.cases import measure_case
 from misfire.learning.evaluation import choose_model, evaluate_folders, write_evaluation
-from misfire.learning.judgedcase import Judged, judge_case
+from misfire.learning.judgedcase import JudgedCase, judge_case
 from misfire.learning.scores import (
     BETTER,
-    Comparison,
+    ScoreComparison,
     compare_scores,
     compute_scores,
     lay_out_scores,
@@ -39,7 +39,7 @@ def say(case, faulty, *, event=None, kind="mixture"):
     faults = np.full((case.n_cylinders, len(FAULT_TYPES)), 0.05)
     faults[:, FAULT_TYPES.index(kind)] = 0.7
     event = case.lost.astype(float) if event is None else event
-    return Judged(case, event, np.array(faulty, float), faults)
+    return JudgedCase(case, event, np.array(faulty, float), faults)
 
 
 SICK = {2: "mixture"}
@@ -232,7 +232,7 @@ class TestComparison:
             compare_scores(judged, judged[1:])
 
     def test_only_better(self):
-        one = Comparison(0.9, 0.5, 0.4, 0.2, 0.6, "better")
+        one = ScoreComparison(0.9, 0.5, 0.4, 0.2, 0.6, "better")
         assert summarize_comparison({"top1_cylinder": one}, new="a", old="b") == (
             "a is better than b in: top1_cylinder; worse in none"
         )

@@ -7,7 +7,7 @@ import pytest
 
 from misfire.ingest.jobcard import parse_job_card
 from misfire.measuring.instruments import join_clocks
-from misfire.records import STROKE_FIELDS, Channel, Recording
+from misfire.records import LEVEL_FIELDS, STROKE_FIELDS, Channel, Recording
 
 HEAD = 'vehicle.id = "van"\nengine = {cylinders = 4, firing_order = [1, 3, 4, 2], '
 HEAD += 'ignition = "coil_on_plug"}\n'
@@ -43,7 +43,9 @@ def make_recording(*rows):
     def read(name, start, stop):
         return np.zeros(stop - start, np.int16)
 
-    return Recording(Path("job.toml"), "", job, tuple(channels), read, lambda name: np.empty(0))
+    return Recording(
+        Path("job.toml"), "", job, tuple(channels), read, lambda name: np.empty(0, LEVEL_FIELDS)
+    )
 
 
 def make_sparks(rng, duration_s=120.0):

@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from misfire.report.context import LOST, SLOPE_SPAN_S, find_load
+from misfire.report.context import SLOPE_SPAN_S, find_load
+from misfire.report.summary import LOST
 from tests.builders.diagnoses import make_diagnosis
 
 

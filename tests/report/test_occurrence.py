@@ -1,44 +1,8 @@
 import numpy as np
 import pytest
 
-from misfire.dsp.chances import compute_unseen_share
 from misfire.errors import ParameterError
-from misfire.report.occurrence import compute_wilson_interval, count_speed_bands, find_bouts
-
-
-# Wilson 1927 without continuity correction; values calculated independently of this project.
-@pytest.mark.parametrize(
-    ("n_hits", "n_trials", "low", "high"),
-    [(95, 100, 0.8882, 0.9785), (9, 10, 0.5958, 0.9821), (0, 100, 0.0, 0.0370)],
-)
-def test_wilson(n_hits, n_trials, low, high):
-    assert compute_wilson_interval(n_hits, n_trials) == pytest.approx((low, high), abs=5e-5)
-
-
-def test_wilson_against_scipy():
-    from scipy.stats import binomtest
-
-    for n_hits, n_trials in [(57, 4180), (0, 9), (9, 9), (1, 2)]:
-        expected = binomtest(n_hits, n_trials).proportion_ci(0.95, method="wilson")
-        got = compute_wilson_interval(n_hits, n_trials)
-        assert got == pytest.approx((expected.low, expected.high), abs=1e-9)
-
-
-@pytest.mark.parametrize(("n_hits", "n_trials"), [(1, 0), (-1, 5), (6, 5)])
-def test_wilson_refuses_impossible_counts(n_hits, n_trials):
-    with pytest.raises(ParameterError, match="n_hits"):
-        compute_wilson_interval(n_hits, n_trials)
-
-
-# 0 of n, upper one-sided 95 per cent bound (binomial): 9.50, 2.95 and 0.994 per cent.
-@pytest.mark.parametrize(("n", "share"), [(30, 0.0950), (100, 0.0295), (300, 0.00994)])
-def test_unseen_share(n, share):
-    assert compute_unseen_share(n) == pytest.approx(share, rel=2e-3)
-
-
-def test_unseen_share_refuses_no_trials():
-    with pytest.raises(ParameterError, match="n_trials"):
-        compute_unseen_share(0)
+from misfire.report.occurrence import count_speed_bands, find_bouts
 
 
 def test_bouts_split_at_pauses_and_keep_every_misfire():

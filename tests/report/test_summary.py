@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from misfire import __version__
 from misfire.errors import ParameterError
 from misfire.records import FAULT_TYPES
 from misfire.report.diagnosis.table import format_json
@@ -39,6 +40,7 @@ TOP = {
     "cylinders": list,
     "quality": list,
     "notes": list,
+    "tool_version": str,
 }
 CYLINDER = {
     "cylinder": int,
@@ -94,6 +96,7 @@ def test_a_negative_count_is_refused():
 def test_every_field_of_the_contract_with_its_type():
     summary = json.loads(format_json(make_diagnosis()))
     assert summary["schema"] == "misfire-result/1"
+    assert summary["tool_version"] == __version__
     for name, kind in TOP.items():
         assert isinstance(summary[name], kind), name
     assert set(summary["rpm"]) == {"min", "median", "max"}

@@ -11,6 +11,7 @@ from scipy.io import wavfile
 from misfire.errors import OutputError, ParameterError
 from misfire.simulate import Scenario, draw_scenario, simulate, write_recording
 from misfire.simulate import recording as recording_module
+from misfire.simulate.engine.run import EngineRun
 from misfire.simulate.scenario import (
     CamModel,
     ChannelModel,
@@ -21,6 +22,7 @@ from misfire.simulate.scenario import (
     InstrumentModel,
     WheelModel,
 )
+from misfire.simulate.wheel import Wheel
 
 SHORT = Scenario(
     seed=7,
@@ -274,12 +276,12 @@ def test_refusals(recording, tmp_path):
 def test_two_recordings_of_one_vehicle(monkeypatch):
     wheels, engines = [], []
 
-    class KeptWheel(recording_module.Wheel):
+    class KeptWheel(Wheel):
         def __init__(self, *given):
             super().__init__(*given)
             wheels.append(self.tooth_deg)
 
-    class KeptEngine(recording_module.EngineRun):
+    class KeptEngine(EngineRun):
         def __init__(self, *given):
             super().__init__(*given)
             engines.append((self.charge, self.fuel))

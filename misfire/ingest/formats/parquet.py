@@ -78,20 +78,12 @@ def open_parquet(
         dtypes = {name: _choose_dtype(path, schema.field(name), pa) for name in wanted}
         if time_name:
             dtypes[time_name] = np.dtype(np.float64)
-        origin: int | None = None  # of times since an epoch: a float holds their differences
         kept = {name: scratch.new_file() for name in wanted}
         n_done = 0
+        origins: dict[str, int] = {}
         try:
             for batch in file.iter_batches(_BATCH_ROWS, columns=wanted, use_threads=False):
-                parts: dict[str, NDArray[Any]] = {}
-                for name in wanted:
-                    cells = batch.column(name)
-                    if _is_clock(cells.type, pa):
-                        ticks = cells.cast(pa.int64()).to_numpy(zero_copy_only=False)
-                        origin = int(ticks[0]) if origin is None else origin
-                        parts[name] = (ticks - origin).astype(np.float64)
-                    else:
-                        parts[name] = _to_numbers(cells, dtypes[name])
+                parts = {n: _read_cells(batch.column(n), dtypes[n], origins, pa) for n in wanted}
                 for name, numbers in parts.items():
                     kept[name].append(numbers)
                 n_done += batch.num_rows
@@ -133,6 +125,20 @@ def open_parquet(
             )
         )
     return sources
+
+
+def _read_cells(cells: Any, dtype: np.dtype[Any], origins: dict[str, int], pa: Any) -> NDArray[Any]:
+    """Turn a column's next cells into numbers.
+
+    Times since an epoch count from the first that was met, which stays in `origins`: a float holds
+    their differences, not the times themselves.
+    """
+    if not _is_clock(cells.type, pa):
+        return _to_numbers(cells, dtype)
+    ticks = cells.cast(pa.int64()).to_numpy(zero_copy_only=False)
+    if "clock" not in origins:
+        origins["clock"] = int(ticks[0])
+    return np.asarray((ticks - origins["clock"]).astype(np.float64))
 
 
 def _find_column(path: Path, request: Request, names: list[str]) -> str:

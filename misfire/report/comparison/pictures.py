@@ -60,7 +60,7 @@ def draw_rates(
     return svg.picture(body, width=width, height=bottom + 40, key=key, title=title, css=css)
 
 
-def _draw_interval(part: Mapping[str, Any], x: svg.Scale, at: float, *, after: bool) -> list[str]:
+def _draw_interval(part: Mapping[str, Any], x: svg.Axis, at: float, *, after: bool) -> list[str]:
     """Draw one share as a mark on its interval; before hollow, after filled."""
     if not part["judged"]:
         return [svg.text(x.start + 4, at + 4, "not judged")]

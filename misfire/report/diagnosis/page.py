@@ -7,6 +7,7 @@ import re
 from pathlib import PurePath
 from typing import Any
 
+from misfire import __version__
 from misfire.records import CylinderResult, Diagnosis
 from misfire.report.advice import cautions, next_tests
 from misfire.report.context import FEWEST_BOUTS
@@ -25,7 +26,7 @@ from misfire.report.diagnosis.rows import (
     build_rank_row,
     build_state_rows,
 )
-from misfire.report.diagnosis.sources import Source, list_lost_rows, list_sources
+from misfire.report.diagnosis.sources import PageNumber, list_lost_rows, list_sources
 from misfire.report.diagnosis.story import (
     compare_values,
     write_facts,
@@ -39,7 +40,7 @@ from misfire.report.pictures.packing import pack_details, pack_waves
 from misfire.report.pictures.spread import draw_spread, split_values
 from misfire.report.pictures.timeline import STRIP_BINS, draw_strip, pack_timeline
 from misfire.report.pictures.waveforms import Marks
-from misfire.report.summary import LOST, read_version, to_plain
+from misfire.report.summary import LOST, to_plain
 from misfire.report.wording import (
     GLOSSARY,
     LEARNED_FROM,
@@ -229,8 +230,8 @@ def _general(diagnosis: Diagnosis) -> tuple[str, ...]:
 
 
 def _keep_shown(
-    sources: tuple[Source, ...], texts: list[str], evidence: Shown | None
-) -> list[Source]:
+    sources: tuple[PageNumber, ...], texts: list[str], evidence: Shown | None
+) -> list[PageNumber]:
     """Keep the sources whose number stands on page one as this page has it."""
     if evidence is not None:
         texts = [*texts, evidence.words, re.sub(r"<[^>]+>", " ", str(evidence.wide))]
@@ -330,7 +331,7 @@ def _method(diagnosis: Diagnosis) -> list[tuple[str, str]]:
         for key, value in diagnosis.settings.items()
         if key not in counted
     ]
-    rows.append(("Program version", read_version()))
+    rows.append(("Program version", __version__))
     return rows
 
 

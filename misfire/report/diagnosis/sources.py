@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from misfire.dsp.chances import compute_unseen_share
+from misfire.dsp.chances import compute_unseen_share, compute_wilson
 from misfire.records import CylinderResult, Diagnosis, WaveformPanel
 from misfire.report.circumstances import (
     find_largest,
@@ -16,7 +16,6 @@ from misfire.report.circumstances import (
     pick_band,
 )
 from misfire.report.context import PAUSE_S, find_speed_bands
-from misfire.report.occurrence import compute_wilson_interval
 from misfire.report.pictures.spread import split_values
 from misfire.report.pictures.waveforms import MAX_LINES, Marks
 from misfire.report.summary import LOST
@@ -39,7 +38,7 @@ NOT_CUT = 'not flags.str.contains("fuel_cut")'
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class PageNumber:
     """One number of page one: the text it has there, what it is, its rows and how it is made.
 
     `rows` is a condition on events.parquet as `pandas.DataFrame.query` takes it, "" for none.
@@ -53,7 +52,7 @@ class Source:
 
 def list_sources(
     diagnosis: Diagnosis, *, panel: WaveformPanel | None, marks: Marks
-) -> tuple[Source, ...]:
+) -> tuple[PageNumber, ...]:
     """List the numbers of page one with their rows.
 
     Parameters
@@ -66,14 +65,14 @@ def list_sources(
 
     Returns
     -------
-    sources : tuple of Source
+    sources : tuple of PageNumber
         In the order of the page. `how` starts with one of: count, share, interval, one in, bouts,
         largest bout, first, last, start, span, speed band, median, model, length, least seen.
     """
     events = diagnosis.events
     found = [
-        Source(format_duration(diagnosis.duration_s), "length of the recording", "", "length"),
-        Source(format_count(len(events)), "firings expected", "index >= 0", "count"),
+        PageNumber(format_duration(diagnosis.duration_s), "length of the recording", "", "length"),
+        PageNumber(format_count(len(events)), "firings expected", "index >= 0", "count"),
     ]
     suspects = pick_suspects(diagnosis) if diagnosis.verdict == "misfire" else ()
     if suspects:
@@ -120,16 +119,16 @@ def _of(cylinders: int | list[int]) -> str:
     return f"cylinder == {cylinders}" if isinstance(cylinders, int) else f"cylinder in {cylinders}"
 
 
-def _count_sources(result: CylinderResult) -> list[Source]:
+def _count_sources(result: CylinderResult) -> list[PageNumber]:
     """How often one cylinder lost its combustion."""
     c, lost, judged = result.cylinder, result.misfires, result.cycles
     found = [
-        Source(str(lost), f"combustions lost, cylinder {c}", _lost(c), "count"),
-        Source(format_count(judged), f"firings judged, cylinder {c}", _judged(c), "count"),
+        PageNumber(str(lost), f"combustions lost, cylinder {c}", _lost(c), "count"),
+        PageNumber(format_count(judged), f"firings judged, cylinder {c}", _judged(c), "count"),
     ]
     if lost and judged:
         found.append(
-            Source(
+            PageNumber(
                 f"1 in {max(1, round(judged / lost))}",
                 f"firings for each lost one, cylinder {c}",
                 _judged(c),
@@ -137,15 +136,15 @@ def _count_sources(result: CylinderResult) -> list[Source]:
             )
         )
     if judged:
-        low, high = compute_wilson_interval(lost, judged)
+        low, high = compute_wilson(lost, judged)
         found += [
-            Source(
+            PageNumber(
                 format_percent(lost / judged),
                 f"share lost, cylinder {c}",
                 _judged(c),
                 f"share of rows with misfire_probability >= {LOST}",
             ),
-            Source(
+            PageNumber(
                 format_percent_range(low, high),
                 f"its 95 % interval, cylinder {c}",
                 _judged(c),
@@ -155,18 +154,18 @@ def _count_sources(result: CylinderResult) -> list[Source]:
     return found
 
 
-def _other_sources(diagnosis: Diagnosis, others: list[int]) -> list[Source]:
+def _other_sources(diagnosis: Diagnosis, others: list[int]) -> list[PageNumber]:
     """How often the others lost theirs."""
     results = [c for c in diagnosis.cylinders if c.cylinder in others]
     ordered = sorted(others)
     return [
-        Source(
+        PageNumber(
             str(sum(c.misfires for c in results)),
             "combustions lost, other cylinders",
             _lost(ordered),
             "count",
         ),
-        Source(
+        PageNumber(
             format_count(sum(c.cycles for c in results)),
             "firings judged, other cylinders",
             _judged(ordered),
@@ -175,7 +174,7 @@ def _other_sources(diagnosis: Diagnosis, others: list[int]) -> list[Source]:
     ]
 
 
-def _time_sources(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) -> list[Source]:
+def _time_sources(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) -> list[PageNumber]:
     """When they came, and at which speeds."""
     numbers = [c.cylinder for c in suspects]
     whose = numbers if len(numbers) > 1 else numbers[0]
@@ -186,9 +185,11 @@ def _time_sources(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) ->
         return []
     pause = f"bouts: pauses over {PAUSE_S:g} s part them"
     found = [
-        Source(format_clock(float(lost_s[0])), "first lost combustion", rows, "first of time_s"),
-        Source(format_clock(float(lost_s[-1])), "last lost combustion", rows, "last of time_s"),
-        Source(str(len(bouts)), "bouts of lost combustions", rows, pause),
+        PageNumber(
+            format_clock(float(lost_s[0])), "first lost combustion", rows, "first of time_s"
+        ),
+        PageNumber(format_clock(float(lost_s[-1])), "last lost combustion", rows, "last of time_s"),
+        PageNumber(str(len(bouts)), "bouts of lost combustions", rows, pause),
     ]
     for of, chosen, where in (
         ("lost", firings.rpm[firings.lost], rows),
@@ -197,20 +198,28 @@ def _time_sources(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) ->
         limits = find_range(chosen)
         if limits is not None:
             found += [
-                Source(str(limits[0]), f"lowest speed, {of} firings, rev/min", where, "min: rpm"),
-                Source(str(limits[1]), f"highest speed, {of} firings, rev/min", where, "max: rpm"),
+                PageNumber(
+                    str(limits[0]), f"lowest speed, {of} firings, rev/min", where, "min: rpm"
+                ),
+                PageNumber(
+                    str(limits[1]), f"highest speed, {of} firings, rev/min", where, "max: rpm"
+                ),
             ]
     largest = find_largest(bouts, int(lost_s.size))
     if largest is not None:
         found += [
-            Source(format_clock(largest.start_s), "start of the largest", rows, f"start; {pause}"),
-            Source(str(largest.count), "lost in the largest bout", rows, f"largest bout; {pause}"),
-            Source(find_span(largest), "length of the largest bout", rows, f"span; {pause}"),
+            PageNumber(
+                format_clock(largest.start_s), "start of the largest", rows, f"start; {pause}"
+            ),
+            PageNumber(
+                str(largest.count), "lost in the largest bout", rows, f"largest bout; {pause}"
+            ),
+            PageNumber(find_span(largest), "length of the largest bout", rows, f"span; {pause}"),
         ]
     return found
 
 
-def _speed_sources(diagnosis: Diagnosis, cylinder: int) -> list[Source]:
+def _speed_sources(diagnosis: Diagnosis, cylinder: int) -> list[PageNumber]:
     """At which speed most came, where that is clear."""
     bands = find_speed_bands(diagnosis, cylinder)
     worst = pick_band(bands)
@@ -221,26 +230,28 @@ def _speed_sources(diagnosis: Diagnosis, cylinder: int) -> list[Source]:
     rest_judged = sum(b.judged for b in bands) - worst.judged
     how = f"share of rows with misfire_probability >= {LOST}"
     return [
-        Source(
+        PageNumber(
             f"{worst.low_rpm} to {worst.high_rpm}",
             "the speed band with most, rev/min",
             _judged(cylinder),
             "speed band of the highest lower limit of its lost share",
         ),
-        Source(str(worst.lost), "lost in this band", f"{_lost(cylinder)} and {inside}", "count"),
-        Source(
+        PageNumber(
+            str(worst.lost), "lost in this band", f"{_lost(cylinder)} and {inside}", "count"
+        ),
+        PageNumber(
             format_count(worst.judged),
             "judged in this band",
             f"{_judged(cylinder)} and {inside}",
             "count",
         ),
-        Source(
+        PageNumber(
             format_percent(worst.lost / worst.judged),
             "share lost in this band",
             f"{_judged(cylinder)} and {inside}",
             how,
         ),
-        Source(
+        PageNumber(
             format_percent(rest_lost / rest_judged),
             "share lost at other speeds",
             f"{_judged(cylinder)} and rpm >= 0 and not ({inside})",
@@ -249,11 +260,11 @@ def _speed_sources(diagnosis: Diagnosis, cylinder: int) -> list[Source]:
     ]
 
 
-def _fault_sources(result: CylinderResult) -> list[Source]:
+def _fault_sources(result: CylinderResult) -> list[PageNumber]:
     """How likely the kinds of fault are."""
     faults = sorted(result.faults, key=lambda item: -item[1])[:3]
     return [
-        Source(
+        PageNumber(
             format_kind(p),
             f"share of {kind}, cylinder {result.cylinder}",
             _judged(result.cylinder),
@@ -263,9 +274,9 @@ def _fault_sources(result: CylinderResult) -> list[Source]:
     ]
 
 
-def _certainty(result: CylinderResult) -> Source:
+def _certainty(result: CylinderResult) -> PageNumber:
     """How likely a cylinder is faulty."""
-    return Source(
+    return PageNumber(
         format_percent(result.probability),
         f"probability that cylinder {result.cylinder} is faulty",
         _judged(result.cylinder),
@@ -273,18 +284,18 @@ def _certainty(result: CylinderResult) -> Source:
     )
 
 
-def _quiet_sources(diagnosis: Diagnosis) -> list[Source]:
+def _quiet_sources(diagnosis: Diagnosis) -> list[PageNumber]:
     """Numbers of a page that found no misfire."""
     numbers = sorted(c.cylinder for c in diagnosis.cylinders)
     lost = sum(c.misfires for c in diagnosis.cylinders)
     found = [
-        Source(
+        PageNumber(
             format_count(sum(c.cycles for c in diagnosis.cylinders)),
             "firings judged",
             _judged(numbers),
             "count",
         ),
-        Source(str(lost or "None"), "combustions judged lost", _lost(numbers), "count"),
+        PageNumber(str(lost or "None"), "combustions judged lost", _lost(numbers), "count"),
     ]
     if diagnosis.cylinders:
         found.append(_certainty(max(diagnosis.cylinders, key=lambda c: c.probability)))
@@ -293,13 +304,13 @@ def _quiet_sources(diagnosis: Diagnosis) -> list[Source]:
         share = compute_unseen_share(fewest.cycles)
         rows = _judged(fewest.cylinder)
         found += [
-            Source(
+            PageNumber(
                 format_count(fewest.cycles),
                 f"firings judged, cylinder {fewest.cylinder}",
                 rows,
                 "count",
             ),
-            Source(
+            PageNumber(
                 f"1 in {format_count(int(1 / share))}",
                 "the rarest fault that would have shown",
                 rows,
@@ -309,17 +320,17 @@ def _quiet_sources(diagnosis: Diagnosis) -> list[Source]:
     return found
 
 
-def _open_sources(result: CylinderResult) -> list[Source]:
+def _open_sources(result: CylinderResult) -> list[PageNumber]:
     """Numbers of a page that leaves it open."""
     return [_certainty(result), *_count_sources(result)[:2]]
 
 
-def _covered_sources(diagnosis: Diagnosis) -> list[Source]:
+def _covered_sources(diagnosis: Diagnosis) -> list[PageNumber]:
     """List what the recording covers."""
     import numpy as np
 
     found = [
-        Source(
+        PageNumber(
             format_count(diagnosis.cycles),
             "engine cycles",
             "index >= 0",
@@ -330,13 +341,17 @@ def _covered_sources(diagnosis: Diagnosis) -> list[Source]:
     speed = speed[np.isfinite(speed)]
     if speed.size:
         found += [
-            Source(str(round(float(speed.min()))), "lowest speed, rev/min", "rpm > 0", "min: rpm"),
-            Source(str(round(float(speed.max()))), "highest speed, rev/min", "rpm > 0", "max: rpm"),
+            PageNumber(
+                str(round(float(speed.min()))), "lowest speed, rev/min", "rpm > 0", "min: rpm"
+            ),
+            PageNumber(
+                str(round(float(speed.max()))), "highest speed, rev/min", "rpm > 0", "max: rpm"
+            ),
         ]
     return found
 
 
-def _picture_sources(diagnosis: Diagnosis, panel: WaveformPanel, marks: Marks) -> list[Source]:
+def _picture_sources(diagnosis: Diagnosis, panel: WaveformPanel, marks: Marks) -> list[PageNumber]:
     """Numbers written into the waveform picture and its caption."""
     c = panel.cylinder
     times = [float(t) for t in panel.suspect_time_s[:MAX_LINES]]
@@ -345,9 +360,9 @@ def _picture_sources(diagnosis: Diagnosis, panel: WaveformPanel, marks: Marks) -
         rows = find_rows(diagnosis, times)
         condition = f"index in {rows}"
         found = [
-            Source(str(len(times)), "firings drawn", condition, "count"),
-            Source(format_clock(min(times)), "first of them", condition, "first of time_s"),
-            Source(format_clock(max(times)), "last of them", condition, "last of time_s"),
+            PageNumber(str(len(times)), "firings drawn", condition, "count"),
+            PageNumber(format_clock(min(times)), "first of them", condition, "first of time_s"),
+            PageNumber(format_clock(max(times)), "last of them", condition, "last of time_s"),
         ]
     for value, decimals, unit, column, lost in (
         (marks.burn_good_ms, 2, "ms", "burn_time_ms", False),
@@ -365,7 +380,7 @@ def _picture_sources(diagnosis: Diagnosis, panel: WaveformPanel, marks: Marks) -
         else:
             rows_text = f"cylinder != {c} and misfire_probability < {LOST} and {NOT_CUT}"
         found.append(
-            Source(
+            PageNumber(
                 f"{format_value(value, decimals)} {unit}",
                 f"{column}, {'lost' if lost else 'good'} firings",
                 rows_text,

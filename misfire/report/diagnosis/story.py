@@ -6,10 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from misfire.dsp.chances import compute_unseen_share
+from misfire.dsp.chances import compute_unseen_share, compute_wilson
 from misfire.records import CylinderResult, Diagnosis
 from misfire.report.circumstances import write_when
-from misfire.report.occurrence import compute_wilson_interval
 from misfire.report.pictures.spread import compute_median, split_values
 from misfire.report.summary import LOST, choose_recording_dtc, format_dtc
 from misfire.report.wording import (
@@ -45,7 +44,7 @@ class Fact:
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class ValueRow:
     """Medians of one quantity: in the lost firings, the suspect's good ones, the others' good."""
 
     label: str
@@ -116,14 +115,14 @@ def write_rate(result: CylinderResult) -> str:
     """Say how often a cylinder lost its combustion, with its interval."""
     if not result.cycles:
         return "no firing could be judged"
-    low, high = compute_wilson_interval(result.misfires, result.cycles)
+    low, high = compute_wilson(result.misfires, result.cycles)
     return (
         f"{format_percent(result.misfires / result.cycles)} "
         f"(95 % interval {format_percent_range(low, high)})"
     )
 
 
-def compare_values(diagnosis: Diagnosis, cylinder: int) -> tuple[Comparison, ...]:
+def compare_values(diagnosis: Diagnosis, cylinder: int) -> tuple[ValueRow, ...]:
     """Put the suspect's lost firings beside its good ones and the other cylinders' good ones."""
     rows = []
     for quantity in QUANTITIES:
@@ -143,7 +142,7 @@ def compare_values(diagnosis: Diagnosis, cylinder: int) -> tuple[Comparison, ...
         ]
         if own.lost.size:
             texts[0] = bound + texts[0]
-        rows.append(Comparison(quantity.label, quantity.unit, *texts))
+        rows.append(ValueRow(quantity.label, quantity.unit, *texts))
     return tuple(rows)
 
 

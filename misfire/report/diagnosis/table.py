@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 
+from misfire.dsp.chances import compute_wilson
 from misfire.records import CylinderResult, Diagnosis
 from misfire.report.advice import cautions
 from misfire.report.circumstances import write_when
-from misfire.report.occurrence import compute_wilson_interval
 from misfire.report.summary import build_summary, format_dtc
 from misfire.report.wording import (
     describe_kind,
@@ -78,7 +78,7 @@ def format_table(diagnosis: Diagnosis) -> str:
     for c in told:
         lines.extend(["", f"Cylinder {c.cylinder}{_likely(c)}:"])
         if c.cycles:
-            low, high = compute_wilson_interval(c.misfires, c.cycles)
+            low, high = compute_wilson(c.misfires, c.cycles)
             lines.append(f"  lost {format_percent_range(low, high)} of its firings (95 % interval)")
             lines.append(f"  when: {write_when(diagnosis, (c,))[0]}")
         lines.extend(f"  {text}" for text in c.evidence)

@@ -34,7 +34,7 @@ def draw_expected(wave: Expected, *, key: str) -> str:
     return _draw_kick(wave, key)
 
 
-def _frame(x: svg.Scale, y: svg.Scale, unit: str, *, count: int, x_words: str = "") -> list[str]:
+def _frame(x: svg.Axis, y: svg.Axis, unit: str, *, count: int, x_words: str = "") -> list[str]:
     """Draw grid, axis and its numbers."""
     body = []
     for tick in svg.find_ticks(y.low, y.high, count=count):
@@ -51,7 +51,7 @@ def _frame(x: svg.Scale, y: svg.Scale, unit: str, *, count: int, x_words: str = 
     return body
 
 
-def _trace(wave: Expected, x: svg.Scale, y: svg.Scale) -> str:
+def _trace(wave: Expected, x: svg.Axis, y: svg.Axis) -> str:
     """Draw the line itself, cut off at the frame."""
     values = np.clip(wave.y, y.low, y.high)
     data = svg.format_path(x.places(wave.x), y.places(values), column=0.5)

@@ -181,7 +181,7 @@ def _draw_far(
 
 def _frame(
     channel: ChannelView,
-    x: svg.Scale,
+    x: svg.Axis,
     limits: tuple[float, float],
     rows_y: tuple[float, float],
     *,
@@ -208,7 +208,7 @@ def _frame(
     return body
 
 
-def _place(marks: tuple[Mark, ...], x: svg.Scale) -> list[tuple[Mark, str, int, bool]]:
+def _place(marks: tuple[Mark, ...], x: svg.Axis) -> list[tuple[Mark, str, int, bool]]:
     """Give each name a line of its own where it would run into the one before."""
     placed: list[tuple[Mark, str, int, bool]] = []
     ends: list[float] = []
@@ -227,12 +227,12 @@ def _place(marks: tuple[Mark, ...], x: svg.Scale) -> list[tuple[Mark, str, int, 
     return placed
 
 
-def _levels(marks: tuple[Mark, ...], x: svg.Scale) -> int:
+def _levels(marks: tuple[Mark, ...], x: svg.Axis) -> int:
     """Count the lines that the names take."""
     return max((level + 1 for _, _, level, _ in _place(marks, x)), default=0)
 
 
-def _name_marks(marks: tuple[Mark, ...], x: svg.Scale, top: float) -> list[str]:
+def _name_marks(marks: tuple[Mark, ...], x: svg.Axis, top: float) -> list[str]:
     """Write the names of the marks over the plot."""
     body = []
     for mark, words, level, left in _place(marks, x):

@@ -1,4 +1,8 @@
-"""Arrays packed small into the page: the firings' values and waveforms for the viewer."""
+"""Arrays packed small into the page: the firings' values and waveforms for the viewer.
+
+Waveforms travel as residuals to their cylinder's median, in planes, deflated; as many as
+`PAGE_SIZE` leaves room for, lost firings of all channels first, any cut spread over the recording.
+"""
 
 from __future__ import annotations
 

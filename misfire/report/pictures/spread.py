@@ -121,7 +121,7 @@ def draw_spread(
 
 
 def _box(
-    values: NDArray[np.float64], y: svg.Scale, middle: float, width: float, *, marked: bool
+    values: NDArray[np.float64], y: svg.Axis, middle: float, width: float, *, marked: bool
 ) -> list[str]:
     """Draw 10 to 90 per cent as a line, 25 to 75 as a box, the median as a bar or diamond."""
     import numpy as np
@@ -142,7 +142,7 @@ def _box(
     return body
 
 
-def _triangles(values: NDArray[np.float64], y: svg.Scale, middle: float, width: float) -> list[str]:
+def _triangles(values: NDArray[np.float64], y: svg.Axis, middle: float, width: float) -> list[str]:
     """Draw lost firings beside the box; of many, an even choice from lowest to highest."""
     import numpy as np
 

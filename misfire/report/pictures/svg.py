@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Scale:
+class Axis:
     """A straight map from values [low, high] to picture units [start, stop]."""
 
     low: float
@@ -31,14 +31,14 @@ class Scale:
         return self.start + (values - self.low) * span
 
 
-def make_scale(low: float, high: float, start: float, stop: float) -> Scale:
+def make_scale(low: float, high: float, start: float, stop: float) -> Axis:
     """Make a scale that never has zero width."""
     if not (math.isfinite(low) and math.isfinite(high)):
         low, high = 0.0, 1.0
     if high - low <= 1e-12 * max(abs(low), abs(high), 1e-300):
         pad = max(abs(low) * 0.1, 0.5)
         low, high = low - pad, high + pad
-    return Scale(low, high, start, stop)
+    return Axis(low, high, start, stop)
 
 
 def find_ticks(low: float, high: float, *, count: int) -> tuple[float, ...]:

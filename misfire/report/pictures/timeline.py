@@ -195,7 +195,7 @@ def _lost_times(diagnosis: Diagnosis) -> dict[int, NDArray[np.float64]]:
     }
 
 
-def _clock_axis(x: svg.Scale, y: float, *, wide: bool) -> list[str]:
+def _clock_axis(x: svg.Axis, y: float, *, wide: bool) -> list[str]:
     """Draw a time axis in minutes and seconds."""
     steps = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 36000)
     most = 10 if wide else 5

@@ -88,7 +88,7 @@ def draw_panel(panel: WaveformPanel, marks: Marks, *, width: int, key: str, css:
 def _plot(
     panel: WaveformPanel,
     lines: NDArray[np.float64],
-    x: svg.Scale,
+    x: svg.Axis,
     limits: tuple[float, float],
     rows_y: tuple[float, float],
     *,
@@ -126,7 +126,7 @@ def _plot(
 def _part_names(
     panel: WaveformPanel,
     marks: Marks,
-    x: svg.Scale,
+    x: svg.Axis,
     names_y: float,
     rows_y: tuple[float, float],
 ) -> list[str]:
@@ -189,7 +189,7 @@ def is_cut_off(panel: WaveformPanel) -> bool:
     return False
 
 
-def _fit(words: str, at: float, x: svg.Scale) -> str:
+def _fit(words: str, at: float, x: svg.Axis) -> str:
     """Say that this is the end of burn where there is room for it (about 7 units a letter)."""
     whole = f"end of burn, {words}"
     return whole if x.stop - at > 7.2 * len(whole) else words
@@ -208,7 +208,7 @@ def _kick_words(panel: WaveformPanel, marks: Marks, at: float) -> list[str]:
     return body
 
 
-def _time_axis(x: svg.Scale, bottom: float) -> list[str]:
+def _time_axis(x: svg.Axis, bottom: float) -> list[str]:
     """Draw the time axis."""
     body = [svg.line(x.start, bottom, x.stop, bottom, css="axis")]
     for tick in svg.find_ticks(x.low, x.high, count=8 if x.stop > 500 else 5):

@@ -1,7 +1,7 @@
 """A long pass of fuzzing over all targets, in this process, counted.
 
-    .venv/bin/python scripts/fuzz.py --minutes 60 --report fuzz.json
-    .venv/bin/python scripts/fuzz.py --target WAV --runs 100000 --seed 7
+    .venv/bin/python -m tests.fuzz --minutes 60 --report fuzz.json
+    .venv/bin/python -m tests.fuzz --target WAV --runs 100000 --seed 7
 
 Every input must end in a result or one MisfireError, within its time and memory. What breaks that
 is kept in --failures as a file, said on standard output, and makes the status 1; the pass goes on.
@@ -25,11 +25,8 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-ROOT = Path(__file__).resolve().parent.parent
-sys.path.insert(0, str(ROOT))
-
-from tests.fuzz.mutation import mutate  # noqa: E402
-from tests.fuzz.targets import TARGETS, Target, execute, gather_seeds  # noqa: E402
+from tests.fuzz.mutation import mutate
+from tests.fuzz.targets import TARGETS, Target, execute, gather_seeds
 
 ROOM = 2 << 30  # bytes of address space beyond what is in use at the start
 BATCH = 20  # executions of one target between two choices

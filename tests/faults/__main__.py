@@ -1,8 +1,8 @@
 """Faults injected into every command, and a table of what became of them.
 
-    .venv/bin/python scripts/faults.py                       # everything: an hour or more
-    .venv/bin/python scripts/faults.py --every 5             # every fifth step of each command
-    .venv/bin/python scripts/faults.py --command ingest --action kill
+    .venv/bin/python -m tests.faults                       # everything: an hour or more
+    .venv/bin/python -m tests.faults --every 5             # every fifth step of each command
+    .venv/bin/python -m tests.faults --command ingest --action kill
 
 A step is a system call that changes a file: open to write, write, flush to the disk, rename, close,
 make a folder. Each step in turn fails with "no space left" (`once`: that one only; `full`: and all
@@ -18,18 +18,15 @@ import tempfile
 import time
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parent.parent
-sys.path.insert(0, str(ROOT))
-
-from tests.faults.circumstances import (  # noqa: E402
+from tests.faults.circumstances import (
     add_inputs,
     fill_small_disk,
     find_mount_obstacle,
     list_circumstances,
     try_circumstance,
 )
-from tests.faults.trials import COMMANDS, Bench, is_temporary  # noqa: E402
-from tests.faults.watching import find_obstacle  # noqa: E402
+from tests.faults.trials import COMMANDS, Bench, is_temporary
+from tests.faults.watching import find_obstacle
 
 ACTIONS = {
     "once": "one step fails: no space left",
