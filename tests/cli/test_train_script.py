@@ -65,5 +65,5 @@ def test_the_shipped_model_and_train_draw_other_vehicles(script):
 def test_the_cache_is_of_the_code_that_measures(script, monkeypatch):
     before = script.hash_measuring()
     assert before == script.hash_measuring()
-    monkeypatch.setattr(script, "PARTS", script.PARTS[1:])
+    monkeypatch.setattr(script, "ROOMS", script.ROOMS[1:])
     assert script.hash_measuring() != before
