@@ -17,28 +17,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.classify.model import (
-    CANDIDATE_LOG,
-    CANDIDATE_Z,
-    LEAST_PROBABILITY,
-    MOST_PROBABILITY,
-    RARE,
-    RULE_SAY,
-    Model,
-    calibrate,
-    expit,
-    judge_cylinders,
-)
+from misfire.classify.model import Model, calibrate, expit, judge_cylinders
 from misfire.classify.trees import compute_raw, pack_trees, unpack_trees
 from misfire.columns import CYLINDER_COLUMNS, FEATURES_VERSION, FIRING_COLUMNS
 from misfire.errors import ModelError, OutputError
 from misfire.publishing import replace_folder, restore_folder, write_whole
-from misfire.records import FAULT_TYPES
+from misfire.resources import hash_constants
 
 if TYPE_CHECKING:
     import pandas as pd
 
-SCHEMA = "misfire-model/1"
+SCHEMA, SCHEMA_FAMILY = "misfire-model/2", "misfire-model/"
 MANIFEST, ARRAYS, GOLDEN, ESTIMATORS, CARD = (
     "manifest.json",
     "trees.npz",
@@ -67,15 +56,13 @@ _DAMAGE = (  # what damage raises: the archive, the coding, or the header, a Pyt
     zlib.error,
 )
 
-SETTINGS = {
-    "candidate_z": CANDIDATE_Z,
-    "candidate_log": CANDIDATE_LOG,
-    "rare": RARE,
-    "rule_say": RULE_SAY,
-    "least_probability": LEAST_PROBABILITY,
-    "most_probability": MOST_PROBABILITY,
-}
-"""What judging depends on beside the features; a bundle made with others is refused."""
+FITTED_WITH = (
+    *("columns", "limits", "dsp", "events", "cycles", "features", "measuring"),
+    *("classify/model", "classify/rules", "diagnosis/states", "diagnosis/reference"),
+    *("diagnosis/sparkwitness", "diagnosis/workwitness", "diagnosis/explanation"),
+)
+"""Rooms whose constants decide what a firing measures and what it says: with others than those it
+was fitted with a model is refused."""
 
 
 def save_bundle(
@@ -117,12 +104,8 @@ def save_bundle(
     arrays = (
         pack_trees(model.event, "event")
         | pack_trees(model.cylinder, "cylinder")
-        | pack_trees(model.fault, "fault")
         | {"event_knots": model.event_knots, "cylinder_knots": model.cylinder_knots}
-        | {
-            "temperature": np.array([model.temperature]),
-            "lost_share": np.array([model.lost_share]),
-        }
+        | {"weights": np.array(model.weights)}
     )
     cylinders = golden_cylinders[list(CYLINDER_COLUMNS)].to_numpy(float)
     golden = {"firings": golden_firings, "cylinders": cylinders}
@@ -136,11 +119,9 @@ def save_bundle(
     manifest = dict(model.manifest) | {
         "schema": SCHEMA,
         "features_version": FEATURES_VERSION,
-        "settings": SETTINGS,
+        "constants_sha256": hash_constants(FITTED_WITH),
         "event_columns": list(model.event_columns),
         "cylinder_columns": list(model.cylinder_columns),
-        "fault_columns": list(model.fault_columns),
-        "fault_types": list(model.fault_types),
         "made_with": {
             "numpy": np.__version__,
             "scikit-learn": sklearn.__version__,
@@ -190,38 +171,30 @@ def load_bundle(folder: Path) -> Model:
     Raises
     ------
     ModelError
-        If a member is missing, changed, too large or of another schema; if its features or
-        settings are not those of this version (the message names them); or if its golden rows
-        come out otherwise. Nothing in a bundle is ever executed.
+        If a member is missing, changed, too large or of another schema; if its features or the
+        constants it was fitted with are not those of this version; or if its golden rows come
+        out otherwise. Nothing in a bundle is ever executed.
     """
     manifest = _read_manifest(folder)
     _check_features(folder, manifest)
     for name in (ESTIMATORS, CARD):  # not needed to judge, but part of what was made
         _read_member(folder / name, manifest)
     arrays = _unpack(folder / ARRAYS, manifest)
-    n_faults = len(manifest["fault_columns"]) + len(FAULT_TYPES)  # and the physics scores
     try:
         model = Model(
             event=unpack_trees(arrays, "event", n_features=len(manifest["event_columns"])),
             event_knots=_knots(arrays["event_knots"]),
             cylinder=unpack_trees(arrays, "cylinder", n_features=len(manifest["cylinder_columns"])),
             cylinder_knots=_knots(arrays["cylinder_knots"]),
-            fault=unpack_trees(arrays, "fault", n_features=n_faults),
-            fault_types=tuple(manifest["fault_types"]),
-            temperature=float(np.ravel(arrays["temperature"])[0]),
-            lost_share=float(np.ravel(arrays["lost_share"])[0]),
+            weights=_read_weights(arrays["weights"]),
             event_columns=tuple(manifest["event_columns"]),
             cylinder_columns=tuple(manifest["cylinder_columns"]),
-            fault_columns=tuple(manifest["fault_columns"]),
             manifest=manifest,
         )
     except (KeyError, IndexError, ValueError) as error:
         raise ModelError(f"{folder}: {ARRAYS} lacks {error}; train the model again") from None
-    outputs = (model.event, 1), (model.cylinder, 1), (model.fault, len(model.fault_types))
-    if any(trees.roots.shape[1] != n for trees, n in outputs) or not 0 < model.temperature < 1e3:
+    if any(trees.roots.shape[1] != 1 for trees in (model.event, model.cylinder)):
         raise ModelError(f"{folder}: the trees do not fit their task; train the model again")
-    if not 0 < model.lost_share < 1:
-        raise ModelError(f"{folder}: the share of lost firings is no share; train the model again")
     golden = _unpack(folder / GOLDEN, manifest)
     try:
         answers = _answer(model, golden["firings"], golden["cylinders"])
@@ -249,7 +222,7 @@ def load_estimators(folder: Path) -> dict[str, Any]:
     Returns
     -------
     estimators : dict
-        `event`, `cylinder`, `fault`.
+        `event`, `cylinder`.
 
     Raises
     ------
@@ -286,12 +259,8 @@ def _answer(
     import pandas as pd
 
     odds = calibrate(compute_raw(model.event, firings)[:, 0], model.event_knots)
-    faulty, faults = judge_cylinders(model, pd.DataFrame(cylinders, columns=list(CYLINDER_COLUMNS)))
-    return {
-        "event_probability": expit(odds),
-        "cylinder_probability": faulty,
-        "fault_probability": faults,
-    }
+    table = pd.DataFrame(cylinders, columns=list(CYLINDER_COLUMNS))
+    return {"event_probability": expit(odds), "cylinder_odds": judge_cylinders(model, table)}
 
 
 def _read_manifest(folder: Path) -> dict[str, Any]:
@@ -331,21 +300,28 @@ def parse_manifest(data: bytes, folder: Path) -> dict[str, Any]:
         manifest = json.loads(data.decode("utf-8"))
     except (ValueError, RecursionError) as error:
         raise ModelError(f"{folder}: no readable model manifest in it ({error})") from None
-    if not isinstance(manifest, dict) or manifest.get("schema") != SCHEMA:
+    if not isinstance(manifest, dict):
         raise ModelError(f"{folder}: not a model of this program's schema ({SCHEMA})")
-    lists = ("event_columns", "cylinder_columns", "fault_columns", "fault_types")
+    schema = manifest.get("schema")
+    if not isinstance(schema, str) or not schema.startswith(SCHEMA_FAMILY):
+        raise ModelError(f"{folder}: not a model of this program's schema ({SCHEMA})")
+    if schema != SCHEMA:
+        raise ModelError(
+            f"{folder}: this model was made by another version of the program ({schema[:40]!r}, "
+            f"here {SCHEMA!r}); train it anew with `misfire train`"
+        )
+    lists = ("event_columns", "cylinder_columns")
     strings = all(
         isinstance(manifest.get(k), list) and all(isinstance(v, str) for v in manifest[k])
         for k in lists
     )
-    tables = all(isinstance(manifest.get(k), dict) for k in ("sha256", "settings"))
-    if not strings or not tables:
+    if not strings or not isinstance(manifest.get("sha256"), dict):
         raise ModelError(f"{folder}: the manifest lacks its lists; train the model again")
     return manifest
 
 
 def _check_features(folder: Path, manifest: dict[str, Any]) -> None:
-    """Refuse a model whose features or settings are not those used here."""
+    """Refuse a model whose features or constants are not those used here."""
     if manifest.get("features_version") != FEATURES_VERSION:
         raise ModelError(
             f"{folder}: made for features of version {manifest.get('features_version')}, "
@@ -354,19 +330,24 @@ def _check_features(folder: Path, manifest: dict[str, Any]) -> None:
     for given, ours in (
         (manifest["event_columns"], FIRING_COLUMNS),
         (manifest["cylinder_columns"], CYLINDER_COLUMNS),
-        (manifest["fault_columns"], CYLINDER_COLUMNS),
-        (manifest["fault_types"], FAULT_TYPES),
     ):
         unknown = [c for c in given if c not in ours]
         if unknown or len(set(given)) != len(given) or not given:
             what = f"column {unknown[0]!r} is not measured here" if unknown else "columns repeat"
             raise ModelError(f"{folder}: {what}; train the model again")
-    for name, ours_ in SETTINGS.items():
-        if manifest["settings"].get(name) != ours_:
-            raise ModelError(
-                f"{folder}: made with {name} = {manifest['settings'].get(name)}, this program "
-                f"uses {ours_}; train the model again"
-            )
+    if manifest.get("constants_sha256") != hash_constants(FITTED_WITH):
+        raise ModelError(
+            f"{folder}: this model was fitted with other constants than this version of the "
+            "program measures and judges with; train it anew with `misfire train`"
+        )
+
+
+def _read_weights(weights: NDArray[np.float64]) -> tuple[float, float, float]:
+    """Check the weights of the addends: three finite numbers."""
+    if weights.shape != (3,) or not np.all(np.isfinite(weights)):
+        raise ModelError("model bundle: the weights are not three numbers; train it again")
+    prior, pattern, firings = weights.tolist()
+    return prior, pattern, firings
 
 
 def _knots(knots: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -26,8 +26,7 @@ class Model:
 
     `*_knots` [shape=(2, n)]: log odds in, log odds out, straight between. `weights`: log odds of a
     fault are the first of them, plus the second times the log odds of the cylinder ensemble, plus
-    the third times what the firings say (`compress` of their log likelihood). `lost_share`: of the
-    candidate firings that the event ensemble was trained on.
+    the third times what the firings say (`compress` of their log likelihood).
     """
 
     event: Trees
@@ -35,7 +34,6 @@ class Model:
     cylinder: Trees
     cylinder_knots: NDArray[np.float64]
     weights: tuple[float, float, float]
-    lost_share: float
     event_columns: tuple[str, ...]
     cylinder_columns: tuple[str, ...]
     manifest: dict[str, Any] = field(default_factory=dict)

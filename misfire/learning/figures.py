@@ -30,11 +30,12 @@ from misfire.limits import FAULTY
 from misfire.records import FAULT_TYPES
 
 FALSE_SHARE = 1e-3  # false alarms a sound firing at which the recall is compared
+LEAST_SHARE = 1e-6  # of a kind of fault: one sure mistake is not to outweigh all other vehicles
 
 
 @dataclass(slots=True)
 class Share:
-    """Hits of each vehicle: the mean over its recordings, so that a vehicle has one voice."""
+    """Hits or losses of each vehicle: the mean over its recordings, so that it has one voice."""
 
     hits: NDArray[np.float64]
     n: NDArray[np.float64]
@@ -69,6 +70,7 @@ class FigureTables:
         place = {v: i for i, v in enumerate(self.vehicles)}
         self.shares: dict[str, Share] = {}
         self.statistics: dict[str, Statistic] = {}
+        self.losses: dict[str, Share] = {}
         self.carriers: dict[str, int] = {}
         self.truth: list[str] = []
         self.called: list[str] = []
@@ -79,7 +81,8 @@ class FigureTables:
             self._add_types(j, place[j.case.group])
         self._gather_calibration(judged, place)
         self._gather_events(judged, place)
-        for name, share in self.shares.items():
+        self.statistics |= self.losses
+        for name, share in (self.shares | self.losses).items():
             self.carriers[name] = int((share.n > 0).sum())
 
     def get(self, name: str) -> Statistic | None:
@@ -88,9 +91,13 @@ class FigureTables:
 
     def _hit(self, name: str, vehicle: int, hit: bool) -> None:
         """Count one case or cylinder of a vehicle."""
+        self._add(self.shares, name, vehicle, float(hit))
+
+    def _add(self, to: dict[str, Share], name: str, vehicle: int, value: float) -> None:
+        """Add one hit or loss of a vehicle."""
         n = len(self.vehicles)
-        share = self.shares.setdefault(name, Share(np.zeros(n), np.zeros(n)))
-        share.hits[vehicle] += hit
+        share = to.setdefault(name, Share(np.zeros(n), np.zeros(n)))
+        share.hits[vehicle] += value
         share.n[vehicle] += 1
 
     def _add_cylinders(self, judged: JudgedCase, vehicle: int) -> None:
@@ -131,6 +138,11 @@ class FigureTables:
             self.called.append(names[0])
             self.share.append(float(judged.faults[cylinder - 1][ranked[0]]))
             self.told.append(told)
+            said = float(judged.faults[cylinder - 1][FAULT_TYPES.index(kind)])
+            loss = -math.log(max(said, LEAST_SHARE))
+            own = "burn" in case.witnesses[cylinder]  # primary or secondary of its own coil
+            for end in ("", "_own_coil") if own else ("",):
+                self._add(self.losses, f"fault_type_log_loss{end}", vehicle, loss)
             for end in ("", "_separable") if told else ("",):
                 self._hit(f"fault_type_top1{end}", vehicle, kind == names[0])
                 self._hit(f"fault_type_top2{end}", vehicle, kind in names)

@@ -22,16 +22,15 @@ from misfire.classify.model import (
     calibrate,
     expit,
     find_candidates,
-    gather_fault_inputs,
     judge_firings,
-    share_faults,
 )
 from misfire.classify.trees import compute_raw, export_trees
-from misfire.columns import CYLINDER_INPUTS, EVENT_INPUTS, FAULT_INPUTS
+from misfire.columns import CYLINDER_INPUTS, EVENT_INPUTS
+from misfire.diagnosis.explanation import explain
+from misfire.diagnosis.judging import compress
 from misfire.errors import ParameterError
 from misfire.features.cylinders import build_cylinder_table
 from misfire.learning.cases import LabelledCase
-from misfire.records import FAULT_TYPES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,6 +40,7 @@ Progress = Callable[[str, float], None]
 FOLDS = 5
 LEAST_REAL = 10  # vehicles of the workshop that may move the calibration
 SLOPE_PRIOR, OFFSET_PRIOR = 0.5, 1.5  # see `_adapt`; in log odds
+MOST_EXPLAINED = 500  # simulated cases that the three weights are fitted on: explaining takes time
 MOST_SOUND = 400  # sound candidate firings of one recording that enter the fit, weighted up
 
 
@@ -48,15 +48,14 @@ MOST_SOUND = 400  # sound candidate firings of one recording that enter the fit,
 class Fitted:
     """A model with what its bundle needs, and its honest out-of-fold answers.
 
-    `rows`: one per cylinder of every case: group, cylinder, label, probability, fault label and
-    the fault shares, all out of fold.
+    `cylinder_rows`: one per cylinder of every case, with its label and what was said of it out of
+    fold: `pattern`, log odds of the cylinder ensemble, and `firings`, `compress` of `misfit` (NaN
+    where it was not asked).
     """
 
     model: Model
     estimators: dict[str, Any]
     golden_firings: NDArray[np.float64]
-    golden_cylinders: NDArray[np.float64]
-    golden_faults: NDArray[np.float64]
     cylinder_rows: pd.DataFrame
     firing_counts: dict[str, float] = field(default_factory=dict)
 
@@ -68,7 +67,7 @@ def fit_model(
     weights: dict[str, float] | None = None,
     progress: Progress | None = None,
 ) -> Fitted:
-    """Fit event, cylinder and fault models.
+    """Fit the event and the cylinder ensemble, and the weights of the addends.
 
     Parameters
     ----------
@@ -87,8 +86,7 @@ def fit_model(
     Raises
     ------
     ParameterError
-        If there are too few vehicles, or all are faulty, or none; if no lost firing is known, or
-        the faults are of fewer than three types.
+        If there are too few vehicles, or all are faulty, or none; or if no lost firing is known.
 
     Notes
     -----
@@ -129,29 +127,23 @@ def fit_model(
         progress("fitting firings", FOLDS / (FOLDS + 1))
     event = _fit_event(data, np.ones(len(data.lost), bool), seed)
     rows = _gather_cylinders(cases, tables, weights)
-    fitted = _fit_cylinders(rows, fold_of, seed, progress)
+    estimator, cylinder_knots = _fit_cylinders(rows, fold_of, seed, progress)
+    rows["firings"] = _weigh_firings(cases, rows, rng)
     model = Model(
         event=export_trees(event),
         event_knots=knots,
-        cylinder=export_trees(fitted.cylinder),
-        cylinder_knots=fitted.knots,
-        fault=export_trees(fitted.fault),
-        fault_types=fitted.fault_types,
-        temperature=fitted.temperature,
-        lost_share=float(data.weight[data.lost].sum() / data.weight.sum()),
+        cylinder=export_trees(estimator),
+        cylinder_knots=cylinder_knots,
+        weights=_fit_weights(rows),
         event_columns=tuple(EVENT_INPUTS),
         cylinder_columns=tuple(CYLINDER_INPUTS),
-        fault_columns=FAULT_INPUTS,
         manifest=_make_manifest(cases, weights, seed),
     )
     pick = rng.choice(len(data.lost), size=min(200, len(data.lost)), replace=False)
-    few = np.sort(rng.choice(len(rows), size=min(200, len(rows)), replace=False))
     return Fitted(
         model=model,
-        estimators={"event": event, "cylinder": fitted.cylinder, "fault": fitted.fault},
+        estimators={"event": event, "cylinder": estimator},
         golden_firings=data.values[np.sort(pick)],
-        golden_cylinders=rows[list(CYLINDER_INPUTS)].to_numpy(float)[few],
-        golden_faults=gather_fault_inputs(rows.iloc[few], FAULT_INPUTS),
         cylinder_rows=rows,
         firing_counts=counts,
     )
@@ -174,7 +166,7 @@ def _make_manifest(
 
 
 def _check_cases(cases: Sequence[LabelledCase], n_vehicles: int) -> None:
-    """Refuse cases that cannot teach all three models."""
+    """Refuse cases that cannot teach both models."""
     if n_vehicles < 20:
         raise ParameterError(f"training needs at least 20 vehicles, got {n_vehicles}")
     if not any(c.faulty for c in cases) or all(c.faulty for c in cases):
@@ -183,8 +175,6 @@ def _check_cases(cases: Sequence[LabelledCase], n_vehicles: int) -> None:
         raise ParameterError(
             "training needs cases in which single lost firings are known; add simulated ones"
         )
-    if len({t for c in cases if c.resolved for t in c.faulty.values()}) < 3:
-        raise ParameterError("training needs at least three types of fault; add simulated cases")
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,17 +185,6 @@ class _Firings:
     lost: NDArray[np.bool_]
     weight: NDArray[np.float64]
     group: NDArray[np.object_]
-
-
-@dataclass(frozen=True, slots=True)
-class _Cylinders:
-    """Fitted cylinder and fault estimators."""
-
-    cylinder: Any
-    knots: NDArray[np.float64]
-    fault: Any
-    fault_types: tuple[str, ...]
-    temperature: float
 
 
 def _gather_firings(
@@ -265,20 +244,13 @@ def _gather_cylinders(
     import pandas as pd
 
     parts = []
-    for case, table in zip(cases, tables, strict=True):
+    for number, (case, table) in enumerate(zip(cases, tables, strict=True)):
         if not case.resolved and case.faulty:
             continue
         part = table.copy()
+        part["case"] = number
         part["group"] = case.group
-        part["cylinder_number"] = part.index
-        part["condition"] = case.condition
         part["faulty"] = [int(c) in case.faulty for c in part.index]
-        part["fault"] = [case.faulty.get(int(c), "") for c in part.index]
-        part["witnesses"] = [" ".join(sorted(case.witnesses[int(c)])) for c in part.index]
-        if case.crank_fault and not case.faulty:
-            # The cylinder that looks worst stands for the sensor's own fault.
-            worst = int(np.nan_to_num(part["torque_median_z"].to_numpy(float), nan=-9).argmax())
-            part["fault"] = np.where(np.arange(len(part)) == worst, "crank_signal", part["fault"])
         part["weight"] = weights.get(case.group, 1.0)
         part["real"] = case.group in weights
         parts.append(part)
@@ -287,47 +259,58 @@ def _gather_cylinders(
 
 def _fit_cylinders(
     rows: pd.DataFrame, fold_of: dict[str, int], seed: int, progress: Progress | None
-) -> _Cylinders:
-    """Fit cylinder and fault ensembles, and calibrate both on out-of-fold answers."""
+) -> tuple[Any, NDArray[np.float64]]:
+    """Fit the cylinder ensemble, and calibrate it on its answers out of fold: `rows["pattern"]`."""
     values = rows[list(CYLINDER_INPUTS)].to_numpy(float)
-    inputs = gather_fault_inputs(rows, FAULT_INPUTS)
     label = rows["faulty"].to_numpy(bool)
     weight = rows["weight"].to_numpy(float)
-    fault = rows["fault"].to_numpy(str)
-    typed = fault != ""
-    names = tuple(t for t in FAULT_TYPES if (fault == t).any())
-    target = np.array([names.index(t) if t else -1 for t in fault])
     fold = np.array([fold_of[g] for g in rows["group"]])
     odds = np.zeros(len(rows))
-    raw = np.zeros((len(rows), len(names)))
     for k in range(FOLDS):
         if progress is not None:
             progress("fitting cylinders", k / (FOLDS + 1))
         train = fold != k
         estimator = _fit_cylinder(values[train], label[train], weight[train], seed)
         odds[~train] = compute_raw(export_trees(estimator), values[~train])[:, 0]
-        chosen = train & typed
-        kinds = np.unique(target[chosen])
-        if kinds.size > 1:  # of one kind alone there is nothing to learn
-            estimator = _fit_fault(inputs[chosen], target[chosen], weight[chosen], seed)
-            part = _as_columns(compute_raw(export_trees(estimator), inputs[~train]))
-            raw[np.ix_(~train, kinds)] = part
-        raw[np.ix_(~train, np.setdiff1d(np.arange(len(names)), kinds))] = -20.0
     knots = _calibrate_weighted(odds, label, weight)
+    rows["pattern"] = calibrate(odds, knots)
+    return _fit_cylinder(values, label, weight, seed), knots
+
+
+def _weigh_firings(
+    cases: Sequence[LabelledCase], rows: pd.DataFrame, rng: np.random.Generator
+) -> NDArray[np.float64]:
+    """Explain the firings of cases as `judge` does, by what the pattern said out of fold.
+
+    All cases of the workshop and `MOST_EXPLAINED` of the others; NaN in the rest.
+    """
+    weighed = np.full(len(rows), np.nan)
+    numbers, pattern = rows["case"].to_numpy(int), rows["pattern"].to_numpy(float)
     real = rows["real"].to_numpy(bool)
-    knots = _adapt(knots, odds[real], label[real], n_vehicles=rows.loc[real, "group"].nunique())
-    temperature = _find_temperature(raw[typed], inputs[typed], names, target[typed])
-    rows["probability"] = expit(calibrate(odds, knots))
-    share = share_faults(raw, inputs, names, temperature)
-    for t in FAULT_TYPES:
-        rows[f"share_{t}"] = share[:, names.index(t)] if t in names else 0.0
-    return _Cylinders(
-        cylinder=_fit_cylinder(values, label, weight, seed),
-        knots=knots,
-        fault=_fit_fault(inputs[typed], target[typed], weight[typed], seed),
-        fault_types=names,
-        temperature=temperature,
-    )
+    drawn = rng.permutation(np.unique(numbers[~real]))[:MOST_EXPLAINED]
+    for number in np.sort(np.concatenate((np.unique(numbers[real]), drawn))):
+        case, own = cases[number], numbers == number
+        explanation = explain(
+            case.table, case.cylinder, faulty=expit(pattern[own]), disturbed=case.disturbed
+        )
+        weighed[own] = compress(explanation.misfit)
+    return weighed
+
+
+def _fit_weights(rows: pd.DataFrame) -> tuple[float, float, float]:
+    """Fit how much the addends of a cylinder's log odds count, then adapt them to the workshop."""
+    from sklearn.linear_model import LogisticRegression
+
+    rows = rows[rows["firings"].notna()]
+    addends = rows[["pattern", "firings"]].to_numpy(float)
+    label, real = rows["faulty"].to_numpy(bool), rows["real"].to_numpy(bool)
+    line = LogisticRegression(tol=1e-8, max_iter=1000)  # L2 of unit weights, as scikit-learn's own
+    line.fit(addends, label, sample_weight=rows["weight"].to_numpy(float))
+    pattern, firings = line.coef_[0].tolist()
+    prior = float(line.intercept_[0])
+    odds = prior + addends[real] @ line.coef_[0]
+    slope, offset = _adapt(odds, label[real], n_vehicles=rows.loc[real, "group"].nunique())
+    return slope * prior + offset, slope * pattern, slope * firings
 
 
 def _fit_cylinder(
@@ -349,38 +332,10 @@ def _fit_cylinder(
     ).fit(_fill_empty(values), label, sample_weight=weight)
 
 
-def _fit_fault(
-    values: NDArray[np.float64],
-    target: NDArray[np.int64],
-    weight: NDArray[np.float64],
-    seed: int,
-) -> Any:
-    """Fit the ensemble that names the fault."""
-    from sklearn.ensemble import HistGradientBoostingClassifier
-
-    return HistGradientBoostingClassifier(
-        max_iter=120,
-        learning_rate=0.06,
-        max_leaf_nodes=8,
-        min_samples_leaf=8,
-        l2_regularization=5.0,
-        max_features=0.4,
-        early_stopping=False,
-        random_state=seed,
-    ).fit(_fill_empty(values), target, sample_weight=weight)
-
-
 def _fill_empty(values: NDArray[np.float64]) -> NDArray[np.float64]:
     """Make a column that nothing was measured in constant: it cannot be binned, nor split on."""
     empty = ~np.isfinite(values).any(axis=0)
     return np.where(empty, 0.0, values) if empty.any() else values
-
-
-def _as_columns(raw: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Two classes come as one log odds: make two columns of it."""
-    if raw.shape[1] == 1:
-        return np.column_stack((-raw[:, 0] / 2, raw[:, 0] / 2))
-    return raw
 
 
 def _event_only(trees: Any, knots: NDArray[np.float64]) -> Model:
@@ -390,13 +345,9 @@ def _event_only(trees: Any, knots: NDArray[np.float64]) -> Model:
         event_knots=knots,
         cylinder=trees,
         cylinder_knots=knots,
-        fault=trees,
-        fault_types=(),
-        temperature=1.0,
-        lost_share=0.1,
+        weights=(0.0, 1.0, 0.0),
         event_columns=tuple(EVENT_INPUTS),
         cylinder_columns=tuple(CYLINDER_INPUTS),
-        fault_columns=FAULT_INPUTS,
     )
 
 
@@ -422,48 +373,26 @@ def _calibrate_weighted(
 
 
 def _adapt(
-    knots: NDArray[np.float64],
-    odds: NDArray[np.float64],
-    label: NDArray[np.bool_],
-    *,
-    n_vehicles: int,
-) -> NDArray[np.float64]:
-    """Calibrate once more on the workshop's own vehicles, as far as they are enough to say.
+    odds: NDArray[np.float64], label: NDArray[np.bool_], *, n_vehicles: int
+) -> tuple[float, float]:
+    """Slope and offset that fit log odds to the workshop's vehicles, as far as they can tell.
 
     Simulated vehicles say what evidence means on vehicles as they were drawn; the workshop's are
     others. The most likely line (slope a, offset b) over what the simulated ones gave, with normal
     priors a = 1 +- SLOPE_PRIOR, b = 0 +- OFFSET_PRIOR that a few cases hardly move.
     """
     if n_vehicles < LEAST_REAL or label.all() or not label.any():
-        return knots
+        return 1.0, 0.0
     from scipy.optimize import minimize
 
-    said = calibrate(odds, knots)
-
     def loss(line: NDArray[np.float64]) -> float:
-        x = line[0] * said + line[1]
+        x = line[0] * odds + line[1]
         likelihood = np.logaddexp(0.0, np.where(label, -x, x)).sum()
         prior = ((line[0] - 1.0) / SLOPE_PRIOR) ** 2 + (line[1] / OFFSET_PRIOR) ** 2
         return float(likelihood + 0.5 * prior)
 
     slope, offset = minimize(loss, np.array([1.0, 0.0]), bounds=((0.1, 3.0), (-5.0, 5.0))).x
-    return np.array([knots[0], slope * knots[1] + offset])
-
-
-def _find_temperature(
-    raw: NDArray[np.float64],
-    inputs: NDArray[np.float64],
-    names: tuple[str, ...],
-    target: NDArray[np.int64],
-) -> float:
-    """Temperature that makes the out-of-fold fault shares most likely."""
-    grid = np.geomspace(0.5, 8.0, 40)
-    rows = np.arange(target.size)
-    loss = [
-        -np.log(np.maximum(share_faults(raw, inputs, names, t)[rows, target], 1e-9)).mean()
-        for t in grid
-    ]
-    return float(grid[int(np.argmin(loss))])
+    return float(slope), float(offset)
 
 
 def _count(counts: dict[str, float], case: LabelledCase, probability: NDArray[np.float64]) -> None:

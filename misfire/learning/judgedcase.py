@@ -3,19 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.classify.model import (
-    Model,
-)
+from misfire.classify.model import Model
 from misfire.diagnosis.judging import judge
 from misfire.learning.cases import LabelledCase
-
-if TYPE_CHECKING:
-    pass
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,6 +29,8 @@ WORDS = {
     "fault_type_top2": "fault type among the first two",
     "fault_type_top1_separable": "the same, first, where the channels can tell it",
     "fault_type_top2_separable": "the same, first two, where the channels can tell it",
+    "fault_type_log_loss": "log loss of the fault types (less is better)",
+    "fault_type_log_loss_own_coil": "the same where the cylinder's own coil was recorded",
 }
 
 

@@ -45,6 +45,8 @@ BETTER = {
     "fault_type_top2": 1,
     "fault_type_top1_separable": 1,
     "fault_type_top2_separable": 1,
+    "fault_type_log_loss": -1,
+    "fault_type_log_loss_own_coil": -1,
 }
 """Every figure, in order, and which way is better."""
 

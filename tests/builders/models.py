@@ -8,18 +8,16 @@ import pandas as pd
 from sklearn.ensemble import HistGradientBoostingClassifier
 from threadpoolctl import threadpool_limits
 
-from misfire.classify.model import Model, gather_fault_inputs
+from misfire.classify.model import Model
 from misfire.classify.separability import WITNESSES
 from misfire.classify.trees import export_trees
 from misfire.columns import (
     CYLINDER_COLUMNS,
     CYLINDER_INPUTS,
     EVENT_INPUTS,
-    FAULT_INPUTS,
     FIRING_COLUMNS,
 )
 from misfire.learning.cases import LabelledCase
-from misfire.records import FAULT_TYPES
 
 threadpool_limits(limits=1)  # for the whole test run: threads wait for each other if it is busy
 
@@ -51,34 +49,28 @@ class Made:
 
 
 def make_model(seed=0, n=300):
-    """Fit three small ensembles on random rows of the right form."""
+    """Fit two small ensembles on random rows of the right form."""
     rng = np.random.default_rng(seed)
     firings = draw_values(rng, n, len(EVENT_INPUTS))
     cylinders = pd.DataFrame(
         draw_values(rng, n, len(CYLINDER_COLUMNS)), columns=list(CYLINDER_COLUMNS)
     )
     cylinders["lost_count_log"] = np.log1p(rng.integers(0, 40, n))  # a count is never missing
-    inputs = gather_fault_inputs(cylinders, FAULT_INPUTS)
     known = np.nan_to_num(firings[:, 0]) > 0.5
     estimators = {
         "event": fit_trees(firings, known),
         "cylinder": fit_trees(
             cylinders[list(CYLINDER_INPUTS)].to_numpy(), rng.random(n) < 0.4, rounds=6
         ),
-        "fault": fit_trees(inputs, np.arange(n) % len(FAULT_TYPES), rounds=4),
     }
     model = Model(
         event=export_trees(estimators["event"]),
         event_knots=np.array([[-6.0, 6.0], [-5.0, 4.0]]),
         cylinder=export_trees(estimators["cylinder"]),
         cylinder_knots=np.array([[-6.0, 6.0], [-4.0, 5.0]]),
-        fault=export_trees(estimators["fault"]),
-        fault_types=FAULT_TYPES,
-        temperature=1.3,
-        lost_share=0.1,
+        weights=(-0.5, 0.8, 0.4),
         event_columns=tuple(EVENT_INPUTS),
         cylinder_columns=tuple(CYLINDER_INPUTS),
-        fault_columns=FAULT_INPUTS,
         manifest={"vehicles": 3, "seed": seed, "training_sha256": "0" * 64},
     )
     return Made(model, estimators, firings[:40], cylinders[:20])

@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
-from misfire.simulate.engine.gap import compute_breakdown_kv
 
 from misfire.events.primary import find_primary_strokes
 from misfire.records import STROKE_FLAGS
+from misfire.simulate.engine.gap import compute_breakdown_kv
 from tests.builders.coils import make_channel, reader
 from tests.builders.drawnwaves import Shape, draw_burn, draw_leak, draw_open, sample
 

@@ -123,29 +123,8 @@ class TestCylinderTable:
     def test_torque(self, run):
         probability = np.where(truly_lost(run), 0.9, 0.01)
         table = self.build(run, probability)
-        assert table.loc[3, "torque_lost_energy"] == pytest.approx(530.0, rel=0.05)
         assert_allclose(table["torque_median_energy"], 0.0, atol=53.0)
         assert table["torque_lost_z"].drop(3).isna().all()
-
-    def test_tail(self, run):
-        # shares of the peak current set by hand: 0.8 % more in the lost firings of cylinder 3
-        engine, firings, _, table = run
-        rng = np.random.default_rng(5)
-        lost = truly_lost(run)
-        with_tail = table.copy()
-        with_tail["form_tail"] = 0.002 + 0.0004 * rng.standard_normal(len(table)) + 0.008 * lost
-        probability = np.where(lost, 0.9, 0.01)
-        built = build_cylinder_table(
-            with_tail, probability, firings.cylinder, n_cylinders=engine.cylinders
-        )
-        assert built.loc[3, "tail_shift"] == pytest.approx(0.008, abs=0.0004)
-        assert built.loc[3, "tail_z"] > 10
-        assert built["tail_z"].drop(3).isna().all()  # no lost firings there
-        with_tail["form_tail"] -= 0.008 * lost
-        same = build_cylinder_table(
-            with_tail, probability, firings.cylinder, n_cylinders=engine.cylinders
-        )
-        assert abs(same.loc[3, "tail_z"]) < 4
 
     def test_nothing_judged(self, run):
         table = self.build(run, np.full(len(run[3]), np.nan))
@@ -159,7 +138,5 @@ class TestCylinderTable:
             table[keep], np.zeros(keep.sum()), firings.cylinder[keep], n_cylinders=engine.cylinders
         )
         assert part.loc[4, "firings_log"] == 0.0
-        assert (
-            part.loc[4, ["watched_burn", "watched_current", "watched_torque"]].tolist() == [0] * 3
-        )
+        assert part.loc[4, ["torque_median_z", "no_breakdown_share"]].isna().all()
         assert isinstance(part, pd.DataFrame)

@@ -462,9 +462,9 @@ def _seed_arrays(folder: Path) -> Sequence[bytes]:
 
 def _seed_manifest(folder: Path) -> Sequence[bytes]:
     """The form of a manifest, short."""
-    lists = {k: ["a"] for k in ("event_columns", "cylinder_columns", "fault_columns")}
-    manifest = {"schema": "misfire-model/1", "features_version": 1, "settings": {"rare": 0.1}}
-    manifest |= lists | {"fault_types": ["mixture"], "sha256": {"trees.npz": "00"}}
+    lists = {k: ["a"] for k in ("event_columns", "cylinder_columns")}
+    manifest = {"schema": "misfire-model/2", "features_version": 1, "constants_sha256": "00"}
+    manifest |= lists | {"sha256": {"trees.npz": "00"}}
     return [json.dumps(manifest).encode()]
 
 

@@ -1,5 +1,6 @@
 """Figures of judged cases counted by hand, their intervals by vehicle, and comparisons."""
 
+import contextlib
 import csv
 import dataclasses
 import json
@@ -8,17 +9,19 @@ import xml.etree.ElementTree as ET
 
 import numpy as np
 import pytest
-from sklearn.metrics import brier_score_loss
+from sklearn.metrics import brier_score_loss, log_loss
 from sklearn.model_selection import LeaveOneGroupOut
 
-from misfire.diagnosis.chain import diagnose
-from misfire.diagnosis.shipped import load_shipped
+from misfire.classify.bundle import load_bundle
+from misfire.diagnosis.chain import diagnose_recording
 from misfire.dsp.chances import compute_clopper_pearson, compute_wilson
 from misfire.errors import FormatError, ModelError, OutputError, ParameterError
 from misfire.learning.casefolders import find_cases
 from misfire.learning.cases import measure_case
 from misfire.learning.evaluation import choose_model, evaluate_folders, write_evaluation
+from misfire.learning.fitting import fit_model
 from misfire.learning.judgedcase import JudgedCase, judge_case
+from misfire.learning.runs import write_model
 from misfire.learning.scores import (
     BETTER,
     ScoreComparison,
@@ -27,6 +30,7 @@ from misfire.learning.scores import (
     lay_out_scores,
     summarize_comparison,
 )
+from misfire.measuring.opening import open_recording
 from misfire.records import FAULT_TYPES
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario import FaultModel, Scenario
@@ -148,6 +152,27 @@ class TestCounts:
         assert total == pytest.approx(sum(said))
         assert sum(r["n"] * r["happened"] for r in scores.kind_reliability) == 1
 
+    def test_log_loss_of_the_types(self):
+        """Minus the mean log of the share of the true type: the logarithmic score."""
+        seen = make_case(1, faulty={2: "mixture"})
+        unseen = dataclasses.replace(
+            make_case(2, faulty={2: "weak_coil"}),
+            witnesses=dict.fromkeys((1, 2, 3, 4), frozenset({"current", "torque"})),
+        )
+        judged = [say(seen, [0, 1, 0, 0]), say(unseen, [0, 1, 0, 0])]
+        figures = compute_scores(judged).figures
+        both = -0.5 * (math.log(0.7) + math.log(0.05))
+        assert figures["fault_type_log_loss"].value == pytest.approx(both)
+        assert figures["fault_type_log_loss"].n == 2
+        own = figures["fault_type_log_loss_own_coil"]
+        assert (own.value, own.n) == (pytest.approx(-math.log(0.7)), 1)
+        # the same from another library
+        said = np.stack([j.faults[1] for j in judged])
+        said /= said.sum(axis=1, keepdims=True)
+        kinds = [FAULT_TYPES.index(k) for k in ("mixture", "weak_coil")]
+        names = list(range(len(FAULT_TYPES)))
+        assert both == pytest.approx(log_loss(kinds, said, labels=names))
+
     def test_no_case(self):
         with pytest.raises(ParameterError, match="no case to score"):
             compute_scores([])
@@ -252,11 +277,17 @@ def folders(tmp_path_factory):
 
 
 class TestRuns:
-    def test_judged_as_diagnose_does(self, folders):
+    @pytest.mark.parametrize("judge", ["physics scores", "learned"])
+    def test_judged_as_diagnose_does(self, folders, judge, tmp_path):
         """The evaluation must judge what a user gets, not something like it."""
+        model = None
+        if judge == "learned":
+            write_model(fit_model(make_cases(30)), tmp_path / "model", card="")
+            model = load_bundle(tmp_path / "model")
         [case, *_] = find_cases([folders])
-        judged = judge_case(measure_case(case.source, case.truth, group="x"), load_shipped())
-        diagnosis = diagnose(case.source)
+        judged = judge_case(measure_case(case.source, case.truth, group="x"), model)
+        with contextlib.closing(open_recording(case.source)) as recording:
+            diagnosis = diagnose_recording(recording, model=model)
         for result in diagnosis.cylinders:
             row = result.cylinder - 1
             assert judged.faulty[row] == pytest.approx(result.probability, abs=1e-12)
