@@ -34,6 +34,7 @@ ODD_WORK, ODD_WORK_FAULTY = 0.001, 0.03  # share of usual sparks with partial, a
 # in a sound cylinder, and more in a faulty one, before its firings are looked at
 LEAK = list(KINDS).index("low_compression")
 PRIOR_FIRINGS = 30.0  # firings by which a cylinder's shares are held back
+TINY = 1e-300  # no likelihood is less: nothing is divided by nothing
 ROUNDS = 25  # of expectation maximisation
 OF_KIND_FIRINGS = 4.0  # firings by which the ways of a kind are held to be as likely
 ALWAYS = 0.5  # least share of its firings in which a leaking cylinder works less
@@ -198,19 +199,22 @@ def _find_states(
     likely_work[told, 1:, 0] *= 2.0 * (1.0 - feeble[told, None])
     likely_work[told, 1:, 2] *= 2.0 * feeble[told, None]
     share, n = prior, int(used.sum())
+    learned = likely_spark[used]
+    for _ in range(ROUNDS):
+        found = share * (learned.T @ (1.0 / np.maximum(learned @ share, TINY)))
+        share = (found + PRIOR_FIRINGS * prior) / (n + PRIOR_FIRINGS)
     by_spark = likely_spark * share
+    by_spark /= np.maximum(by_spark.sum(axis=1, keepdims=True), TINY)
+    both = (likely_spark * share)[:, :, None] * likely_work
+    flat = both.reshape(both.shape[0], -1)
+    learned, of_work = flat[used], works_prior
+    held = PRIOR_FIRINGS * share[:, None] * works_prior
     for _ in range(ROUNDS):
-        by_spark = likely_spark * share
-        by_spark /= by_spark.sum(axis=1, keepdims=True)
-        share = (by_spark[used].sum(axis=0) + PRIOR_FIRINGS * prior) / (n + PRIOR_FIRINGS)
-    of_work = works_prior
-    joint = (likely_spark * share)[:, :, None] * likely_work
-    for _ in range(ROUNDS):
-        joint = (likely_spark * share)[:, :, None] * likely_work * of_work
-        joint /= joint.sum(axis=(1, 2), keepdims=True)
-        found = joint[used].sum(axis=0) + PRIOR_FIRINGS * share[:, None] * works_prior
+        total = np.maximum(learned @ of_work.ravel(), TINY)
+        found = of_work * (learned.T @ (1.0 / total)).reshape(of_work.shape) + held
         of_work = found / found.sum(axis=1, keepdims=True)
-    return by_spark, joint
+    joint = both * of_work
+    return by_spark, joint / np.maximum(joint.sum(axis=(1, 2), keepdims=True), TINY)
 
 
 def _weigh_kinds(sparks: NDArray[np.float64], works: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -228,21 +232,18 @@ def _weigh_kinds(sparks: NDArray[np.float64], works: NDArray[np.float64]) -> NDA
             for k, chance in enumerate(work_prior):
                 columns.append(sparks[:, NAMES.index(way)] + works[:, k])
                 prior.append(chance / len(ways))
-        share_of_ways = np.array(prior)
-        parts, held = np.stack(columns, axis=1), share_of_ways
+        share = held = np.array(prior)
+        log_parts = np.stack(columns, axis=1)
+        most = np.maximum(sound, log_parts.max(axis=1))
+        parts, plain = np.exp(log_parts - most[:, None]), np.exp(sound - most)
         odd = 0.9 if leak else 0.3
-        each = np.zeros(n)
         for _ in range(ROUNDS):
-            mixed = np.column_stack(
-                (np.log1p(-odd) + sound, np.log(odd * share_of_ways + 1e-12) + parts)
-            )
-            total = np.logaddexp.reduce(mixed, axis=1)
-            posterior = np.exp(mixed - total[:, None])
-            of_ways = posterior[:, 1:].sum(axis=0)
-            share = (of_ways.sum() + 0.3) / (n + 1.0)
-            odd = float(np.clip(share, ALWAYS if leak else 1e-4, 0.995))
-            share_of_ways = (of_ways + OF_KIND_FIRINGS * held) / (of_ways.sum() + OF_KIND_FIRINGS)
-            each = total - sound
+            total = np.maximum((1.0 - odd) * plain + odd * (parts @ share), TINY)
+            found = odd * share * (parts.T @ (1.0 / total))
+            odd = (float(found.sum()) + 0.3) / (n + 1.0)
+            odd = float(np.clip(odd, ALWAYS if leak else 1e-4, 0.995))
+            share = (found + OF_KIND_FIRINGS * held) / (found.sum() + OF_KIND_FIRINGS)
+        each = np.log(np.maximum((1.0 - odd) * plain + odd * (parts @ share), TINY)) + most - sound
         n_odd = max(1.0, odd * n)
         log_ratio = float(each.sum()) - 0.5 * np.log(n)
         weighed[number] = log_ratio * INDEPENDENT / (INDEPENDENT + n_odd)
