@@ -110,11 +110,68 @@ def decide(evidence: Evidence, judgement: Judgement, *, model: Model | None) -> 
     -------
     verdict : Verdict
     """
-    engine = evidence.recording.job.engine
     firings = evidence.firings
     witnesses = find_witnesses(evidence)
-    probability, table = judgement.event, judgement.cylinders
-    explanation = judgement.explanation
+    probability, explanation = judgement.event, judgement.explanation
+    weighed = _weigh_beyond(evidence, judgement)
+    events, extras = build_events(evidence, probability, explanation)
+    word, notes, findings = _conclude(
+        evidence,
+        float(weighed.faulty.max()),
+        weighed.shared,
+        weighed.faults,
+        judgement.cylinders,
+        witnesses,
+    )
+    if weighed.why_open:
+        word, notes = "inconclusive", (weighed.why_open,)
+    ailing = {c: s for c, s in find_ailing(explanation).items() if weighed.shared[c - 1] < FAULTY}
+    results = _build_results(evidence, judgement, weighed, events, extras, set(ailing))
+    suspects = tuple(r.cylinder for r in results if r.probability >= DOUBTFUL)[:2]
+    panels = build_panels(
+        evidence.recording,
+        evidence.detected,
+        firings,
+        suspects=suspects,
+        probability=probability,
+        dwell_ms=evidence.strokes["dwell_ms"],
+    )
+    return Verdict(
+        verdict=word,
+        cylinders=results,
+        findings=(*findings, *report_ailing(explanation, ailing)),
+        notes=notes,
+        events=events,
+        extras=extras,
+        panels=panels,
+        reasons=tuple(sorted(weighed.reasons, key=lambda r: -abs(r.log_odds))),
+        witnesses={str(c): sorted(w) for c, w in witnesses.items()},
+        settings={
+            "model": name_model(model),
+            **count_cases(model),
+            "phase": "resolved" if firings.resolved else "open",
+        },
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    """What is said of the cylinders once all channels and the whole engine are looked at.
+
+    `faulty` before, `shared` after cylinders that go by one name share; `why_open`: why none is
+    named, empty where one may be.
+    """
+
+    faulty: NDArray[np.float64]
+    shared: NDArray[np.float64]
+    faults: NDArray[np.float64]
+    reasons: tuple[Reason, ...]
+    why_open: str
+
+
+def _weigh_beyond(evidence: Evidence, judgement: Judgement) -> _Weighed:
+    """Weigh what is not a cylinder's own firings; every step leaves its reason."""
+    probability = judgement.event
     reasons = list_addends(judgement)
     faulty, faults = weigh_bystanders(evidence, probability, judgement.faulty, judgement.faults)
     text = "injection and compression, where they were recorded"
@@ -123,49 +180,52 @@ def decide(evidence: Evidence, judgement: Judgement, *, model: Model | None) -> 
     faulty, faults = spread_over_coil(evidence, probability, faulty, faults)
     reasons += list_changes("one_coil", "one coil fires all cylinders", alone, faulty)
     unlit = find_unlit(evidence, probability)
-    common = find_common_cause(evidence, probability, faulty, faults, judgement.outstanding)
-    if unlit or common:  # the hook-up, the card or the whole engine, but no cylinder
-        alone, faulty = faulty, np.minimum(faulty, DOUBTFUL)
-        code, about = ("unlit", "hook-up") if unlit else ("common_cause", "engine")
-        text = common or f"cylinders {', '.join(map(str, unlit))} never fire"
-        reasons += list_changes(code, text, alone, faulty, about=about)
-    reasons += list_kinds(faults, faulty, explanation)
-    strongest = float(faulty.max())
-    shared, faults = share_unresolved(firings, faulty, faults)
-    text = "nothing tells the cylinders apart that it may be, so they share the probability"
-    reasons += list_changes("shared", text, faulty, shared)
-    events, extras = build_events(evidence, probability, explanation)
-    word, notes, findings = _conclude(evidence, strongest, shared, faults, table, witnesses)
-    if common:
-        word, notes = "inconclusive", (common,)
+    why_open = find_common_cause(evidence, probability, faulty, faults, judgement.outstanding)
+    code, about = "common_cause", "engine"
     if unlit:
         names = ", ".join(map(str, unlit))
-        notes = (
+        code, about = "unlit", "hook-up"
+        why_open = (
             f"cylinders {names} never fire, and an engine hardly runs on the rest: check whether "
             "all channels are connected, and whether the job card is that of this engine (number "
-            "of cylinders, crank wheel)",
+            "of cylinders, crank wheel)"
         )
-        word = "inconclusive"
-    ailing = {c: s for c, s in find_ailing(explanation).items() if shared[c - 1] < FAULTY}
-    findings = (*findings, *report_ailing(explanation, ailing))
-    order = sorted(range(engine.cylinders), key=lambda i: (-shared[i], -faulty[i], i))
+    if why_open:  # the hook-up, the card or the whole engine, but no cylinder
+        alone, faulty = faulty, np.minimum(faulty, DOUBTFUL)
+        reasons += list_changes(code, why_open, alone, faulty, about=about)
+    reasons += list_kinds(faults, faulty, judgement.explanation)
+    shared, faults = share_unresolved(evidence.firings, faulty, faults)
+    text = "nothing tells the cylinders apart that it may be, so they share the probability"
+    reasons += list_changes("shared", text, faulty, shared)
+    return _Weighed(faulty, shared, faults, tuple(reasons), why_open)
+
+
+def _build_results(
+    evidence: Evidence,
+    judgement: Judgement,
+    weighed: _Weighed,
+    events: pd.DataFrame,
+    extras: pd.DataFrame,
+    ailing: set[int],
+) -> tuple[CylinderResult, ...]:
+    """Build what is said of every cylinder, the most suspect first."""
+    engine, firings = evidence.recording.job.engine, evidence.firings
+    probability, shared = judgement.event, weighed.shared
+    order = sorted(range(engine.cylinders), key=lambda i: (-shared[i], -weighed.faulty[i], i))
     disturbed = float(np.mean(evidence.torque.disturbed)) if firings.cylinder.size else 0.0
     present = sorted({c.role for c in evidence.recording.channels})
     results = []
     for rank, i in enumerate(order, start=1):
         cylinder = i + 1
         own = (firings.cylinder == cylinder) & np.isfinite(probability)
-        ranked = sorted(zip(FAULT_TYPES, faults[i], strict=True), key=lambda f: -f[1])
+        ranked = sorted(zip(FAULT_TYPES, weighed.faults[i], strict=True), key=lambda f: -f[1])
         suspect = shared[i] >= DOUBTFUL
-        tests: tuple[str, ...] = ()
-        if suspect:
-            likely = [t for t, p in ranked if p >= 0.25][:2] or [ranked[0][0]]
-            collected = [
-                test
-                for t in likely
-                for test in next_tests(t, ignition=engine.ignition, channels_present=present)
-            ]
-            tests = tuple(dict.fromkeys(collected))
+        likely = [t for t, p in ranked if p >= 0.25][:2] or [ranked[0][0]]
+        tests = [
+            test
+            for t in likely
+            for test in next_tests(t, ignition=engine.ignition, channels_present=present)
+        ]
         results.append(
             CylinderResult(
                 cylinder=cylinder,
@@ -181,36 +241,12 @@ def decide(evidence: Evidence, judgement: Judgement, *, model: Model | None) -> 
                 )
                 if suspect
                 else (),
-                next_tests=tests,
-                state=_name_state(explanation, cylinder, shared[i], cylinder in ailing),
-                table=_name_counts(explanation, cylinder),
+                next_tests=tuple(dict.fromkeys(tests)) if suspect else (),
+                state=_name_state(judgement.explanation, cylinder, shared[i], cylinder in ailing),
+                table=_name_counts(judgement.explanation, cylinder),
             )
         )
-    suspects = tuple(r.cylinder for r in results if r.probability >= DOUBTFUL)[:2]
-    panels = build_panels(
-        evidence.recording,
-        evidence.detected,
-        firings,
-        suspects=suspects,
-        probability=probability,
-        dwell_ms=evidence.strokes["dwell_ms"],
-    )
-    return Verdict(
-        verdict=word,
-        cylinders=tuple(results),
-        findings=findings,
-        notes=notes,
-        events=events,
-        extras=extras,
-        panels=panels,
-        reasons=tuple(sorted(reasons, key=lambda r: -abs(r.log_odds))),
-        witnesses={str(c): sorted(w) for c, w in witnesses.items()},
-        settings={
-            "model": name_model(model),
-            **count_cases(model),
-            "phase": "resolved" if firings.resolved else "open",
-        },
-    )
+    return tuple(results)
 
 
 def _name_state(explanation: Explanation, cylinder: int, faulty: float, ailing: bool) -> str:

@@ -1,4 +1,4 @@
-"""One feature row per cylinder, for the cylinder and fault models."""
+"""One feature row per cylinder, for the model of the pattern of its firings."""
 
 from __future__ import annotations
 

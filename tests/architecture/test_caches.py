@@ -91,7 +91,8 @@ WITHOUT_NUMBERS = {"childprocess", "errors", "publishing", "resources"}
 
 def test_no_room_that_is_measured_with_is_left_out():
     used = list_rooms_used("misfire.learning.casepool")
-    assert used - WITHOUT_NUMBERS == set(train_model.ROOMS)
+    # of learning, only what measures a case: how models are fitted bears on no measurement
+    assert used - WITHOUT_NUMBERS == {room.split("/")[0] for room in train_model.ROOMS}
     used = list_rooms_used("misfire.diagnosis.chain")
     # pages are drawn from the result, and screening itself only hands out the work
     assert used - WITHOUT_NUMBERS - {"report", "fleet"} == set(key.ROOMS)

@@ -206,7 +206,7 @@ class TestDamage:
         """The package copied, with one number changed as a developer would change it."""
         package = tmp_path / "misfire"
         shutil.copytree(Path(resources.__file__).parent, package)
-        monkeypatch.setattr(resources, "__file__", str(package / "resources.py"))
+        monkeypatch.setattr(resources, "PACKAGE", package)
         hash_constants.cache_clear()
         load_bundle(folder)  # the copy is the same
         path = package / f"{room}.py"
