@@ -220,7 +220,7 @@ def _find_states(
 def _weigh_kinds(sparks: NDArray[np.float64], works: NDArray[np.float64]) -> NDArray[np.float64]:
     """Tempered log likelihood of each kind of fault over a sound cylinder."""
     n = sparks.shape[0]
-    weighed = np.zeros(len(KINDS))
+    weighed, n_odd = np.zeros(len(KINDS)), np.ones(len(KINDS))
     if n == 0:
         return weighed
     sound = sparks[:, 0] + works[:, 0]
@@ -244,9 +244,10 @@ def _weigh_kinds(sparks: NDArray[np.float64], works: NDArray[np.float64]) -> NDA
             odd = float(np.clip(odd, ALWAYS if leak else 1e-4, 0.995))
             share = (found + OF_KIND_FIRINGS * held) / (found.sum() + OF_KIND_FIRINGS)
         each = np.log(np.maximum((1.0 - odd) * plain + odd * (parts @ share), TINY)) + most - sound
-        n_odd = max(1.0, odd * n)
-        log_ratio = float(each.sum()) - 0.5 * np.log(n)
-        weighed[number] = log_ratio * INDEPENDENT / (INDEPENDENT + n_odd)
+        weighed[number] = float(each.sum()) - 0.5 * np.log(n)
+        n_odd[number] = max(1.0, odd * n)
+    best = n_odd[int(weighed.argmax())]  # one measure for all, or the kinds could not be compared
+    weighed *= INDEPENDENT / (INDEPENDENT + best)
     return weighed
 
 
