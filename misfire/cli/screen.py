@@ -157,7 +157,7 @@ def _sum_up(screening: Screening) -> str:
         words += f", {counts['open']} still to do"
     some = counts["urgency"]
     return f"{words}. Now {some['now']}, soon {some['soon']}, plan {some['plan']}, " + (
-        f"unclear {some['unclear']}, none {some['none']}"
+        f"watch {some['watch']}, unclear {some['unclear']}, none {some['none']}"
     )
 
 

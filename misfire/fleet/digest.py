@@ -16,7 +16,7 @@ from misfire.report.advice import next_tests
 from misfire.report.summary import LOST, build_summary, to_plain
 from misfire.report.wording import pick_suspects
 
-SCHEMA = "misfire-digest/1"
+SCHEMA = "misfire-digest/2"
 WINDOWS_REV = (200, 1000)
 """Crank revolutions over which lost combustions are counted, for the catalyst and for emissions.
 
@@ -88,6 +88,7 @@ def build_digest(diagnosis: Diagnosis) -> dict[str, Any]:
         "crank_fault": next(
             (f.message for f in diagnosis.findings if f.code == "crank_signal"), None
         ),
+        "ailing": [f.message for f in diagnosis.findings if f.code == "ailing_spark"],
         "evidence": list(suspects[0].evidence) if suspects else [],
         "next_tests": for_top[:3],
         "notes": list(diagnosis.notes),

@@ -22,7 +22,7 @@ Source: 13 CCR 1968.2 (e)(3.2.2), from memory (high confidence).
 SURE = 0.9  # probability of a faulty cylinder from which the first class is given; our choice
 VISIT = timedelta(days=7)  # recordings so near to the newest count as the same visit; our choice
 
-CLASSES = ("now", "soon", "plan", "unclear", "none")
+CLASSES = ("now", "soon", "plan", "watch", "unclear", "none")
 """Classes of urgency, most urgent first."""
 
 
@@ -58,18 +58,20 @@ def grade(digest: dict[str, Any]) -> Urgency:
         "now": at least 5 % lost in a window of 200 revolutions, by the whole 95 % interval, and a
         cylinder faulty with a probability of at least 0.9. "soon": 5 % there, or 1 % in 1000
         revolutions, or a cylinder that plainly works less. "plan": a misfire below both floors, or
-        a fault of the crank signal alone.
+        a fault of the crank signal alone. "watch": a bad spark that cost no combustion yet.
         "unclear": the recording does not settle it. "none": no misfire. The score is
         100 x certainty x r / (1 + r), r the larger of both shares over its floor.
     """
     verdict, certainty = digest["verdict"], float(digest["probability"] or 0.0)
     if verdict == "no_misfire" and digest["crank_fault"]:
         return Urgency(2, 50, "below the floor", digest["crank_fault"])
+    if verdict == "no_misfire" and digest["ailing"]:
+        return Urgency(3, 50, "below the floor", digest["ailing"][0])
     if verdict == "no_misfire":
-        return Urgency(4, round(100 * certainty / 2), "below the floor", "no misfire found")
+        return Urgency(5, round(100 * certainty / 2), "below the floor", "no misfire found")
     if verdict != "misfire":
         why = digest["notes"][0] if digest["notes"] else "the recording does not settle it"
-        return Urgency(3, round(100 * certainty), "not known", why)
+        return Urgency(4, round(100 * certainty), "not known", why)
     short, long = digest["windows"]["200"], digest["windows"]["1000"]
     share, low = short["share"] or 0.0, short["low"] or 0.0
     ratio = max(share / CATALYST_FLOOR, (long["share"] or 0.0) / EMISSION_FLOOR)

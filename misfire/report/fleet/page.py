@@ -27,6 +27,7 @@ CLASS_WORDS = {
     "now": "catalyst at risk",
     "soon": "over the regulation's least values",
     "plan": "misfire below them, or wear",
+    "watch": "watch the spark",
     "unclear": "record again",
     "none": "no misfire found",
 }
