@@ -99,6 +99,10 @@ def make_events(
             "misfire_probability": probability,
             "strikes": np.ones(n),
             "flags": flags,
+            "spark": np.where(burn == 0, "no_breakdown", np.where(lost, "strained", "usual")),
+            "spark_probability": np.full(n, 0.98),
+            "work": np.where(lost, "lost", "done"),
+            "work_probability": np.full(n, 0.97),
         }
     )[list(EVENT_COLUMNS)]
     return events, start_s, cycle_rpm

@@ -24,6 +24,10 @@ NAMES = (EVENTS, MISFIRES, REPORT, RESULT)  # in the order of publication: the r
 ABNORMAL_FLAGS = ("no_breakdown", "no_dwell")
 
 
+TEXT_COLUMNS = ("flags", "spark", "work")
+BAD_SPARKS = ("not_switched", "starved", "no_breakdown", "leaking", "strained")
+
+
 def write_reports(diagnosis: Diagnosis, folder: Path) -> tuple[Path, ...]:
     """Write all outputs of one diagnosis into a folder.
 
@@ -74,7 +78,7 @@ def write_reports(diagnosis: Diagnosis, folder: Path) -> tuple[Path, ...]:
 
 
 def format_parquet(diagnosis: Diagnosis) -> bytes:
-    """Give events.parquet: EVENT_COLUMNS in order, float64 (NaN kept), `flags` as text.
+    """Give events.parquet: EVENT_COLUMNS in order, float64 (NaN kept), TEXT_COLUMNS as text.
 
     Columns that the events have beyond these (an injector's) follow, float64.
 
@@ -107,9 +111,10 @@ def format_parquet(diagnosis: Diagnosis) -> bytes:
     columns = {
         name: pa.array(diagnosis.events[name].to_numpy(dtype=np.float64, na_value=np.nan))
         for name in (*EVENT_COLUMNS, *more)
-        if name != "flags"
+        if name not in TEXT_COLUMNS
     }
-    columns["flags"] = pa.array(_flag_texts(diagnosis), type=pa.string())
+    for name in TEXT_COLUMNS:
+        columns[name] = pa.array(_get_texts(diagnosis, name), type=pa.string())
     table = pa.table(
         {name: columns[name] for name in (*EVENT_COLUMNS, *more)}
     ).replace_schema_metadata(
@@ -128,7 +133,7 @@ def format_parquet(diagnosis: Diagnosis) -> bytes:
 
 
 def format_csv(diagnosis: Diagnosis) -> str:
-    """Give misfires.csv: the firings judged lost or abnormal, with the reason first.
+    """Give misfires.csv: the firings lost, abnormal or with a bad spark, the reason first.
 
     Parameters
     ----------
@@ -148,20 +153,29 @@ def format_csv(diagnosis: Diagnosis) -> str:
     """
     _check_columns(diagnosis)
     events = diagnosis.events
-    flags = _flag_texts(diagnosis)
+    texts = {name: _get_texts(diagnosis, name) for name in TEXT_COLUMNS}
+    flags, sparks = texts["flags"], texts["spark"]
     lost = (events["misfire_probability"].to_numpy(dtype=float) >= LOST).tolist()
     odd = {text for text in set(flags) if any(flag in text.split() for flag in ABNORMAL_FLAGS)}
-    abnormal = [text in odd for text in flags]
+    bad = [s in BAD_SPARKS for s in sparks]
+    abnormal = [a in odd or b for a, b in zip(flags, bad, strict=True)]
     rows = [i for i, (a, b) in enumerate(zip(lost, abnormal, strict=True)) if a or b]
     chosen = events.iloc[rows]
-    values = {name: chosen[name].to_numpy(dtype=float).tolist() for name in EVENT_COLUMNS[:-1]}
+    values = {
+        name: chosen[name].to_numpy(dtype=float).tolist()
+        for name in EVENT_COLUMNS
+        if name not in TEXT_COLUMNS
+    }
     stream = io.StringIO()
     writer = csv.writer(stream)  # CRLF is its default
     writer.writerow(("reason", *EVENT_COLUMNS))
     for k, i in enumerate(rows):
-        reason = "lost" if lost[i] else "abnormal"
-        numbers = [_cell(values[name][k]) for name in EVENT_COLUMNS[:-1]]
-        writer.writerow((reason, *numbers, guard_cell(flags[i])))
+        reason = "lost" if lost[i] else "bad spark" if bad[i] else "abnormal"
+        cells = [
+            guard_cell(texts[name][i]) if name in TEXT_COLUMNS else _cell(values[name][k])
+            for name in EVENT_COLUMNS
+        ]
+        writer.writerow((reason, *cells))
     return stream.getvalue()
 
 
@@ -172,9 +186,9 @@ def _check_columns(diagnosis: Diagnosis) -> None:
         raise OutputError(f"the events lack the columns {', '.join(missing)}")
 
 
-def _flag_texts(diagnosis: Diagnosis) -> list[str]:
-    """Give the flags of each event; none is an empty text."""
-    texts = diagnosis.events["flags"].to_numpy(dtype=object).tolist()
+def _get_texts(diagnosis: Diagnosis, name: str) -> list[str]:
+    """Give a column of texts; none is an empty text."""
+    texts = diagnosis.events[name].astype(object).to_numpy(dtype=object).tolist()
     return [text if isinstance(text, str) else "" for text in texts]
 
 
