@@ -24,6 +24,7 @@ from misfire.diagnosis.states import (
 )
 from misfire.diagnosis.workwitness import weigh_work
 from misfire.dsp.chances import log_student
+from misfire.limits import FAULTY
 from misfire.records import FAULT_TYPES, SPARK_STATES, WORK_STATES
 
 if TYPE_CHECKING:
@@ -107,6 +108,8 @@ def explain(
     n, n_cylinders = len(table), faulty.size
     sparks = weigh_sparks(table, cylinder, n_cylinders=n_cylinders)
     works, cut = weigh_work(table, cylinder, faulty=faulty)
+    # What kind of fault it would be is asked of a faulty cylinder, whose lack is not the wheel's.
+    works_if_faulty, _ = weigh_work(table, cylinder, faulty=np.ones(n_cylinders))
     feeble = find_feeble(table, sparks.argmax(axis=1) == 0, cylinder, n_cylinders)
     approach = table["approach_z"].to_numpy(float)
     shows_spark = np.ptp(sparks, axis=1) > 0
@@ -115,7 +118,7 @@ def explain(
     work = np.full(n, len(WORK_STATES) - 1, np.int8)
     spark_probability, work_probability = np.full(n, np.nan), np.full(n, np.nan)
     lost = np.full(n, np.nan)
-    evidence, always, sealing = (np.zeros((n_cylinders, len(KINDS))) for _ in range(3))
+    evidence, of_kinds, always, sealing = (np.zeros((n_cylinders, len(KINDS))) for _ in range(4))
     counts = np.zeros((n_cylinders, len(SPARK_STATES), len(WORK_STATES)))
     sure_counts = np.zeros_like(counts)
     state_of = np.array([SPARK_STATES.index(m.state) for m in MECHANISMS.values()])
@@ -147,9 +150,14 @@ def explain(
         used = own[~cut[own]]
         evidence[c - 1] = _weigh_kinds(sparks[used], works[used])
         sealing[c - 1, LEAK] = _weigh_approach(approach[used])
-        always[c - 1] = _weigh_always(table, used, evidence[c - 1])
+        of_kinds[c - 1] = (
+            evidence[c - 1]
+            if faulty[c - 1] >= FAULTY
+            else _weigh_kinds(sparks[used], works_if_faulty[used])
+        )
+        always[c - 1] = _weigh_always(table, used, of_kinds[c - 1])
     prior = np.log([KIND_PRIOR[k] for k in KINDS])
-    likely = KIND_TEMPER * (evidence + always) + sealing + prior
+    likely = KIND_TEMPER * (of_kinds + always) + sealing + prior
     shares = np.exp(likely - likely.max(axis=1, keepdims=True))
     shares /= shares.sum(axis=1, keepdims=True)
     misfit = np.logaddexp.reduce(evidence + sealing + prior, axis=1)
@@ -185,7 +193,7 @@ def _find_states(
     """Probability of each mechanism, by the spark alone, and of each mechanism with each work.
 
     Both shares are learned from the cylinder's firings. A spark is named by what the coil shows: a
-    lost combustion does not make a usual spark a strained one.
+    lost combustion does not make a usual spark a strained one, but a done one needs a spark.
     """
     prior = np.full(len(NAMES), ODD_SHARE / (len(NAMES) - 1))
     prior[0] = 1.0 - ODD_SHARE
@@ -214,7 +222,11 @@ def _find_states(
         found = of_work * (learned.T @ (1.0 / total)).reshape(of_work.shape) + held
         of_work = found / found.sum(axis=1, keepdims=True)
     joint = both * of_work
-    return by_spark, joint / np.maximum(joint.sum(axis=(1, 2), keepdims=True), TINY)
+    joint /= np.maximum(joint.sum(axis=(1, 2), keepdims=True), TINY)
+    # A firing that did its work had a spark that can: whatever the coil's channels seem to show.
+    done = joint[:, :, 0].sum(axis=1)[:, None]
+    by_spark *= 1.0 - done * (1.0 - works_prior[:, 0])
+    return by_spark / np.maximum(by_spark.sum(axis=1, keepdims=True), TINY), joint
 
 
 def _weigh_kinds(sparks: NDArray[np.float64], works: NDArray[np.float64]) -> NDArray[np.float64]:
