@@ -53,7 +53,8 @@ def build_events(
     names = [(name, bit) for name, bit in STROKE_FLAGS.items()]
     words = {b: " ".join(n for n, bit in names if b & bit) for b in np.unique(bits).tolist()}
     with np.errstate(invalid="ignore"):  # at the height of the spark line the kick was not seen
-        lost_in_line = strokes["firing_v"] < LEAST_OVER_LINE * strokes["burn_level_v"]
+        lost_in_line = ~(strokes["firing_v"] >= LEAST_OVER_LINE * strokes["burn_level_v"])
+        lost_in_line &= strokes["burn_time_ms"] != 0  # without breakdown it is the height reached
     told = np.where(lost_in_line, np.nan, strokes["firing_v"])
     more = list_columns(evidence)
     columns = {
