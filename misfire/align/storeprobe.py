@@ -39,7 +39,7 @@ def probe_store(path: Path) -> None:
     OSError
         If the file has gone, or no process can be started.
     """
-    task = {"libraries": ["h5py"], "path": str(path), **LIMITS.fit(path.stat().st_size)}
+    task = {"libraries": ["h5py"], "path": str(path.absolute()), **LIMITS.fit(path.stat().st_size)}
     with _LOCK:
         reply = PROCESS.do(task)
     state, message = reply["state"], str(reply.get("message", ""))[:4000]

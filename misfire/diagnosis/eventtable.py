@@ -16,7 +16,7 @@ from misfire.records import EVENT_COLUMNS, SPARK_STATES, STROKE_FLAGS, WORK_STAT
 if TYPE_CHECKING:
     import pandas as pd
 
-LEAST_OVER_LINE = 2.0  # times the spark line: a gap asks for more to break down than to burn
+LEAST_OVER_LINE = 2.5  # times the spark line: gaps ask for four to eight times: textbooks
 USUAL_TURNS = 80.0  # coil turns ratio where the job card gives none (ANCHORS C1: 70 to 110)
 
 

@@ -69,7 +69,9 @@ def compare_with_sound(
             level[c] = own * count[c] / (count[c] + HELD_BACK)
     apart = apart - level[cylinder]
     own_known = count >= LEAST_OWN
-    scatter = TO_SIGMA * float(np.median(np.abs(apart[rows])))
+    size = np.abs(apart[rows])
+    # 95 % of a normal law lie within 1.96 sigma: tails that are fatter count, or they accuse
+    scatter = max(TO_SIGMA * float(np.median(size)), float(np.quantile(size, 0.95)) / 1.96)
     levels = level[own_known]
     between = TO_SIGMA * float(np.median(np.abs(levels))) if levels.size >= 3 else 0.0
     stranger = np.hypot(scatter, max(between, APART * least))

@@ -36,7 +36,6 @@ MEASURES = MappingProxyType(
         "form_slope": 0.02,
         "form_ring_on": 0.10,
         "form_step": 0.012,  # share of the peak current
-        "form_tail": 0.004,  # share of the peak current
     }
 )
 POPULATION = MappingProxyType(
@@ -148,7 +147,7 @@ MECHANISMS = MappingProxyType(
             "no_breakdown",
             (0.01, 0.02, 0.97),
             dark=0.98,
-            per_severity={"form_kick": 0.1, "form_firing": 0.7, "form_tail": 0.08},
+            per_severity={"form_kick": 0.1, "form_firing": 0.7},
             always={"form_breakdown_us": 1.3, "form_ring": 0.2},
             scatter={"form_breakdown_us": 0.6, "form_ring": 0.6},
         ),

@@ -31,6 +31,7 @@ USUAL_SUPPLY_V = 13.0  # alternator charging, less the driver's own drop (common
 USUAL_BURN_S = 3.2e-3  # looked at first, ring-down included; few strokes need a longer look
 LEAST_LONG = 256  # samples: a window no longer than that is looked at whole
 SEEN_IN_KICK = ("firing_v", "firing_v_error", "burn_time_ms", "decay_us")
+LEAST_BURN_MS = 0.1  # what ends sooner is the ringing of a coil whose gap never broke down
 LEAST_RISE_SAMPLES = 2.0
 BATCH = 256  # strokes measured at once: 256 windows of 10 ms at 1 MS/s are 20 MB
 
@@ -260,6 +261,8 @@ def _measure(
             step=step, noise=levels.noise, rate=rate, scale=scale, n_cut=0,
         )  # fmt: skip
         strokes[rest] = slow
+    brief = strokes["burn_time_ms"] < LEAST_BURN_MS
+    strokes["burn_time_ms"][brief] = 0.0
     dark = strokes["burn_time_ms"] == 0
     flags |= np.where(dark, STROKE_FLAGS["no_breakdown"], 0)
     # within a sample or two of the switch-off nothing tells a rise from the spike before it

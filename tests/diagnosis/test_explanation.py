@@ -27,9 +27,8 @@ SOUND = {
     "form_slope": 1.2,
     "form_ring_on": -4.0,
     "form_step": 0.0,
-    "form_tail": 0.0,
 }
-SCATTER = {"form_peak_a": 0.01, "form_slope": 0.01, "form_step": 0.005, "form_tail": 0.002}
+SCATTER = {"form_peak_a": 0.01, "form_slope": 0.01, "form_step": 0.005}
 
 
 def draw(n_cycles=100, seed=1, *, odd=0.4, cylinder=3, change=None, dark=False, lack=0.0, **flags):
