@@ -216,11 +216,14 @@ def _find_states(
     both = (likely_spark * share)[:, :, None] * likely_work
     flat = both.reshape(both.shape[0], -1)
     learned, of_work = flat[used], works_prior
+    # where physics leaves no doubt (no spark at all), no table of firings is to learn otherwise
+    settled = (works_prior.max(axis=1) > 0.9) & (np.arange(len(NAMES)) > 0)
     held = PRIOR_FIRINGS * share[:, None] * works_prior
     for _ in range(ROUNDS):
         total = np.maximum(learned @ of_work.ravel(), TINY)
         found = of_work * (learned.T @ (1.0 / total)).reshape(of_work.shape) + held
         of_work = found / found.sum(axis=1, keepdims=True)
+        of_work[settled] = works_prior[settled]
     joint = both * of_work
     joint /= np.maximum(joint.sum(axis=(1, 2), keepdims=True), TINY)
     # A firing that did its work had a spark that can: whatever the coil's channels seem to show.

@@ -13,7 +13,7 @@ def make_digest(short=0.0, low=0.0, long=0.0, *, probability=0.99, verdict="misf
         "1000": {"share": long, "low": 0.0, "whole": True},
     }
     digest = {"verdict": verdict, "probability": probability, "windows": windows, "misfires": 9}
-    return {**digest, "crank_fault": "", "notes": [], **more}
+    return {**digest, "crank_fault": "", "ailing": [], "notes": [], **more}
 
 
 @pytest.mark.parametrize(

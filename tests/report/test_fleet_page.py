@@ -26,6 +26,7 @@ def make_row(number, rng, *, vehicle=None, recorded=None, burn=1.5):
         "vehicle": vehicle or f"van-{number:05d}",
         "note": "stumbles warm",
         "crank_fault": None,
+        "ailing": [],
         "recorded": recorded,
         "verdict": str(verdict),
         "dtc": f"P030{bad}" if verdict == "misfire" else None,
