@@ -94,6 +94,9 @@ def make_case(
     table["torque_deficit_relative"] = table["torque_deficit_z"] / 8
     table["gain_deficit_relative"] = table["gain_deficit_z"] / 8
     table["torque_deficit_energy"] = 12.0 * table["torque_deficit_z"]
+    table["torque_lack"] = table["torque_deficit_z"] / 9.0  # a lost firing lacks nine spreads
+    table["torque_lack_sigma"], table["torque_unit_sigma"] = 1 / 9.0, 0.15
+    table["torque_level_change"] = 0.0
     table["speed_rpm"] = 800.0 + 5 * rng.normal(size=n)
     table["cylinders"] = float(n_cylinders)
     table["no_dwell"] = 0.0
