@@ -157,17 +157,8 @@ def explain(
         )
         always[c - 1] = _weigh_always(table, used, of_kinds[c - 1])
     prior = np.log([KIND_PRIOR[k] for k in KINDS])
-    likely = KIND_TEMPER * (of_kinds + always) + sealing + prior
-    shares = np.exp(likely - likely.max(axis=1, keepdims=True))
-    shares /= shares.sum(axis=1, keepdims=True)
     misfit = np.logaddexp.reduce(evidence + sealing + prior, axis=1)
-    kinds = np.zeros((n_cylinders, len(FAULT_TYPES)))
-    for number, kind in enumerate(KINDS):
-        kinds[:, FAULT_TYPES.index(kind)] = shares[:, number]
-    odd = counts[:, 1:].sum(axis=(1, 2)) + counts[:, 0, 1:3].sum(axis=1)
-    sensor = CRANK_PRIOR * (CRANK_LIKES if disturbed.mean() > DISTURBED else 1.0) / (1.0 + odd)
-    kinds *= 1.0 - sensor[:, None]
-    kinds[:, FAULT_TYPES.index("crank_signal")] = sensor
+    kinds = _share_kinds(of_kinds + always, sealing, counts, disturbed=float(disturbed.mean()))
     return Explanation(
         spark,
         spark_probability,
@@ -180,6 +171,28 @@ def explain(
         sure_counts,
         counts,
     )
+
+
+def _share_kinds(
+    of_kinds: NDArray[np.float64],
+    sealing: NDArray[np.float64],
+    counts: NDArray[np.float64],
+    *,
+    disturbed: float,
+) -> NDArray[np.float64]:
+    """Shares of the kinds of every cylinder, were it faulty; rows sum to 1."""
+    prior = np.log([KIND_PRIOR[k] for k in KINDS])
+    likely = KIND_TEMPER * of_kinds + sealing + prior
+    shares = np.exp(likely - likely.max(axis=1, keepdims=True))
+    shares /= shares.sum(axis=1, keepdims=True)
+    kinds = np.zeros((of_kinds.shape[0], len(FAULT_TYPES)))
+    for number, kind in enumerate(KINDS):
+        kinds[:, FAULT_TYPES.index(kind)] = shares[:, number]
+    odd = counts[:, 1:-1].sum(axis=(1, 2)) + counts[:, [0, -1], 1:3].sum(axis=(1, 2))
+    sensor = CRANK_PRIOR * (CRANK_LIKES if disturbed > DISTURBED else 1.0) / (1.0 + odd)
+    kinds *= 1.0 - sensor[:, None]
+    kinds[:, FAULT_TYPES.index("crank_signal")] = sensor
+    return kinds
 
 
 def _find_states(
