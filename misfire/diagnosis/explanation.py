@@ -158,18 +158,20 @@ def explain(
         always[c - 1] = _weigh_always(table, used, of_kinds[c - 1])
     prior = np.log([KIND_PRIOR[k] for k in KINDS])
     misfit = np.logaddexp.reduce(evidence + sealing + prior, axis=1)
-    kinds = _share_kinds(of_kinds + always, sealing, counts, disturbed=float(disturbed.mean()))
+    kinds = _share_kinds(
+        of_kinds + always, sealing, counts, disturbed=float(disturbed.mean()) if n else 0.0
+    )
     return Explanation(
-        spark,
-        spark_probability,
-        work,
-        work_probability,
-        lost,
-        kinds,
-        evidence,
-        misfit,
-        sure_counts,
-        counts,
+        spark=spark,
+        spark_probability=spark_probability,
+        work=work,
+        work_probability=work_probability,
+        lost=lost,
+        kinds=kinds,
+        evidence=evidence,
+        misfit=misfit,
+        sure_table=sure_counts,
+        table=counts,
     )
 
 
