@@ -33,6 +33,7 @@ LEAST_LONG = 256  # samples: a window no longer than that is looked at whole
 SEEN_IN_KICK = ("firing_v", "firing_v_error", "burn_time_ms", "decay_us")
 LEAST_BURN_MS = 0.1  # what ends sooner is the ringing of a coil whose gap never broke down
 LEAST_RISE_SAMPLES = 2.0
+LEAST_KICK = 1.5  # of the supply: current cut off makes several times that, even into a shunt
 BATCH = 256  # strokes measured at once: 256 windows of 10 ms at 1 MS/s are 20 MB
 
 
@@ -107,9 +108,19 @@ def find_primary_strokes(
             found.add(strokes[shown])
         if on_block is not None:
             on_block(stop / channel.n_samples)
-    strokes = found.join()
+    strokes = _keep_switched(found.join())
     settle_firing_voltages(strokes, rate_hz=rate)
     return strokes
+
+
+def _keep_switched(strokes: NDArray[np.void]) -> NDArray[np.void]:
+    """Leave out lows that end without any kick: a coil that carried current kicks as it is cut off.
+
+    An open primary or feed pulls its terminal down too; it must not pass for a long weak charge.
+    """
+    with np.errstate(invalid="ignore"):
+        silent = strokes["primary_peak_v"] < LEAST_KICK * strokes["battery_v"]
+    return strokes[~silent]
 
 
 def _without_rest(

@@ -11,6 +11,7 @@ from misfire.records import STROKE_FLAGS
 
 RING_SKIP_S, RING_S = 25e-6, 250e-6  # ringing is looked for from here on, for so long
 LOWER_PART, UPPER_PART = (0.15, 0.5), (0.6, 0.97)  # of a ramp, where its slopes are taken
+LOWER_MIDDLE, UPPER_MIDDLE = 0.325, 0.785  # the middles of the two parts
 LIMIT_BEND = 0.25  # the upper half of a ramp flatter than this: the driver limits the current
 
 
@@ -107,8 +108,8 @@ def measure_ramp(
     strokes["ramp_a_per_ms"] = np.where(shared, np.nan, lower * size)
     own = (lower > 0) & ~shared
     strokes["ramp_bend"] = np.divide(upper, lower, out=np.full(n, np.nan), where=own)
-    whole = sure & (strokes["ramp_bend"] >= LIMIT_BEND)  # a plateau is no part of a parabola
-    start, step = _follow_parabola(start, begin, (lower, lower_at_0, upper), whole, scale)
+    whole = sure & (strokes["ramp_bend"] >= LIMIT_BEND)  # a plateau is no part of a charge
+    start, step = _follow_charge(start, begin, (lower, lower_at_0, upper), whole, scale)
     strokes["start_s"] = np.where(sure, start - zero_at, np.nan)
     strokes["dwell_ms"] = np.where(sure, (strokes["stop_s"] + zero_at - start) / rate * 1e3, np.nan)
     strokes["ramp_step_a"] = np.where(sure & ~shared, step * size, np.nan)
@@ -123,7 +124,7 @@ def measure_ramp(
     return found if n_cut else np.ones(n, bool)
 
 
-def _follow_parabola(
+def _follow_charge(
     start: NDArray[np.float64],
     begin: NDArray[np.float64],
     slopes: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]],
@@ -132,24 +133,27 @@ def _follow_parabola(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Give the column at which each ramp began, and how high it stood there [counts].
 
-    The switch-on rings and hides the foot of the ramp: where the ramp is `whole`, its own parabola
-    is followed down to zero. A ramp that starts with a step (loaded or shorted coil) is later than
-    that says, and keeps `start`. `slopes`: of the lower part, its value at the cut-off, and of the
-    upper part [counts, counts per ms].
+    The switch-on rings and hides the foot of the ramp: where the ramp is `whole`, its own course is
+    followed down to zero. A coil with resistance charges as an exponential (closed form of R and L
+    in series), whose time constant the two slopes give; a poor feed bends it so much that a
+    parabola would see a step. A ramp that does start with a step (loaded or shorted coil) is later
+    than that says, and keeps `start`. `slopes`: of the lower part, its value at the cut-off, and of
+    the upper part [counts, counts per ms].
     """
     lower, lower_at_0, upper = slopes
     rate, zero_at = scale.rate, scale.zero_at
     dwell_ms = (zero_at - begin) / rate * 1e3
-    middle_ms = -(1 - 0.325) * dwell_ms
+    middle_ms = -(1 - LOWER_MIDDLE) * dwell_ms
     value = lower_at_0 + lower * middle_ms
-    bend = (upper - lower) / (0.46 * dwell_ms)
     with np.errstate(invalid="ignore", divide="ignore"):
-        back = 2 * value / (lower + np.sqrt(np.maximum(lower**2 - 2 * bend * value, 0)))
+        decay = np.log(lower / upper) / ((UPPER_MIDDLE - LOWER_MIDDLE) * dwell_ms)  # 1 / ms
+        decay = np.where(np.isfinite(decay) & (np.abs(decay) > 1e-6), decay, 1e-6)
+        back = np.log1p(np.maximum(decay * value / lower, -0.9)) / decay
         root = zero_at + (middle_ms - back) * rate / 1e3
         near = np.abs(start - root) < 0.08 * (zero_at - start)
         start = np.where(whole & near, root, start)
-    ahead = (start - zero_at) / rate * 1e3 - middle_ms
-    return start, value + lower * ahead + 0.5 * bend * ahead**2
+        ahead = middle_ms - (start - zero_at) / rate * 1e3
+        return start, value - lower * np.expm1(decay * ahead) / decay
 
 
 def _find_part(

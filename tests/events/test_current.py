@@ -89,6 +89,13 @@ class TestReferenceCoil:
         assert straight == pytest.approx(1.0, abs=0.05)
         assert bent < 0.75
 
+    @pytest.mark.parametrize("ohm", [0.5, 2.0, 4.0])
+    @pytest.mark.parametrize("step_a", [0.0, 1.5])
+    def test_resistance_makes_no_step(self, ohm, step_a):
+        # a poor feed bends the ramp (closed form of R and L); only a loaded coil starts with a step
+        strokes = measure(series(2e-3, ohm=ohm, step_a=step_a), rate_hz=500e3)
+        assert_allclose(np.median(strokes["ramp_step_a"]), step_a, atol=0.05, rtol=0.15)
+
     @pytest.mark.parametrize("rate_hz", RATES)
     def test_instants(self, rate_hz):
         charges = series(2e-3)

@@ -42,6 +42,30 @@ def measure(sparks, *, rate_hz=500e3, scale=0.02, limit=32767, noise=0.6, durati
     return find_primary_strokes(reader(counts), channel, **how)
 
 
+def pull_down(counts, spark, *, rate_hz, scale, low_v=0.3):
+    """An open feed: the terminal lies low for 10 ms about a switch-off, and nothing kicks."""
+    first, last = (round((spark.stop_s + d) * rate_hz) for d in (-4e-3, 6e-3))
+    counts[first:last] = round(low_v / scale)
+    counts[last : last + round(4e-3 * rate_hz)] = round(VOLT / scale)
+    return counts
+
+
+class TestOpenFeed:
+    @pytest.mark.parametrize("rate_hz", RATES)
+    def test_a_low_without_a_kick_is_no_stroke(self, rate_hz):
+        # A coil that carried current makes several times the supply as it is cut off: L di/dt, and
+        # 100 V even into a shunt of a tenth of a megohm seen through 80 turns (worked out).
+        sparks, scale = [at(k) for k in range(N)], 0.02
+        volts = primary_volts(sparks, rate_hz=rate_hz, duration_s=sparks[-1].stop_s + 0.02)
+        counts = digitise(volts, scale=scale)
+        for k in (3, 7, 8):
+            pull_down(counts, sparks[k], rate_hz=rate_hz, scale=scale)
+        channel = make_channel(counts.size, rate_hz=rate_hz, scale=scale)
+        strokes = find_primary_strokes(reader(counts), channel)
+        left = [s.stop_s for k, s in enumerate(sparks) if k not in (3, 7, 8)]
+        assert_allclose(strokes["stop_s"], left, atol=max(0.6 / rate_hz, 3e-6))
+
+
 class TestOrdinaryStroke:
     @pytest.mark.parametrize("rate_hz", RATES)
     @pytest.mark.parametrize("dwell_ms", [1.5, 3.0, 5.0])
