@@ -14,9 +14,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.diagnosis.reference import TO_SIGMA
 from misfire.diagnosis.sparkwitness import find_feeble, weigh_sparks, weigh_usual
 from misfire.diagnosis.states import (
     FREEDOM,
+    INDEPENDENT,
     KIND_PRIOR,
     KINDS,
     MECHANISMS,
@@ -39,9 +41,8 @@ TINY = 1e-300  # no likelihood is less: nothing is divided by nothing
 ROUNDS = 25  # of expectation maximisation
 OF_KIND_FIRINGS = 4.0  # firings by which the ways of a kind are held to be as likely
 ALWAYS = 0.5  # least share of its firings in which a leaking cylinder works less
-IN_EVERY_FIRING = 0.05  # of a spark's faults, those that hide by being in every firing alike
-LEAK_WORK = (0.05, 0.90, 0.05)  # it burns, but gives less
-INDEPENDENT = 20.0  # firings of one recording count as so many at most: they are not independent
+STANDING = ("open_secondary", "fouled_plug", "weak_coil")
+IN_EVERY_FIRING = 0.3  # of a spark's faults, those that hide by being in every firing alike
 KIND_TEMPER = 0.3  # of the evidence, between kinds: measures of one coil err together
 LEAN_APPROACH, LEAN_SPREAD = 2.5, 1.5  # spreads by which a leaking cylinder asks less compression
 CRANK_PRIOR = 0.02  # of the kinds: the sensor or its wheel alone (common practice, rough)
@@ -118,7 +119,8 @@ def explain(
     work = np.full(n, len(WORK_STATES) - 1, np.int8)
     spark_probability, work_probability = np.full(n, np.nan), np.full(n, np.nan)
     lost = np.full(n, np.nan)
-    evidence, of_kinds, always, sealing = (np.zeros((n_cylinders, len(KINDS))) for _ in range(4))
+    evidence, of_kinds, standing, sealing = (np.zeros((n_cylinders, len(KINDS))) for _ in range(4))
+    usual_approach = np.full(n_cylinders, np.nan)
     counts = np.zeros((n_cylinders, len(SPARK_STATES), len(WORK_STATES)))
     sure_counts = np.zeros_like(counts)
     state_of = np.array([SPARK_STATES.index(m.state) for m in MECHANISMS.values()])
@@ -149,17 +151,18 @@ def explain(
         np.add.at(sure_counts[c - 1], (spark[sure], work[sure]), 1.0)
         used = own[~cut[own]]
         evidence[c - 1] = _weigh_kinds(sparks[used], works[used])
-        sealing[c - 1, LEAK] = _weigh_approach(approach[used])
+        usual_approach[c - 1] = _find_usual(approach[used])
         of_kinds[c - 1] = (
             evidence[c - 1]
             if faulty[c - 1] >= FAULTY
             else _weigh_kinds(sparks[used], works_if_faulty[used])
         )
-        always[c - 1] = _weigh_always(table, used, of_kinds[c - 1])
+        standing[c - 1] = _weigh_standing(table, used)
+    sealing[:, LEAK] = _weigh_approach(usual_approach)
     prior = np.log([KIND_PRIOR[k] for k in KINDS])
     misfit = np.logaddexp.reduce(evidence + sealing + prior, axis=1)
     kinds = _share_kinds(
-        of_kinds + always, sealing, counts, disturbed=float(disturbed.mean()) if n else 0.0
+        of_kinds, standing, sealing, counts, disturbed=float(disturbed.mean()) if n else 0.0
     )
     return Explanation(
         spark=spark,
@@ -177,6 +180,7 @@ def explain(
 
 def _share_kinds(
     of_kinds: NDArray[np.float64],
+    standing: NDArray[np.float64],
     sealing: NDArray[np.float64],
     counts: NDArray[np.float64],
     *,
@@ -184,7 +188,12 @@ def _share_kinds(
 ) -> NDArray[np.float64]:
     """Shares of the kinds of every cylinder, were it faulty; rows sum to 1."""
     prior = np.log([KIND_PRIOR[k] for k in KINDS])
-    likely = KIND_TEMPER * of_kinds + sealing + prior
+    alike = KIND_TEMPER * of_kinds[:, [list(KINDS).index("mixture")]]
+    often = np.where(np.isfinite(standing), np.log1p(-IN_EVERY_FIRING), 0.0)
+    likely = np.logaddexp(
+        KIND_TEMPER * of_kinds + often, alike + standing + np.log(IN_EVERY_FIRING)
+    )
+    likely += sealing + prior
     shares = np.exp(likely - likely.max(axis=1, keepdims=True))
     shares /= shares.sum(axis=1, keepdims=True)
     kinds = np.zeros((of_kinds.shape[0], len(FAULT_TYPES)))
@@ -256,23 +265,23 @@ def _weigh_kinds(sparks: NDArray[np.float64], works: NDArray[np.float64]) -> NDA
     sound = sparks[:, 0] + works[:, 0]
     for number, (kind, ways) in enumerate(KINDS.items()):
         leak = kind == "low_compression"
-        columns, prior = [], []
-        for way in ways:
-            work_prior = LEAK_WORK if leak else MECHANISMS[way].work
-            for k, chance in enumerate(work_prior):
-                columns.append(sparks[:, NAMES.index(way)] + works[:, k])
-                prior.append(chance / len(ways))
-        share = held = np.array(prior)
-        log_parts = np.stack(columns, axis=1)
+        of_works = np.array([work for _, work in ways])
+        places = [NAMES.index(way) for way, _ in ways]
+        log_parts = (sparks[:, places, None] + works[:, None, :]).reshape(n, -1)
         most = np.maximum(sound, log_parts.max(axis=1))
         parts, plain = np.exp(log_parts - most[:, None]), np.exp(sound - most)
+        of_ways = np.full(len(ways), 1.0 / len(ways))
         odd = 0.9 if leak else 0.3
         for _ in range(ROUNDS):
+            share = (of_ways[:, None] * of_works).ravel()
             total = np.maximum((1.0 - odd) * plain + odd * (parts @ share), TINY)
             found = odd * share * (parts.T @ (1.0 / total))
-            odd = (float(found.sum()) + 0.3) / (n + 1.0)
+            n_found = found.reshape(of_works.shape).sum(axis=1)
+            odd = (float(n_found.sum()) + 0.3) / (n + 1.0)
             odd = float(np.clip(odd, ALWAYS if leak else 1e-4, 0.995))
-            share = (found + OF_KIND_FIRINGS * held) / (found.sum() + OF_KIND_FIRINGS)
+            of_ways = n_found + OF_KIND_FIRINGS / len(ways)
+            of_ways /= of_ways.sum()
+        share = (of_ways[:, None] * of_works).ravel()
         each = np.log(np.maximum((1.0 - odd) * plain + odd * (parts @ share), TINY)) + most - sound
         weighed[number] = float(each.sum()) - 0.5 * np.log(n)
         n_odd[number] = max(1.0, odd * n)
@@ -281,35 +290,39 @@ def _weigh_kinds(sparks: NDArray[np.float64], works: NDArray[np.float64]) -> NDA
     return weighed
 
 
-def _weigh_approach(approach: NDArray[np.float64]) -> float:
-    """Log likelihood of a leak over a sound seal, by the work of compression; counted once."""
-    known = approach[np.isfinite(approach)]
-    if not known.size:
-        return 0.0
-    usual = np.array([np.median(known)])
-    leaks = log_student(usual - LEAN_APPROACH, np.array(LEAN_SPREAD), freedom=FREEDOM)
-    return float((leaks - log_student(usual, np.ones(1), freedom=FREEDOM))[0])
+def _find_usual(values: NDArray[np.float64]) -> float:
+    """Median of those that are known; NaN where none is."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else np.nan
 
 
-def _weigh_always(
-    table: pd.DataFrame, own: NDArray[np.int64], evidence: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Log likelihood that each kind gains if its fault is in every firing of the cylinder.
+def _weigh_approach(usual: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Log likelihood of a leak over a sound seal of each cylinder, by its work of compression.
+
+    Counted once. How far sound cylinders differ (the wheel's errors, throws and banks) is told by
+    the other cylinders of the recording.
+    """
+    weighed = np.zeros(usual.size)
+    for c in np.flatnonzero(np.isfinite(usual)):
+        others = np.delete(usual, c)
+        others = others[np.isfinite(others)]
+        apart = TO_SIGMA * float(np.median(np.abs(others))) if others.size else 0.0
+        at, wide = np.array([usual[c]]), np.hypot(1.0, apart)
+        leaks = log_student(at - LEAN_APPROACH, np.hypot(LEAN_SPREAD, apart), freedom=FREEDOM)
+        weighed[c] = (leaks - log_student(at, np.array(wide), freedom=FREEDOM))[0]
+    return weighed
+
+
+def _weigh_standing(table: pd.DataFrame, own: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Log likelihood ratio of each kind, were its fault in every firing of the cylinder alike.
 
     Then its sparks are like each other, and like those of a cylinder without fuel: what parts the
-    two is whether a sound coil looks like that at all.
+    two is whether a sound coil looks like that at all. Counted once; minus infinity for kinds that
+    do not stand in a coil.
     """
-    gained = np.zeros(len(KINDS))
-    alike = evidence[list(KINDS).index("mixture")]
+    standing = np.full(len(KINDS), -np.inf)
     for number, (kind, ways) in enumerate(KINDS.items()):
-        if kind in ("mixture", "low_compression", "no_primary"):
-            continue
-        of_ways = [weigh_usual(table, own, MECHANISMS[way]) for way in ways]
-        whole = (
-            alike
-            + float(np.logaddexp.reduce(of_ways))
-            - np.log(len(ways))
-            + np.log(IN_EVERY_FIRING)
-        )
-        gained[number] = np.logaddexp(evidence[number], whole) - evidence[number]
-    return gained
+        if kind in STANDING:
+            of_ways = [weigh_usual(table, own, MECHANISMS[way]) for way, _ in ways]
+            standing[number] = np.logaddexp.reduce(of_ways) - np.log(len(ways))
+    return standing

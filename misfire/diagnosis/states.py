@@ -36,6 +36,7 @@ MEASURES = MappingProxyType(
         "form_slope": 0.02,
         "form_ring_on": 0.10,
         "form_step": 0.012,  # share of the peak current
+        "form_bend": 0.04,  # slope of the ramp's upper part over the lower
     }
 )
 POPULATION = MappingProxyType(
@@ -50,6 +51,7 @@ POPULATION = MappingProxyType(
         "form_slope": (1.25, 0.50),
         "form_step": (0.0, 0.03),
         "form_ring_on": (-3.9, 0.80),
+        "form_bend": (0.80, 0.15),  # exp(-t R/L) of 0.4 to 1.2 ohm, 2 to 5 mH, 1.5 to 3 ms
     }
 )
 SEVERITIES = (0.1, 0.17, 0.3, 0.5, 0.8, 1.2, 1.8)
@@ -85,10 +87,11 @@ MECHANISMS = MappingProxyType(
         # Supply or contact: current and slope down together, the kick lower, the rest follows.
         "feed": Mechanism(
             "starved",
-            (0.40, 0.15, 0.45),
+            (0.40, 0.10, 0.50),
             dark=0.03,
             per_severity={
                 "form_peak_a": -1.0,
+                "form_bend": -0.5,
                 "form_slope": -0.9,
                 "form_burn_ms": -0.95,
                 "form_kick": -0.7,
@@ -101,22 +104,41 @@ MECHANISMS = MappingProxyType(
         # A loop of shorted turns: the ramp starts with a step, and the loop eats the kick.
         "shorted_turns": Mechanism(
             "starved",
-            (0.30, 0.15, 0.55),
-            dark=0.25,
+            (0.40, 0.05, 0.55),
+            dark=0.2,
             leaks=0.05,
             per_severity={
-                "form_step": 0.3,
+                "form_step": 0.15,
                 "form_burn_ms": -1.0,
                 "form_kick": -0.5,
                 "form_breakdown_us": 0.4,
-                "form_ring_on": -1.0,
+                "form_ring_on": -0.9,
                 "form_ring": -0.7,
-                "form_slope": 0.1,
+                "form_slope": -0.12,
+                "form_peak_a": 0.03,
             },
+            scatter={"form_bend": 0.04},  # by how fast the loop's own current dies away
+        ),
+        # The same loop takes the whole kick: as dark as behind a shunt.
+        "shorted_dead": Mechanism(
+            "starved",
+            (0.01, 0.02, 0.97),
+            dark=0.97,
+            leaks=0.8,
+            per_severity={
+                "form_step": 0.15,
+                "form_kick": -0.5,
+                "form_firing": -0.5,
+                "form_ring_on": -0.9,
+                "form_slope": -0.12,
+                "form_peak_a": 0.03,
+            },
+            always={"form_breakdown_us": 0.6, "form_ring": -0.9},
+            scatter={"form_breakdown_us": 0.8, "form_ring": 0.6, "form_bend": 0.04},
         ),
         "lossy_core": Mechanism(
             "starved",
-            (0.40, 0.15, 0.45),
+            (0.40, 0.10, 0.50),
             dark=0.1,
             per_severity={
                 "form_burn_ms": -1.0,
@@ -154,22 +176,34 @@ MECHANISMS = MappingProxyType(
         # A shunt across the plug: loaded from the first volt, damped, no breakdown.
         "shunt": Mechanism(
             "leaking",
-            (0.05, 0.10, 0.85),
+            (0.05, 0.05, 0.90),
             dark=0.97,
-            leaks=0.85,
+            leaks=0.8,
             per_severity={
                 "form_kick": -0.4,
                 "form_firing": -0.6,
-                "form_step": 0.05,
-                "form_ring_on": -0.3,
+                "form_step": 0.15,
+                "form_ring_on": -0.9,
+                "form_slope": -0.12,
+                "form_peak_a": 0.03,
             },
             always={"form_breakdown_us": 0.3, "form_ring": -1.2},
-            scatter={"form_breakdown_us": 0.6, "form_ring": 0.6},
+            scatter={"form_breakdown_us": 0.8, "form_ring": 0.6},
+        ),
+        # The same behind a diode or a rotor gap: nothing of it is seen while the coil charges.
+        "hidden_shunt": Mechanism(
+            "leaking",
+            (0.05, 0.05, 0.90),
+            dark=0.97,
+            leaks=0.8,
+            per_severity={"form_kick": -0.4, "form_firing": -0.6},
+            always={"form_breakdown_us": 0.3, "form_ring": -1.2},
+            scatter={"form_breakdown_us": 0.8, "form_ring": 0.6},
         ),
         # A creeping or easy path: breaks down early, burns long and low.
         "early": Mechanism(
             "leaking",
-            (0.40, 0.25, 0.35),
+            (0.40, 0.15, 0.45),
             dark=0.03,
             per_severity={
                 "form_firing": -0.6,
@@ -183,7 +217,7 @@ MECHANISMS = MappingProxyType(
         # A wide gap, at the plug or in the lead: late and high, and less left to burn.
         "wide_gap": Mechanism(
             "strained",
-            (0.60, 0.10, 0.30),
+            (0.60, 0.05, 0.35),
             dark=0.05,
             per_severity={
                 "form_firing": 0.8,
@@ -196,7 +230,7 @@ MECHANISMS = MappingProxyType(
         # Resistance in the burning path: the line stands high and falls early.
         "resistance": Mechanism(
             "strained",
-            (0.40, 0.15, 0.45),
+            (0.40, 0.10, 0.50),
             dark=0.1,
             per_severity={
                 "form_burn_ms": -1.2,
@@ -209,15 +243,23 @@ MECHANISMS = MappingProxyType(
     }
 )
 
+LEAN, UNFED = (0.02, 0.45, 0.53), (0.005, 0.03, 0.965)  # work of a charge: too lean, none at all
+UNSEALED = (0.05, 0.90, 0.05)  # it burns, but gives less
+
+
+def _own_work(*names: str) -> tuple[tuple[str, tuple[float, float, float]], ...]:
+    return tuple((name, MECHANISMS[name].work) for name in names)
+
+
 KINDS = MappingProxyType(
     {
-        # Fault type -> how its odd firings come about, all as likely beforehand.
-        "open_secondary": ("open_path", "wide_gap", "resistance"),
-        "fouled_plug": ("shunt", "early"),
-        "weak_coil": ("feed", "shorted_turns", "lossy_core", "exhausted"),
-        "no_primary": ("not_switched",),
-        "mixture": ("sound",),
-        "low_compression": ("sound", "early"),
+        # Fault type -> how its odd firings come about, all as likely beforehand, with their work.
+        "open_secondary": _own_work("open_path", "wide_gap", "resistance"),
+        "fouled_plug": _own_work("shunt", "hidden_shunt", "early"),
+        "weak_coil": _own_work("feed", "shorted_turns", "shorted_dead", "lossy_core", "exhausted"),
+        "no_primary": _own_work("not_switched"),
+        "mixture": (("sound", LEAN), ("sound", UNFED)),
+        "low_compression": (("sound", UNSEALED), ("early", UNSEALED)),
     }
 )
 KIND_PRIOR = MappingProxyType(
@@ -231,4 +273,5 @@ KIND_PRIOR = MappingProxyType(
         "low_compression": 0.09,
     }
 )
+INDEPENDENT = 20.0  # firings of one recording count as so many at most: they are not independent
 ODD_SHARE = 0.03  # of firings whose spark is not usual, before anything is known of the cylinder

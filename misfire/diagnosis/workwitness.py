@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.states import FREEDOM, JUDGED_WORK
+from misfire.diagnosis.states import FREEDOM, INDEPENDENT, JUDGED_WORK
 from misfire.dsp.chances import log_normal, log_student
 from misfire.limits import FAULTY, FUEL_CUT_Z
 
@@ -24,7 +24,7 @@ SOUND_CYLINDERS = 0.6  # of the other cylinders: a second faulty one must not pa
 SHAKE_CENTRE, SHAKE_SPREAD = 3.0, 5.0  # spreads that a shaken firing lacks
 SIZES = (-0.7, -0.45, -0.22, 0.0, 0.22, 0.45)  # natural log: a combustion over its estimate
 USUAL_UNIT = 0.3  # of it: how well a combustion's work is known where the recording does not say
-SHARE_LOST, SHARE_PARTIAL = 0.02, 0.005  # of all firings, as its worth is looked for
+SHARE_LOST, SHARE_PARTIAL = 0.01, 0.01  # of all firings, as the worth of one is looked for
 LOADS = 0.35  # of a combustion: how much lost ones of one recording differ from the usual work
 PARTIAL_SHARES = (0.1, 0.2, 0.3, 0.4)  # of a combustion
 ALIKE = 0.15  # of a combustion: how much two of one kind differ
@@ -104,7 +104,9 @@ def _weigh_losses(
         mixed = np.logaddexp.reduce(
             [sound, log(SHARE_LOST) + lost, log(SHARE_PARTIAL) + partial], axis=0
         )
-        total = float(mixed.sum()) - 0.5 * (size / unit) ** 2
+        gain = mixed - sound
+        n_odd = np.count_nonzero(gain > 1.0)
+        total = INDEPENDENT / (INDEPENDENT + n_odd) * float(gain.sum()) - 0.5 * (size / unit) ** 2
         if total > best:
             best, chosen = total, np.stack((partial, lost), axis=1)
     return chosen
