@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.dsp.chances import compute_tail
 from misfire.features.overlap import WORK_DEG
 from misfire.limits import CRANKING_RPM, FAULTY, SURELY_CUT_Z
 from misfire.measuring.evidence import Evidence
@@ -118,56 +117,6 @@ def find_common_cause(
             "card with too many cylinders; find out whether this engine does so"
         )
     return ""
-
-
-def spread_over_coil(
-    evidence: Evidence,
-    probability: NDArray[np.float64],
-    faulty: NDArray[np.float64],
-    faults: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Say of all cylinders of a distributor what is said of the coil that fires them.
-
-    Parameters
-    ----------
-    evidence : Evidence
-    probability : float64 array [shape=(n_firings,)]
-        That each firing was lost.
-    faulty : float64 array [shape=(n_cylinders,)]
-    faults : float64 array [shape=(n_cylinders, len(FAULT_TYPES))]
-
-    Returns
-    -------
-    faulty, faults : the same shapes
-        Where a coil's fault leads in the cylinder suspected most: if more than half of the
-        cylinders have losses, spread as chance spreads them, all are as suspect as it; if it has
-        more of them than chance gives it, the coil that serves all alike does not explain it, and
-        other faults do.
-
-    Notes
-    -----
-    Chance: the largest of equal binomial shares, with Bonferroni's bound, at `BY_CHANCE`.
-    """
-    engine = evidence.recording.job.engine
-    n, first = engine.cylinders, int(np.argmax(faulty))
-    of_coil = [FAULT_TYPES.index(t) for t in SHARED]
-    if engine.ignition != "distributor" or n < 2 or faulty[first] < FAULTY:
-        return faulty, faults
-    if float(faults[first, of_coil].sum()) < FAULTY:
-        return faulty, faults
-    lost = _count_lost(evidence, probability, n).astype(int)
-    if lost.sum() < LEAST_LOST:
-        return faulty, faults
-    if n * compute_tail(int(lost[first]), int(lost.sum()), 1.0 / n) >= BY_CHANCE:
-        if 2 * np.count_nonzero(lost) <= n:  # too few to tell
-            return faulty, faults
-        alike = np.where((faulty < FAULTY)[:, None], faults[first], faults)
-        return np.full(n, faulty[first]), alike
-    others = faults[first].copy()
-    others[of_coil] *= BY_CHANCE
-    faults = faults.copy()
-    faults[first] = others / others.sum()
-    return faulty, faults
 
 
 def _mark_lost(

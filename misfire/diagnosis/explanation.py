@@ -61,7 +61,8 @@ class Explanation:
     probability that the combustion was lost, NaN where nothing shows it. `kinds`
     [shape=(n_cylinders, len(FAULT_TYPES))]: shares of the kinds, were the cylinder faulty.
     `evidence` [shape=(n_cylinders, len(KINDS))]: tempered log likelihood of each kind over a sound
-    cylinder; `misfit` [shape=(n_cylinders,)]: of all kinds together, by how common they are.
+    cylinder; `likely`: by it the kinds are shared out, up to a constant a cylinder; `misfit`
+    [shape=(n_cylinders,)]: of all kinds together, by how common they are.
     `table` [shape=(n_cylinders, len(SPARK_STATES), len(WORK_STATES))]: firings by their likeliest
     states; `sure_table`: those of which the spark's state is sure.
     """
@@ -73,6 +74,7 @@ class Explanation:
     lost: NDArray[np.float64]
     kinds: NDArray[np.float64]
     evidence: NDArray[np.float64]
+    likely: NDArray[np.float64]
     misfit: NDArray[np.float64]
     sure_table: NDArray[np.float64]
     table: NDArray[np.float64]
@@ -161,9 +163,8 @@ def explain(
     sealing[:, LEAK] = _weigh_approach(usual_approach)
     prior = np.log([KIND_PRIOR[k] for k in KINDS])
     misfit = np.logaddexp.reduce(evidence + sealing + prior, axis=1)
-    kinds = _share_kinds(
-        of_kinds, standing, sealing, counts, disturbed=float(disturbed.mean()) if n else 0.0
-    )
+    likely = _weigh_ways(of_kinds, standing) + sealing
+    kinds = _share_kinds(likely, counts, disturbed=float(disturbed.mean()) if n else 0.0)
     return Explanation(
         spark=spark,
         spark_probability=spark_probability,
@@ -172,31 +173,31 @@ def explain(
         lost=lost,
         kinds=kinds,
         evidence=evidence,
+        likely=likely,
         misfit=misfit,
         sure_table=sure_counts,
         table=counts,
     )
 
 
-def _share_kinds(
-    of_kinds: NDArray[np.float64],
-    standing: NDArray[np.float64],
-    sealing: NDArray[np.float64],
-    counts: NDArray[np.float64],
-    *,
-    disturbed: float,
+def _weigh_ways(
+    of_kinds: NDArray[np.float64], standing: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Shares of the kinds of every cylinder, were it faulty; rows sum to 1."""
-    prior = np.log([KIND_PRIOR[k] for k in KINDS])
+    """Log likelihood of each kind, as one that comes and goes or as one that is always there."""
     alike = KIND_TEMPER * of_kinds[:, [list(KINDS).index("mixture")]]
     often = np.where(np.isfinite(standing), np.log1p(-IN_EVERY_FIRING), 0.0)
-    likely = np.logaddexp(
-        KIND_TEMPER * of_kinds + often, alike + standing + np.log(IN_EVERY_FIRING)
-    )
-    likely += sealing + prior
+    always = alike + standing + np.log(IN_EVERY_FIRING)
+    return np.asarray(np.logaddexp(KIND_TEMPER * of_kinds + often, always))
+
+
+def _share_kinds(
+    likely: NDArray[np.float64], counts: NDArray[np.float64], *, disturbed: float
+) -> NDArray[np.float64]:
+    """Shares of the kinds of every cylinder, were it faulty; rows sum to 1."""
+    likely = likely + np.log([KIND_PRIOR[k] for k in KINDS])
     shares = np.exp(likely - likely.max(axis=1, keepdims=True))
     shares /= shares.sum(axis=1, keepdims=True)
-    kinds = np.zeros((of_kinds.shape[0], len(FAULT_TYPES)))
+    kinds = np.zeros((likely.shape[0], len(FAULT_TYPES)))
     for number, kind in enumerate(KINDS):
         kinds[:, FAULT_TYPES.index(kind)] = shares[:, number]
     odd = counts[:, 1:-1].sum(axis=(1, 2)) + counts[:, [0, -1], 1:3].sum(axis=(1, 2))

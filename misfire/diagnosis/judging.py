@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
@@ -21,6 +21,7 @@ from misfire.classify.model import (
 from misfire.classify.parts import judge_in_parts
 from misfire.classify.rules import find_outstanding, score_cylinders, score_firings
 from misfire.diagnosis.explanation import Explanation, explain
+from misfire.diagnosis.onecoil import weigh_coils
 from misfire.features.cylinders import build_cylinder_table
 from misfire.measuring.freeing import give_back
 from misfire.report.wording import LEARNED_FROM, list_cases
@@ -39,8 +40,9 @@ class Judgement:
     `event` [shape=(n_firings,)]: probability that the combustion was lost; `cylinders`:
     CYLINDER_COLUMNS; `faulty` [shape=(n_cylinders,)]; `faults` [shape=(n_cylinders,
     len(FAULT_TYPES))]; `outstanding` [shape=(n_firings,)]: whose torque alone stands out. `addends`
-    [shape=(n_cylinders, 3)]: what the log odds of `faulty` are the sum of: how common faults are,
-    the pattern of the firings in time and strength, and the firings explained one by one.
+    [shape=(n_cylinders, 4)]: what the log odds of `faulty` are the sum of: how common faults are,
+    the pattern of the firings in time and strength, the firings explained one by one, and a fault
+    of the coil that other cylinders share.
     """
 
     event: NDArray[np.float64]
@@ -59,6 +61,7 @@ def judge(
     *,
     n_cylinders: int,
     disturbed: NDArray[np.bool_],
+    coils: Sequence[tuple[int, ...]] = (),
     hear: Callable[[NDArray[np.float64]], NDArray[np.float64]] = lambda event: event,
 ) -> Judgement:
     """Judge the cylinders, and explain every firing by what is known of its cylinder.
@@ -71,6 +74,8 @@ def judge(
     cylinder : int64 array [shape=(n_firings,)]
     n_cylinders : int
     disturbed : bool array [shape=(n_firings,)]
+    coils : sequence of tuples of cylinders
+        Of every coil that fires more than one.
     hear : callable
         Lets another witness speak on the firings, whenever they were judged.
 
@@ -82,8 +87,8 @@ def judge(
     -----
     Log odds add up: `addends` are all there is.
     """
-    alone = score_firings if model is None else partial(judge_firings, model)
-    event = hear(judge_in_parts(alone, table))
+    one_by_one = score_firings if model is None else partial(judge_firings, model)
+    event = hear(judge_in_parts(one_by_one, table))
     give_back()  # what was laid out meanwhile, here and below
     cylinders = build_cylinder_table(
         table, event, cylinder, n_cylinders=n_cylinders, disturbed=disturbed
@@ -102,12 +107,15 @@ def judge(
         ),
         axis=1,
     )
-    faulty = np.clip(expit(addends.sum(axis=1)), LEAST_PROBABILITY, MOST_PROBABILITY)
+    alone = addends.sum(axis=1)
+    odds, kinds = weigh_coils(alone, explanation.kinds, explanation.likely, coils)
+    addends = np.column_stack((addends, odds - alone))
+    faulty = np.clip(expit(odds), LEAST_PROBABILITY, MOST_PROBABILITY)
     return Judgement(
         hear(explanation.lost),
         cylinders,
         faulty,
-        explanation.kinds,
+        kinds,
         outstanding,
         explanation,
         addends,

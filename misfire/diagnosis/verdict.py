@@ -15,10 +15,11 @@ from misfire.diagnosis.bystanders import (
     hear_injections,
     weigh_bystanders,
 )
-from misfire.diagnosis.commoncause import find_common_cause, spread_over_coil
+from misfire.diagnosis.commoncause import find_common_cause
 from misfire.diagnosis.eventtable import build_events, take_medians
 from misfire.diagnosis.explanation import Explanation
 from misfire.diagnosis.judging import Judgement, count_cases, judge, name_model
+from misfire.diagnosis.onecoil import list_coils
 from misfire.diagnosis.panels import build_panels
 from misfire.diagnosis.reasons import (
     find_ailing,
@@ -90,6 +91,7 @@ def judge_evidence(evidence: Evidence, *, model: Model | None) -> Judgement:
         evidence.firings.cylinder,
         n_cylinders=evidence.recording.job.engine.cylinders,
         disturbed=evidence.torque.disturbed,
+        coils=list_coils(evidence.recording.job.engine),
         hear=lambda probability: hear_injections(evidence, probability),
     )
 
@@ -176,9 +178,6 @@ def _weigh_beyond(evidence: Evidence, judgement: Judgement) -> _Weighed:
     faulty, faults = weigh_bystanders(evidence, probability, judgement.faulty, judgement.faults)
     text = "injection and compression, where they were recorded"
     reasons += list_changes("bystanders", text, judgement.faulty, faulty)
-    alone = faulty
-    faulty, faults = spread_over_coil(evidence, probability, faulty, faults)
-    reasons += list_changes("one_coil", "one coil fires all cylinders", alone, faulty)
     unlit = find_unlit(evidence, probability)
     why_open = find_common_cause(evidence, probability, faulty, faults, judgement.outstanding)
     code, about = "common_cause", "engine"

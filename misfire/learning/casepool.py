@@ -138,6 +138,7 @@ def save_case(case: LabelledCase, path: Path) -> None:
         "columns": list(case.table.columns),
         "faulty": {str(c): t for c, t in case.faulty.items()},
         "mates": {str(a): b for a, b in case.mates.items()},
+        "coils": case.coils,
         "witnesses": {str(c): sorted(w) for c, w in case.witnesses.items()},
     }
     buffer = io.BytesIO()
@@ -184,6 +185,7 @@ def load_case(path: Path) -> LabelledCase:
             **{name: meta[name] for name in PLAIN},
             faulty={int(c): t for c, t in meta["faulty"].items()},
             mates={int(a): b for a, b in meta["mates"].items()},
+            coils=tuple(tuple(int(c) for c in coil) for coil in meta["coils"]),
             witnesses={int(c): frozenset(w) for c, w in meta["witnesses"].items()},
         )
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error) as error:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.diagnosis.onecoil import list_coils
 from misfire.errors import FormatError
 from misfire.measuring.evidence import measure
 from misfire.measuring.opening import open_recording
@@ -31,7 +32,8 @@ class LabelledCase:
     `table`: FIRING_COLUMNS; `cylinder`, `lost`, `known` [shape=(n_firings,)]: `known` is False for
     firings without a clear truth (no match, partly burned). `faulty[cylinder]` is the fault type.
     `group` names the vehicle: it never stands on both sides of a split. `mates` are the cylinders
-    360 degrees apart; `healthy`: nothing was wrong, neither a cylinder nor the crank sensor.
+    360 degrees apart, `coils` those that one coil fires together; `healthy`: nothing was wrong,
+    neither a cylinder nor the crank sensor.
     """
 
     group: str
@@ -48,6 +50,7 @@ class LabelledCase:
     condition: str = ""
     mates: dict[int, int] = field(default_factory=dict)
     healthy: bool = False
+    coils: tuple[tuple[int, ...], ...] = ()
 
 
 def read_truth(folder: Path) -> dict[str, Any]:
@@ -125,6 +128,7 @@ def measure_case(job: Path, truth: dict[str, Any], *, group: str) -> LabelledCas
         witnesses=find_witnesses(evidence),
         condition=str(truth.get("condition", "")),
         mates=dict(firings.mates),
+        coils=list_coils(recording.job.engine),
         healthy=healthy,
     )
 

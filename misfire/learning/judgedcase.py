@@ -45,6 +45,7 @@ def judge_case(case: LabelledCase, model: Model | None) -> JudgedCase:
         case.cylinder,
         n_cylinders=case.n_cylinders,
         disturbed=case.disturbed,
+        coils=case.coils,
     )
     faulty = judgement.faulty
     if not case.resolved:

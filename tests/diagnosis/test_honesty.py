@@ -9,10 +9,8 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
-from numpy.testing import assert_allclose
-from scipy import stats
 
-from misfire.diagnosis.commoncause import find_common_cause, spread_over_coil
+from misfire.diagnosis.commoncause import find_common_cause
 from misfire.features.torque import make_no_torque
 from misfire.fitness.sparks import check_spark_places
 from misfire.measuring.blindness import find_blind
@@ -440,46 +438,6 @@ def test_a_distributor_whose_sparks_fail_has_one_coil():
     assert "one cause for the whole" in judge_common(
         alike, engine=make_engine(), fault="open_secondary", flags=dark
     )
-
-
-def spread(n_lost, *, ignition="distributor", fault="weak_coil", n_cycles=N_CYCLES):
-    """Spread what is said of cylinder 1, where the cylinders lost so many firings each."""
-    engine = make_engine(ignition)
-    firings = SimpleNamespace(cylinder=np.tile(ORDER, n_cycles))
-    probability = np.full(firings.cylinder.size, 0.002)
-    for c, n in enumerate(n_lost, start=1):
-        probability[np.flatnonzero(firings.cylinder == c)[:n]] = 0.99
-    evidence = SimpleNamespace(
-        recording=SimpleNamespace(job=SimpleNamespace(engine=engine)),
-        firings=firings,
-        strokes={"flags": np.zeros(firings.cylinder.size)},
-    )
-    faulty = np.array([0.95, 0.3, 0.2, 0.1])
-    faults = np.full((4, len(FAULT_TYPES)), 0.1 / (len(FAULT_TYPES) - 1))
-    faults[:, FAULT_TYPES.index(fault)] = 0.9
-    said, kinds = spread_over_coil(evidence, probability, faulty, faults)
-    assert_allclose(kinds.sum(axis=1), 1.0)
-    return said.tolist(), FAULT_TYPES[int(np.argmax(kinds[0]))] == fault
-
-
-def test_the_coil_of_a_distributor_is_that_of_all():
-    as_said = [0.95, 0.3, 0.2, 0.1]
-    assert spread((6, 3, 4, 2)) == ([0.95] * 4, True)
-    assert spread((6, 3, 4, 2), ignition="coil_on_plug") == (as_said, True)
-    assert spread((6, 3, 4, 2), fault="open_secondary") == (as_said, True)
-    assert spread((3, 0, 0, 0)) == (as_said, True)  # too few to tell
-
-
-def test_a_coil_that_fails_for_an_hour_is_judged_as_well():
-    n = 40 * N_CYCLES  # of a coil that loses hundreds of firings of each cylinder
-    assert spread((n // 4,) * 4, n_cycles=n) == ([0.95] * 4, True)
-    assert spread((n // 2, n // 8, 0, 0), n_cycles=n) == ([0.95, 0.3, 0.2, 0.1], False)
-
-
-def test_a_coil_of_all_does_not_fail_in_one():
-    # 14 of 15 at a quarter each: by the binomial law once in 20 million
-    assert 4 * stats.binom(15, 0.25).sf(13) < 1e-6
-    assert spread((14, 1, 0, 0)) == ([0.95, 0.3, 0.2, 0.1], False)
 
 
 def judge_places(firings, engine, trains=()):
