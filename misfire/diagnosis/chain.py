@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,11 +14,14 @@ from misfire.classify.bundle import load_bundle
 from misfire.classify.model import Model
 from misfire.classify.separability import find_separable
 from misfire.diagnosis.firingwaves import build_waves
+from misfire.diagnosis.judging import Judgement
+from misfire.diagnosis.panels import build_panels
 from misfire.diagnosis.reasons import list_changes
 from misfire.diagnosis.shipped import load_shipped
 from misfire.diagnosis.verdict import Verdict, decide, judge_evidence
 from misfire.fitness.checking import check_angles, check_quickly
 from misfire.fitness.scale import correct_recording
+from misfire.limits import DOUBTFUL
 from misfire.measuring.evidence import (
     DECIDING_COLUMNS,
     Evidence,
@@ -46,6 +49,14 @@ CONTRADICTED = {
     ),
     "speed_jump": "diagnose each by itself",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One recording, measured and checked: `quick` is what the checks of the signals found."""
+
+    evidence: Evidence
+    quick: tuple[Finding, ...]
 
 
 def diagnose(
@@ -148,6 +159,75 @@ def diagnose_recording(
     recording: Recording, *, model: Model | None = None, progress: Progress | None = None
 ) -> Diagnosis:
     """Measure and judge an open recording; see `diagnose`. Without a model the physics scores."""
+    measured = measure_whole(recording, progress=progress)
+    evidence, quick = measured.evidence, measured.quick
+    del measured
+    if progress is not None:
+        progress("judging", 0.5)
+    judgement = judge_evidence(evidence, model=model)
+    evidence = drop_table(evidence, kept=DECIDING_COLUMNS)
+    give_back()
+    verdict = finish(evidence, quick, judgement, model=model)
+    del judgement
+    if progress is not None:
+        progress("judging", 1.0)
+    evidence = drop_table(evidence)
+    if progress is not None:
+        progress("cutting out waveforms", 0.0)
+    firings = evidence.firings
+    shown = {
+        "probability": verdict.events["misfire_probability"].to_numpy(dtype=float),
+        "dwell_ms": evidence.strokes["dwell_ms"],
+    }
+    suspects = tuple(r.cylinder for r in verdict.cylinders if r.probability >= DOUBTFUL)[:2]
+    read = evidence.recording  # each value in its right unit
+    panels = build_panels(read, evidence.detected, firings, suspects=suspects, **shown)
+    waves = build_waves(read, evidence.detected, firings, **shown)
+    if progress is not None:
+        progress("cutting out waveforms", 1.0)
+    moving = np.isfinite(firings.rpm)
+    return Diagnosis(
+        vehicle=recording.job.vehicle_id,
+        note=recording.job.note,
+        job=recording.job,
+        source=recording.path.name,
+        sha256=recording.sha256,
+        verdict=verdict.verdict,
+        duration_s=evidence.detected.duration_s,
+        cycles=int(np.unique(firings.cycle).size),
+        cylinders=verdict.cylinders,
+        findings=_unique((*evidence.findings, *quick, *verdict.findings)),
+        notes=verdict.notes,
+        events=verdict.events,
+        extras=verdict.extras,
+        rpm_s=firings.spark_s[moving],
+        rpm=firings.rpm[moving],
+        panels=panels,
+        witnesses=verdict.witnesses,
+        settings=verdict.settings,
+        waves=waves,
+        reasons=verdict.reasons,
+        separable={c: tuple(sorted(find_separable(w))) for c, w in verdict.witnesses.items()},
+    )
+
+
+def measure_whole(recording: Recording, *, progress: Progress | None = None) -> Measured:
+    """Measure and check an open recording; nothing is judged yet.
+
+    Parameters
+    ----------
+    recording : Recording
+    progress : callable (stage, fraction), optional
+
+    Returns
+    -------
+    measured : Measured
+
+    Raises
+    ------
+    ChannelError, CycleError
+        If no channel shows sparks or crank angle, or they do not make engine cycles.
+    """
     recording = correct_recording(recording)
     # each stage lets go of what the next ones do not need: in a long recording, most of the memory
     followed = follow(recording, progress=progress)
@@ -165,53 +245,49 @@ def diagnose_recording(
     evidence = tabulate(placed, strokes)
     del placed, strokes
     give_back()
-    if progress is not None:
-        progress("judging", 0.5)
-    judgement = judge_evidence(evidence, model=model)
-    evidence = drop_table(evidence, kept=DECIDING_COLUMNS)
-    give_back()
-    verdict = decide(evidence, judgement, model=model)
-    del judgement
-    if progress is not None:
-        progress("judging", 1.0)
-    evidence = drop_table(evidence)
-    if progress is not None:
-        progress("cutting out waveforms", 0.0)
-    firings = evidence.firings
-    waves = build_waves(
-        recording,
-        evidence.detected,
-        firings,
-        probability=verdict.events["misfire_probability"].to_numpy(dtype=float),
-        dwell_ms=evidence.strokes["dwell_ms"],
-    )
-    if progress is not None:
-        progress("cutting out waveforms", 1.0)
-    moving = np.isfinite(firings.rpm)
-    verdict = _doubt(verdict, evidence, quick)
-    return Diagnosis(
-        vehicle=recording.job.vehicle_id,
-        note=recording.job.note,
-        job=recording.job,
-        source=recording.path.name,
-        sha256=recording.sha256,
-        verdict=verdict.verdict,
-        duration_s=evidence.detected.duration_s,
-        cycles=int(np.unique(firings.cycle).size),
-        cylinders=verdict.cylinders,
-        findings=_unique((*evidence.findings, *quick, *verdict.findings)),
-        notes=verdict.notes,
-        events=verdict.events,
-        extras=verdict.extras,
-        rpm_s=firings.spark_s[moving],
-        rpm=firings.rpm[moving],
-        panels=verdict.panels,
-        witnesses=verdict.witnesses,
-        settings=verdict.settings,
-        waves=waves,
-        reasons=verdict.reasons,
-        separable={c: tuple(sorted(find_separable(w))) for c, w in verdict.witnesses.items()},
-    )
+    return Measured(evidence, tuple(quick))
+
+
+def conclude(measured: Measured, *, model: Model | None) -> Verdict:
+    """Judge what was measured, with every step that `diagnose` takes.
+
+    Parameters
+    ----------
+    measured : Measured
+        From `measure_whole`; the recording may be closed.
+    model : Model or None
+        None: the physics scores.
+
+    Returns
+    -------
+    verdict : Verdict
+        Digit by digit what `diagnose` says of the recording.
+    """
+    judgement = judge_evidence(measured.evidence, model=model)
+    return finish(measured.evidence, measured.quick, judgement, model=model)
+
+
+def finish(
+    evidence: Evidence, quick: Sequence[Finding], judgement: Judgement, *, model: Model | None
+) -> Verdict:
+    """Take every step from the judgement of the firings to what is said of the recording.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Of its firing table, DECIDING_COLUMNS are looked at.
+    quick : sequence of Finding
+        From `measure_whole`.
+    judgement : Judgement
+        From `judge_evidence`.
+    model : Model or None
+        The one that judged.
+
+    Returns
+    -------
+    verdict : Verdict
+    """
+    return _doubt(decide(evidence, judgement, model=model), evidence, quick)
 
 
 def _doubt(verdict: Verdict, evidence: Evidence, quick: Sequence[Finding]) -> Verdict:
