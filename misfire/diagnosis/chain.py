@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,20 +19,9 @@ from misfire.diagnosis.panels import build_panels
 from misfire.diagnosis.reasons import list_changes
 from misfire.diagnosis.shipped import load_shipped
 from misfire.diagnosis.verdict import Verdict, decide, judge_evidence
-from misfire.fitness.checking import check_angles, check_quickly
-from misfire.fitness.scale import correct_recording
+from misfire.fitness.measured import Measured, measure_whole
 from misfire.limits import DOUBTFUL
-from misfire.measuring.evidence import (
-    DECIDING_COLUMNS,
-    Evidence,
-    drop_strokes,
-    drop_table,
-    drop_teeth,
-    follow,
-    gather,
-    place,
-    tabulate,
-)
+from misfire.measuring.evidence import DECIDING_COLUMNS, Evidence, drop_table
 from misfire.measuring.freeing import give_back
 from misfire.measuring.hashing import hash_beside
 from misfire.measuring.opening import open_recording
@@ -49,14 +38,6 @@ CONTRADICTED = {
     ),
     "speed_jump": "diagnose each by itself",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """One recording, measured and checked: `quick` is what the checks of the signals found."""
-
-    evidence: Evidence
-    quick: tuple[Finding, ...]
 
 
 def diagnose(
@@ -209,43 +190,6 @@ def diagnose_recording(
         reasons=verdict.reasons,
         separable={c: tuple(sorted(find_separable(w))) for c, w in verdict.witnesses.items()},
     )
-
-
-def measure_whole(recording: Recording, *, progress: Progress | None = None) -> Measured:
-    """Measure and check an open recording; nothing is judged yet.
-
-    Parameters
-    ----------
-    recording : Recording
-    progress : callable (stage, fraction), optional
-
-    Returns
-    -------
-    measured : Measured
-
-    Raises
-    ------
-    ChannelError, CycleError
-        If no channel shows sparks or crank angle, or they do not make engine cycles.
-    """
-    recording = correct_recording(recording)
-    # each stage lets go of what the next ones do not need: in a long recording, most of the memory
-    followed = follow(recording, progress=progress)
-    give_back()
-    quick = check_angles(recording, followed)
-    followed = drop_teeth(followed)
-    give_back()
-    placed = place(followed)
-    del followed
-    give_back()
-    quick += check_quickly(placed)
-    strokes = gather(placed)
-    placed = drop_strokes(placed)
-    give_back()
-    evidence = tabulate(placed, strokes)
-    del placed, strokes
-    give_back()
-    return Measured(evidence, tuple(quick))
 
 
 def conclude(measured: Measured, *, model: Model | None) -> Verdict:

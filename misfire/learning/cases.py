@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.chain import Measured, measure_whole
 from misfire.errors import FormatError
+from misfire.fitness.measured import Measured, measure_whole
 from misfire.measuring.opening import open_recording
 from misfire.measuring.witnesses import find_witnesses
 

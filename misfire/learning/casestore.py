@@ -19,11 +19,11 @@ from numpy.typing import NDArray
 
 from misfire import records
 from misfire.columns import FIRING_COLUMNS
-from misfire.diagnosis.chain import Measured
 from misfire.errors import FormatError, OutputError
 from misfire.features.compression import CompressionTable
 from misfire.features.injection import InjectionTable
 from misfire.features.torque import TorqueTable
+from misfire.fitness.measured import Measured
 from misfire.learning.cases import LabelledCase, leave_closed, refuse_reading
 from misfire.measuring.detection import Detected
 from misfire.measuring.evidence import Evidence

@@ -10,6 +10,7 @@ import pytest
 
 from misfire.diagnosis.chain import ingest
 from misfire.errors import FormatError, MisfireError, OutputError, ParameterError
+from misfire.fitness.measured import Measured
 from misfire.learning.casefolders import find_cases, measure_folder, read_case
 from misfire.learning.casepool import measure_cases
 from misfire.learning.casestore import load_case, save_case
@@ -314,6 +315,7 @@ class TestCache:
         one, other = (judge_case(c, None) for c in (measured, again))
         assert (one.faulty.tolist(), one.verdict) == (other.faulty.tolist(), other.verdict)
         assert one.faults.tolist() == other.faults.tolist()
+        assert isinstance(again.measured, Measured)
         assert again.measured.evidence.firing_table is again.table  # once on disk, once in memory
         with pytest.raises(FormatError, match="are not kept"):
             again.measured.evidence.recording.read("any", 0, 1)
