@@ -27,8 +27,9 @@ import sklearn.ensemble  # noqa: F401 - its threads can be limited only once it 
 from threadpoolctl import threadpool_limits
 
 from misfire.errors import MisfireError
-from misfire.learning.casepool import load_case, measure_cases, save_case
+from misfire.learning.casepool import measure_cases
 from misfire.learning.cases import LabelledCase, measure_case
+from misfire.learning.casestore import load_case, save_case
 from misfire.learning.fitting import fit_model
 from misfire.learning.judgedcase import judge_case
 from misfire.learning.runs import weigh_cases

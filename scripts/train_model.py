@@ -24,7 +24,7 @@ from misfire.resources import hash_rooms
 ROOT = Path(__file__).resolve().parent.parent
 ROOMS = (  # whatever decides what is measured in a simulated vehicle
     *("columns", "limits", "records", "dsp", "ingest", "align", "events", "cycles", "features"),
-    *("simulate", "measuring", "learning/cases", "learning/casepool"),
+    *("simulate", "measuring", "fitness", "learning/cases", "learning/casestore"),
 )
 FIRST = 1_000_000  # `misfire train` draws others, from 2 000 000 on
 SEEDS = 10_000  # vehicles of one seed of the run

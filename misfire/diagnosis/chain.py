@@ -14,22 +14,14 @@ from misfire.classify.bundle import load_bundle
 from misfire.classify.model import Model
 from misfire.classify.separability import find_separable
 from misfire.diagnosis.firingwaves import build_waves
+from misfire.diagnosis.judging import Judgement
+from misfire.diagnosis.panels import build_panels
 from misfire.diagnosis.reasons import list_changes
 from misfire.diagnosis.shipped import load_shipped
 from misfire.diagnosis.verdict import Verdict, decide, judge_evidence
-from misfire.fitness.checking import check_angles, check_quickly
-from misfire.fitness.scale import correct_recording
-from misfire.measuring.evidence import (
-    DECIDING_COLUMNS,
-    Evidence,
-    drop_strokes,
-    drop_table,
-    drop_teeth,
-    follow,
-    gather,
-    place,
-    tabulate,
-)
+from misfire.fitness.measured import Measured, measure_whole
+from misfire.limits import DOUBTFUL
+from misfire.measuring.evidence import DECIDING_COLUMNS, Evidence, drop_table
 from misfire.measuring.freeing import give_back
 from misfire.measuring.hashing import hash_beside
 from misfire.measuring.opening import open_recording
@@ -148,29 +140,15 @@ def diagnose_recording(
     recording: Recording, *, model: Model | None = None, progress: Progress | None = None
 ) -> Diagnosis:
     """Measure and judge an open recording; see `diagnose`. Without a model the physics scores."""
-    recording = correct_recording(recording)
-    # each stage lets go of what the next ones do not need: in a long recording, most of the memory
-    followed = follow(recording, progress=progress)
-    give_back()
-    quick = check_angles(recording, followed)
-    followed = drop_teeth(followed)
-    give_back()
-    placed = place(followed)
-    del followed
-    give_back()
-    quick += check_quickly(placed)
-    strokes = gather(placed)
-    placed = drop_strokes(placed)
-    give_back()
-    evidence = tabulate(placed, strokes)
-    del placed, strokes
-    give_back()
+    measured = measure_whole(recording, progress=progress)
+    evidence, quick = measured.evidence, measured.quick
+    del measured
     if progress is not None:
         progress("judging", 0.5)
     judgement = judge_evidence(evidence, model=model)
     evidence = drop_table(evidence, kept=DECIDING_COLUMNS)
     give_back()
-    verdict = decide(evidence, judgement, model=model)
+    verdict = finish(evidence, quick, judgement, model=model)
     del judgement
     if progress is not None:
         progress("judging", 1.0)
@@ -178,17 +156,17 @@ def diagnose_recording(
     if progress is not None:
         progress("cutting out waveforms", 0.0)
     firings = evidence.firings
-    waves = build_waves(
-        recording,
-        evidence.detected,
-        firings,
-        probability=verdict.events["misfire_probability"].to_numpy(dtype=float),
-        dwell_ms=evidence.strokes["dwell_ms"],
-    )
+    shown = {
+        "probability": verdict.events["misfire_probability"].to_numpy(dtype=float),
+        "dwell_ms": evidence.strokes["dwell_ms"],
+    }
+    suspects = tuple(r.cylinder for r in verdict.cylinders if r.probability >= DOUBTFUL)[:2]
+    read = evidence.recording  # each value in its right unit
+    panels = build_panels(read, evidence.detected, firings, suspects=suspects, **shown)
+    waves = build_waves(read, evidence.detected, firings, **shown)
     if progress is not None:
         progress("cutting out waveforms", 1.0)
     moving = np.isfinite(firings.rpm)
-    verdict = _doubt(verdict, evidence, quick)
     return Diagnosis(
         vehicle=recording.job.vehicle_id,
         note=recording.job.note,
@@ -205,13 +183,55 @@ def diagnose_recording(
         extras=verdict.extras,
         rpm_s=firings.spark_s[moving],
         rpm=firings.rpm[moving],
-        panels=verdict.panels,
+        panels=panels,
         witnesses=verdict.witnesses,
         settings=verdict.settings,
         waves=waves,
         reasons=verdict.reasons,
         separable={c: tuple(sorted(find_separable(w))) for c, w in verdict.witnesses.items()},
     )
+
+
+def conclude(measured: Measured, *, model: Model | None) -> Verdict:
+    """Judge what was measured, with every step that `diagnose` takes.
+
+    Parameters
+    ----------
+    measured : Measured
+        From `measure_whole`; the recording may be closed.
+    model : Model or None
+        None: the physics scores.
+
+    Returns
+    -------
+    verdict : Verdict
+        Digit by digit what `diagnose` says of the recording.
+    """
+    judgement = judge_evidence(measured.evidence, model=model)
+    return finish(measured.evidence, measured.quick, judgement, model=model)
+
+
+def finish(
+    evidence: Evidence, quick: Sequence[Finding], judgement: Judgement, *, model: Model | None
+) -> Verdict:
+    """Take every step from the judgement of the firings to what is said of the recording.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Of its firing table, DECIDING_COLUMNS are looked at.
+    quick : sequence of Finding
+        From `measure_whole`.
+    judgement : Judgement
+        From `judge_evidence`.
+    model : Model or None
+        The one that judged.
+
+    Returns
+    -------
+    verdict : Verdict
+    """
+    return _doubt(decide(evidence, judgement, model=model), evidence, quick)
 
 
 def _doubt(verdict: Verdict, evidence: Evidence, quick: Sequence[Finding]) -> Verdict:

@@ -20,7 +20,6 @@ from misfire.diagnosis.eventtable import build_events, take_medians
 from misfire.diagnosis.explanation import Explanation
 from misfire.diagnosis.judging import Judgement, count_cases, judge, name_model
 from misfire.diagnosis.onecoil import list_coils
-from misfire.diagnosis.panels import build_panels
 from misfire.diagnosis.reasons import (
     find_ailing,
     list_addends,
@@ -41,7 +40,6 @@ from misfire.records import (
     Finding,
     Firings,
     Reason,
-    WaveformPanel,
 )
 from misfire.report.advice import next_tests
 from misfire.report.diagnosis.evidence import write_evidence
@@ -65,7 +63,6 @@ class Verdict:
     notes: tuple[str, ...]
     events: pd.DataFrame
     extras: pd.DataFrame
-    panels: tuple[WaveformPanel, ...]
     witnesses: dict[str, Any]
     settings: dict[str, Any]
     reasons: tuple[Reason, ...]
@@ -129,15 +126,6 @@ def decide(evidence: Evidence, judgement: Judgement, *, model: Model | None) -> 
         word, notes = "inconclusive", (weighed.why_open,)
     ailing = {c: s for c, s in find_ailing(explanation).items() if weighed.shared[c - 1] < FAULTY}
     results = _build_results(evidence, judgement, weighed, events, extras, set(ailing))
-    suspects = tuple(r.cylinder for r in results if r.probability >= DOUBTFUL)[:2]
-    panels = build_panels(
-        evidence.recording,
-        evidence.detected,
-        firings,
-        suspects=suspects,
-        probability=probability,
-        dwell_ms=evidence.strokes["dwell_ms"],
-    )
     return Verdict(
         verdict=word,
         cylinders=results,
@@ -145,7 +133,6 @@ def decide(evidence: Evidence, judgement: Judgement, *, model: Model | None) -> 
         notes=notes,
         events=events,
         extras=extras,
-        panels=panels,
         reasons=tuple(sorted(weighed.reasons, key=lambda r: -abs(r.log_odds))),
         witnesses={str(c): sorted(w) for c, w in witnesses.items()},
         settings={

@@ -6,16 +6,15 @@ import gzip
 import json
 import tempfile
 import zlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.onecoil import list_coils
 from misfire.errors import FormatError
-from misfire.measuring.evidence import measure
+from misfire.fitness.measured import Measured, measure_whole
 from misfire.measuring.opening import open_recording
 from misfire.measuring.witnesses import find_witnesses
 
@@ -32,8 +31,9 @@ class LabelledCase:
     `table`: FIRING_COLUMNS; `cylinder`, `lost`, `known` [shape=(n_firings,)]: `known` is False for
     firings without a clear truth (no match, partly burned). `faulty[cylinder]` is the fault type.
     `group` names the vehicle: it never stands on both sides of a split. `mates` are the cylinders
-    360 degrees apart, `coils` those that one coil fires together; `healthy`: nothing was wrong,
-    neither a cylinder nor the crank sensor.
+    360 degrees apart; `healthy`: nothing was wrong, neither a cylinder nor the crank sensor.
+    `measured` is all that `diagnose` would judge; None for a table without a recording, of which
+    the steps after the firings (coil, injectors, whole engine) say nothing.
     """
 
     group: str
@@ -50,7 +50,22 @@ class LabelledCase:
     condition: str = ""
     mates: dict[int, int] = field(default_factory=dict)
     healthy: bool = False
-    coils: tuple[tuple[int, ...], ...] = ()
+    measured: Measured | None = None
+
+
+def refuse_reading(*_: Any) -> Any:
+    """Refuse to read samples: what is kept of a recording was measured before.
+
+    Raises
+    ------
+    FormatError
+        Always.
+    """
+    raise FormatError("the samples of a measured case are not kept")
+
+
+def leave_closed() -> None:
+    """Close a recording that is closed."""
 
 
 def read_truth(folder: Path) -> dict[str, Any]:
@@ -97,9 +112,16 @@ def measure_case(job: Path, truth: dict[str, Any], *, group: str) -> LabelledCas
     """
     recording = open_recording(job, hash_source=False)
     try:
-        evidence = measure(recording)
+        measured = measure_whole(recording)
     finally:
         recording.close()
+    closed = replace(
+        measured.evidence.recording,
+        read=refuse_reading,
+        read_levels=refuse_reading,
+        close=leave_closed,
+    )
+    evidence = replace(measured.evidence, recording=closed)
     firings = evidence.firings
     n = firings.cylinder.size
     lost, known = np.zeros(n, bool), np.zeros(n, bool)
@@ -128,8 +150,8 @@ def measure_case(job: Path, truth: dict[str, Any], *, group: str) -> LabelledCas
         witnesses=find_witnesses(evidence),
         condition=str(truth.get("condition", "")),
         mates=dict(firings.mates),
-        coils=list_coils(recording.job.engine),
         healthy=healthy,
+        measured=replace(measured, evidence=evidence),
     )
 
 

@@ -10,9 +10,12 @@ import pytest
 
 from misfire.diagnosis.chain import ingest
 from misfire.errors import FormatError, MisfireError, OutputError, ParameterError
+from misfire.fitness.measured import Measured
 from misfire.learning.casefolders import find_cases, measure_folder, read_case
-from misfire.learning.casepool import load_case, measure_cases, save_case
+from misfire.learning.casepool import measure_cases
+from misfire.learning.casestore import load_case, save_case
 from misfire.learning.confirming import confirm
+from misfire.learning.judgedcase import judge_case
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario import FaultModel, Scenario
 from misfire.simulate.writer import write_recording
@@ -305,6 +308,33 @@ class TestCache:
             assert getattr(again, name).dtype == getattr(measured, name).dtype
         assert [p.name for p in (tmp_path / "kept").iterdir()] == ["one.npz"]
 
+    def test_what_is_kept_is_judged_alike(self, case, tmp_path):
+        measured = measure_folder(read_case(case))
+        save_case(measured, tmp_path / "one.npz")
+        again = load_case(tmp_path / "one.npz")
+        one, other = (judge_case(c, None) for c in (measured, again))
+        assert (one.faulty.tolist(), one.verdict) == (other.faulty.tolist(), other.verdict)
+        assert one.faults.tolist() == other.faults.tolist()
+        assert isinstance(again.measured, Measured)
+        assert again.measured.evidence.firing_table is again.table  # once on disk, once in memory
+        with pytest.raises(FormatError, match="are not kept"):
+            again.measured.evidence.recording.read("any", 0, 1)
+        again.measured.evidence.recording.close()
+
+    def test_only_what_belongs_to_a_case_is_made(self, case, tmp_path):
+        path = tmp_path / "one.npz"
+        for tree in (
+            {"record": "Popen", "of": {"args": "true"}},
+            {"set": []},
+            {"record": "LabelledCase", "of": {}},
+            {"array": 7},
+            [],
+        ):
+            with path.open("wb") as file:
+                np.savez(file, tree=np.frombuffer(json.dumps(tree).encode(), np.uint8))
+            with pytest.raises(FormatError, match="damaged|another version"):
+                load_case(path)
+
     def test_a_simulated_vehicle_is_not_measured_again(self, case, tmp_path, monkeypatch):
         save_case(measure_folder(read_case(case)), tmp_path / "77.npz")
         monkeypatch.setattr("misfire.learning.casepool.simulate_case", pytest.fail)
@@ -319,7 +349,7 @@ class TestCache:
 
     def test_other_columns(self, case, tmp_path, monkeypatch):
         save_case(measure_folder(read_case(case)), tmp_path / "1.npz")
-        monkeypatch.setattr("misfire.learning.casepool.FIRING_COLUMNS", ("speed_of_dark",))
+        monkeypatch.setattr("misfire.learning.casestore.FIRING_COLUMNS", ("speed_of_dark",))
         with pytest.raises(FormatError, match="measured by another version"):
             load_case(tmp_path / "1.npz")
 

@@ -33,7 +33,7 @@ from misfire.learning.scores import (
 from misfire.measuring.opening import open_recording
 from misfire.records import FAULT_TYPES
 from misfire.simulate.recording import simulate
-from misfire.simulate.scenario import FaultModel, Scenario
+from misfire.simulate.scenario import EngineModel, FaultModel, Scenario
 from misfire.simulate.writer import write_recording
 from tests.builders.models import make_case, make_cases
 
@@ -277,6 +277,21 @@ def folders(tmp_path_factory):
     return place
 
 
+def hold_against_diagnose(source, truth, model):
+    """To the digit: the same function judges both."""
+    judged = judge_case(measure_case(source, truth, group="x"), model)
+    with contextlib.closing(open_recording(source)) as recording:
+        diagnosis = diagnose_recording(recording, model=model)
+    assert judged.verdict == diagnosis.verdict
+    for result in diagnosis.cylinders:
+        row = result.cylinder - 1
+        assert judged.faulty[row] == result.probability
+        assert dict(zip(FAULT_TYPES, judged.faults[row], strict=True)) == dict(result.faults)
+    events = diagnosis.events["misfire_probability"].to_numpy(float)
+    assert np.array_equal(judged.event, events, equal_nan=True)
+    return diagnosis
+
+
 class TestRuns:
     @pytest.mark.parametrize("judge", ["physics scores", "learned"])
     def test_judged_as_diagnose_does(self, folders, judge, tmp_path):
@@ -286,17 +301,24 @@ class TestRuns:
             write_model(fit_model(make_cases(30)), tmp_path / "model", card="")
             model = load_bundle(tmp_path / "model")
         [case, *_] = find_cases([folders])
-        judged = judge_case(measure_case(case.source, case.truth, group="x"), model)
-        with contextlib.closing(open_recording(case.source)) as recording:
-            diagnosis = diagnose_recording(recording, model=model)
-        for result in diagnosis.cylinders:
-            row = result.cylinder - 1
-            assert judged.faulty[row] == pytest.approx(result.probability, abs=1e-12)
-            said = dict(result.faults)
-            for i, kind in enumerate(FAULT_TYPES):
-                assert judged.faults[row, i] == pytest.approx(said[kind], abs=1e-12)
-        events = diagnosis.events["misfire_probability"].to_numpy(float)
-        assert judged.event == pytest.approx(events, abs=1e-12, nan_ok=True)
+        hold_against_diagnose(case.source, case.truth, model)
+
+    @pytest.mark.parametrize("name", ["one coil for all", "another engine's card"])
+    def test_judged_with_every_step_of_diagnose(self, name, tmp_path):
+        """Steps after the firings: a distributor's coil, signals that contradict the card."""
+        four = EngineModel(ignition="distributor")
+        coil = FaultModel(type="weak_coil", kind="feed", cylinder=2, rate=0.4, severity=1.0)
+        scenario = Scenario(seed=4, duration_s=6.0, engine=four, fault=(coil,))
+        if name != "one coil for all":
+            fault = FaultModel(type="mixture", kind="no_fuel", cylinder=3, rate=0.2)
+            scenario = Scenario(seed=4, duration_s=6.0, fault=(fault,))
+        made = simulate(scenario)
+        job = write_recording(made, tmp_path)
+        text = job.read_text()
+        if name == "another engine's card":
+            text = text.replace("[1, 3, 4, 2]", "[1, 2, 4, 3]")
+        job.write_text(text)
+        hold_against_diagnose(job, made.truth, None)
 
     def test_evaluate(self, folders, tmp_path):
         result = evaluate_folders("physics", [folders])
