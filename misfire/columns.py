@@ -58,11 +58,15 @@ FORM_COLUMNS = (
     "form_leaks",  # 1: the kick decayed through a load, 0: it did not
 )
 """What one stroke shows by itself, where no other cylinder is there to compare with."""
+SUPPLY_COLUMNS = (
+    "injector_missing",  # 1: no pulse although the cylinder is fed, else 0
+    "injector_failed",  # 1: none, a short one or one without a kick, else 0
+)
 CONTEXT_COLUMNS = ("speed_rpm", "speed_change_relative", "cylinders")
-FIRING_COLUMNS = (*TORQUE_COLUMNS, *SPARK_COLUMNS, *FORM_COLUMNS, *CONTEXT_COLUMNS)
+FIRING_COLUMNS = (*TORQUE_COLUMNS, *SPARK_COLUMNS, *FORM_COLUMNS, *SUPPLY_COLUMNS, *CONTEXT_COLUMNS)
 """Order of the event model's inputs. Change `FEATURES_VERSION` with any change of meaning."""
 
-FEATURES_VERSION = 6
+FEATURES_VERSION = 7
 
 EVENT_INPUTS = {
     # Input of the event model -> sign of its effect that physics demands, 0 where it demands none.

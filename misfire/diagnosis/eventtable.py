@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.bystanders import list_columns
 from misfire.diagnosis.explanation import Explanation
+from misfire.diagnosis.otherchannels import list_columns
 from misfire.limits import FUEL_CUT_Z
 from misfire.measuring.evidence import Evidence
 from misfire.records import EVENT_COLUMNS, SPARK_STATES, STROKE_FLAGS, WORK_STATES

@@ -14,18 +14,21 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.reference import TO_SIGMA
+from misfire.diagnosis.sealwitness import weigh_approach
 from misfire.diagnosis.sparkwitness import find_feeble, weigh_sparks, weigh_usual
 from misfire.diagnosis.states import (
-    FREEDOM,
     INDEPENDENT,
     KIND_PRIOR,
     KINDS,
     MECHANISMS,
     ODD_SHARE,
 )
-from misfire.diagnosis.workwitness import weigh_work
-from misfire.dsp.chances import log_student
+from misfire.diagnosis.workwitness import (
+    FAILED_OF,
+    weigh_feeding,
+    weigh_injection,
+    weigh_work,
+)
 from misfire.limits import FAULTY
 from misfire.records import FAULT_TYPES, SPARK_STATES, WORK_STATES
 
@@ -44,7 +47,6 @@ ALWAYS = 0.5  # least share of its firings in which a leaking cylinder works les
 STANDING = ("open_secondary", "fouled_plug", "weak_coil")
 IN_EVERY_FIRING = 0.3  # of a spark's faults, those that hide by being in every firing alike
 KIND_TEMPER = 0.3  # of the evidence, between kinds: measures of one coil err together
-LEAN_APPROACH, LEAN_SPREAD = 2.5, 1.5  # spreads by which a leaking cylinder asks less compression
 CRANK_PRIOR = 0.02  # of the kinds: the sensor or its wheel alone (common practice, rough)
 DISTURBED = 0.005  # share of firings with pulses missing or extra: a sensor at fault shows more
 CRANK_LIKES = 40.0  # times as likely there; each firing that is odd beside it speaks against it
@@ -86,6 +88,7 @@ def explain(
     *,
     faulty: NDArray[np.float64],
     disturbed: NDArray[np.bool_],
+    compression: NDArray[np.float64] | float = 0.0,
 ) -> Explanation:
     """Find the state of every firing and the likelihood of each kind of fault.
 
@@ -98,6 +101,9 @@ def explain(
         Probability that each cylinder has a fault.
     disturbed : bool array [shape=(n_firings,)]
         Crank pulses missing or extra within the power stroke.
+    compression : float64 array [shape=(n_cylinders,)], optional
+        Log likelihood ratio of a leak by the starter, see `weigh_compression`: of the kinds; for
+        whether a cylinder is at fault it counts by itself.
 
     Returns
     -------
@@ -110,9 +116,11 @@ def explain(
     """
     n, n_cylinders = len(table), faulty.size
     sparks = weigh_sparks(table, cylinder, n_cylinders=n_cylinders)
-    works, cut = weigh_work(table, cylinder, faulty=faulty)
+    torque, cut = weigh_work(table, cylinder, faulty=faulty)
+    failed = table["injector_failed"].to_numpy(float)
+    works = torque + weigh_injection(table["injector_missing"].to_numpy(float))
     # What kind of fault it would be is asked of a faulty cylinder, whose lack is not the wheel's.
-    works_if_faulty, _ = weigh_work(table, cylinder, faulty=np.ones(n_cylinders))
+    torque_if_faulty, _ = weigh_work(table, cylinder, faulty=np.ones(n_cylinders))
     feeble = find_feeble(table, sparks.argmax(axis=1) == 0, cylinder, n_cylinders)
     approach = table["approach_z"].to_numpy(float)
     shows_spark = np.ptp(sparks, axis=1) > 0
@@ -152,17 +160,18 @@ def explain(
         sure = own[np.nan_to_num(spark_probability[own]) >= SURE_STATE]
         np.add.at(sure_counts[c - 1], (spark[sure], work[sure]), 1.0)
         used = own[~cut[own]]
-        evidence[c - 1] = _weigh_kinds(sparks[used], works[used])
+        evidence[c - 1] = _weigh_kinds(sparks[used], torque[used], failed[used])
         usual_approach[c - 1] = _find_usual(approach[used])
         of_kinds[c - 1] = (
             evidence[c - 1]
             if faulty[c - 1] >= FAULTY
-            else _weigh_kinds(sparks[used], works_if_faulty[used])
+            else _weigh_kinds(sparks[used], torque_if_faulty[used], failed[used])
         )
         standing[c - 1] = _weigh_standing(table, used)
-    sealing[:, LEAK] = _weigh_approach(usual_approach)
+    sealing[:, LEAK] = weigh_approach(usual_approach)
     prior = np.log([KIND_PRIOR[k] for k in KINDS])
     misfit = np.logaddexp.reduce(evidence + sealing + prior, axis=1)
+    sealing[:, LEAK] += compression
     likely = _weigh_ways(of_kinds, standing) + sealing
     kinds = _share_kinds(likely, counts, disturbed=float(disturbed.mean()) if n else 0.0)
     return Explanation(
@@ -257,18 +266,26 @@ def _find_states(
     return by_spark / np.maximum(by_spark.sum(axis=1, keepdims=True), TINY), joint
 
 
-def _weigh_kinds(sparks: NDArray[np.float64], works: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Tempered log likelihood of each kind of fault over a sound cylinder."""
+def _weigh_kinds(
+    sparks: NDArray[np.float64], works: NDArray[np.float64], failed: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Tempered log likelihood of each kind of fault over a sound cylinder.
+
+    By spark, torque and injector of all firings, each of which is a sound one or came about in one
+    of the ways of that kind.
+    """
     n = sparks.shape[0]
     weighed, n_odd = np.zeros(len(KINDS)), np.ones(len(KINDS))
     if n == 0:
         return weighed
-    sound = sparks[:, 0] + works[:, 0]
+    fed = {way: weigh_feeding(failed, way) for way in FAILED_OF}
+    sound = sparks[:, 0] + works[:, 0] + fed["usual"]
     for number, (kind, ways) in enumerate(KINDS.items()):
         leak = kind == "low_compression"
-        of_works = np.array([work for _, work in ways])
-        places = [NAMES.index(way) for way, _ in ways]
-        log_parts = (sparks[:, places, None] + works[:, None, :]).reshape(n, -1)
+        of_works = np.array([work for _, work, _ in ways])
+        feeding = np.stack([fed[feeding] for *_, feeding in ways], axis=1)
+        by_way = sparks[:, [NAMES.index(way) for way, *_ in ways]] + feeding
+        log_parts = (by_way[:, :, None] + works[:, None, :]).reshape(n, -1)
         most = np.maximum(sound, log_parts.max(axis=1))
         parts, plain = np.exp(log_parts - most[:, None]), np.exp(sound - most)
         of_ways = np.full(len(ways), 1.0 / len(ways))
@@ -297,23 +314,6 @@ def _find_usual(values: NDArray[np.float64]) -> float:
     return float(np.median(known)) if known.size else np.nan
 
 
-def _weigh_approach(usual: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Log likelihood of a leak over a sound seal of each cylinder, by its work of compression.
-
-    Counted once. How far sound cylinders differ (the wheel's errors, throws and banks) is told by
-    the other cylinders of the recording.
-    """
-    weighed = np.zeros(usual.size)
-    for c in np.flatnonzero(np.isfinite(usual)):
-        others = np.delete(usual, c)
-        others = others[np.isfinite(others)]
-        apart = TO_SIGMA * float(np.median(np.abs(others))) if others.size else 0.0
-        at, wide = np.array([usual[c]]), np.hypot(1.0, apart)
-        leaks = log_student(at - LEAN_APPROACH, np.hypot(LEAN_SPREAD, apart), freedom=FREEDOM)
-        weighed[c] = (leaks - log_student(at, np.array(wide), freedom=FREEDOM))[0]
-    return weighed
-
-
 def _weigh_standing(table: pd.DataFrame, own: NDArray[np.int64]) -> NDArray[np.float64]:
     """Log likelihood ratio of each kind, were its fault in every firing of the cylinder alike.
 
@@ -324,6 +324,6 @@ def _weigh_standing(table: pd.DataFrame, own: NDArray[np.int64]) -> NDArray[np.f
     standing = np.full(len(KINDS), -np.inf)
     for number, (kind, ways) in enumerate(KINDS.items()):
         if kind in STANDING:
-            of_ways = [weigh_usual(table, own, MECHANISMS[way]) for way, _ in ways]
+            of_ways = [weigh_usual(table, own, MECHANISMS[way]) for way, *_ in ways]
             standing[number] = np.logaddexp.reduce(of_ways) - np.log(len(ways))
     return standing

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
@@ -22,6 +22,9 @@ from misfire.classify.parts import judge_in_parts
 from misfire.classify.rules import find_outstanding, score_cylinders, score_firings
 from misfire.diagnosis.explanation import Explanation, explain
 from misfire.diagnosis.onecoil import weigh_coils
+from misfire.diagnosis.sealwitness import weigh_compression
+from misfire.diagnosis.workwitness import weigh_injection
+from misfire.features.compression import CompressionTable
 from misfire.features.cylinders import build_cylinder_table
 from misfire.measuring.freeing import give_back
 from misfire.report.wording import LEARNED_FROM, list_cases
@@ -40,9 +43,9 @@ class Judgement:
     `event` [shape=(n_firings,)]: probability that the combustion was lost; `cylinders`:
     CYLINDER_COLUMNS; `faulty` [shape=(n_cylinders,)]; `faults` [shape=(n_cylinders,
     len(FAULT_TYPES))]; `outstanding` [shape=(n_firings,)]: whose torque alone stands out. `addends`
-    [shape=(n_cylinders, 4)]: what the log odds of `faulty` are the sum of: how common faults are,
-    the pattern of the firings in time and strength, the firings explained one by one, and a fault
-    of the coil that other cylinders share.
+    [shape=(n_cylinders, 5)]: what the log odds of `faulty` are the sum of: how common faults are,
+    the pattern of the firings in time and strength, the firings explained one by one, compression
+    under the starter, and a fault of the coil that other cylinders share.
     """
 
     event: NDArray[np.float64]
@@ -62,7 +65,7 @@ def judge(
     n_cylinders: int,
     disturbed: NDArray[np.bool_],
     coils: Sequence[tuple[int, ...]] = (),
-    hear: Callable[[NDArray[np.float64]], NDArray[np.float64]] = lambda event: event,
+    compression: CompressionTable | None = None,
 ) -> Judgement:
     """Judge the cylinders, and explain every firing by what is known of its cylinder.
 
@@ -76,8 +79,7 @@ def judge(
     disturbed : bool array [shape=(n_firings,)]
     coils : sequence of tuples of cylinders
         Of every coil that fires more than one.
-    hear : callable
-        Lets another witness speak on the firings, whenever they were judged.
+    compression : CompressionTable, optional
 
     Returns
     -------
@@ -88,7 +90,7 @@ def judge(
     Log odds add up: `addends` are all there is.
     """
     one_by_one = score_firings if model is None else partial(judge_firings, model)
-    event = hear(judge_in_parts(one_by_one, table))
+    event = _take_in_injection(judge_in_parts(one_by_one, table), table)
     give_back()  # what was laid out meanwhile, here and below
     cylinders = build_cylinder_table(
         table, event, cylinder, n_cylinders=n_cylinders, disturbed=disturbed
@@ -97,13 +99,21 @@ def judge(
     give_back()
     weights = PHYSICS_WEIGHTS if model is None else model.weights
     pattern = score_cylinders(cylinders) if model is None else judge_cylinders(model, cylinders)
-    explanation = explain(table, cylinder, faulty=expit(pattern), disturbed=disturbed)
+    sealing = weigh_compression(compression, n_cylinders)
+    explanation = explain(
+        table,
+        cylinder,
+        faulty=expit(pattern),
+        disturbed=disturbed,
+        compression=sealing,
+    )
     give_back()
     addends = np.stack(
         (
             np.full(n_cylinders, weights[0]),
             weights[1] * pattern,
             weights[2] * compress(explanation.misfit),
+            sealing,
         ),
         axis=1,
     )
@@ -112,7 +122,7 @@ def judge(
     addends = np.column_stack((addends, odds - alone))
     faulty = np.clip(expit(odds), LEAST_PROBABILITY, MOST_PROBABILITY)
     return Judgement(
-        hear(explanation.lost),
+        explanation.lost,
         cylinders,
         faulty,
         kinds,
@@ -120,6 +130,14 @@ def judge(
         explanation,
         addends,
     )
+
+
+def _take_in_injection(lost: NDArray[np.float64], table: pd.DataFrame) -> NDArray[np.float64]:
+    """Take into the probability of each loss what its injector did, by Bayes' rule."""
+    told = weigh_injection(table["injector_missing"].to_numpy(float))
+    ratio = np.exp(told[:, 2] - told[:, 0])
+    with np.errstate(invalid="ignore"):
+        return np.asarray(lost * ratio / (lost * ratio + 1.0 - lost))
 
 
 def compress(log_likelihood: NDArray[np.float64]) -> NDArray[np.float64]:

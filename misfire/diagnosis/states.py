@@ -247,19 +247,24 @@ LEAN, UNFED = (0.02, 0.45, 0.53), (0.005, 0.03, 0.965)  # work of a charge: too 
 UNSEALED = (0.05, 0.90, 0.05)  # it burns, but gives less
 
 
-def _own_work(*names: str) -> tuple[tuple[str, tuple[float, float, float]], ...]:
-    return tuple((name, MECHANISMS[name].work) for name in names)
+def _own_work(*names: str) -> tuple[tuple[str, tuple[float, float, float], str], ...]:
+    return tuple((name, MECHANISMS[name].work, "usual") for name in names)
 
 
 KINDS = MappingProxyType(
     {
-        # Fault type -> how its odd firings come about, all as likely beforehand, with their work.
+        # Fault type -> how its odd firings come about, all as likely beforehand: mechanism of the
+        # spark, work, feeding of the charge.
         "open_secondary": _own_work("open_path", "wide_gap", "resistance"),
         "fouled_plug": _own_work("shunt", "hidden_shunt", "early"),
         "weak_coil": _own_work("feed", "shorted_turns", "shorted_dead", "lossy_core", "exhausted"),
         "no_primary": _own_work("not_switched"),
-        "mixture": (("sound", LEAN), ("sound", UNFED)),
-        "low_compression": (("sound", UNSEALED), ("early", UNSEALED)),
+        "mixture": (
+            ("sound", LEAN, "usual"),
+            ("sound", UNFED, "usual"),
+            ("sound", UNFED, "unfed"),
+        ),
+        "low_compression": (("sound", UNSEALED, "usual"), ("early", UNSEALED, "usual")),
     }
 )
 KIND_PRIOR = MappingProxyType(

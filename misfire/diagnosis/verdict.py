@@ -10,16 +10,12 @@ from numpy.typing import NDArray
 
 from misfire.classify.model import Model
 from misfire.classify.separability import advise_channels, find_separable
-from misfire.diagnosis.bystanders import (
-    describe_bystanders,
-    hear_injections,
-    weigh_bystanders,
-)
 from misfire.diagnosis.commoncause import find_common_cause
 from misfire.diagnosis.eventtable import build_events, take_medians
 from misfire.diagnosis.explanation import Explanation
 from misfire.diagnosis.judging import Judgement, count_cases, judge, name_model
 from misfire.diagnosis.onecoil import list_coils
+from misfire.diagnosis.otherchannels import describe_other_channels
 from misfire.diagnosis.reasons import (
     find_ailing,
     list_addends,
@@ -89,7 +85,7 @@ def judge_evidence(evidence: Evidence, *, model: Model | None) -> Judgement:
         n_cylinders=evidence.recording.job.engine.cylinders,
         disturbed=evidence.torque.disturbed,
         coils=list_coils(evidence.recording.job.engine),
-        hear=lambda probability: hear_injections(evidence, probability),
+        compression=evidence.compression,
     )
 
 
@@ -162,9 +158,7 @@ def _weigh_beyond(evidence: Evidence, judgement: Judgement) -> _Weighed:
     """Weigh what is not a cylinder's own firings; every step leaves its reason."""
     probability = judgement.event
     reasons = list_addends(judgement)
-    faulty, faults = weigh_bystanders(evidence, probability, judgement.faulty, judgement.faults)
-    text = "injection and compression, where they were recorded"
-    reasons += list_changes("bystanders", text, judgement.faulty, faulty)
+    faulty, faults = judgement.faulty, judgement.faults
     unlit = find_unlit(evidence, probability)
     why_open = find_common_cause(evidence, probability, faulty, faults, judgement.outstanding)
     code, about = "common_cause", "engine"
@@ -223,7 +217,7 @@ def _build_results(
                 features=take_medians(events, cylinder),
                 evidence=(
                     *write_evidence(events, extras, cylinder, disturbed_share=disturbed),
-                    *describe_bystanders(evidence, probability, cylinder),
+                    *describe_other_channels(evidence, probability, cylinder),
                 )
                 if suspect
                 else (),

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.states import FREEDOM, INDEPENDENT, JUDGED_WORK
+from misfire.diagnosis.states import FREEDOM, JUDGED_WORK
 from misfire.dsp.chances import log_normal, log_student
 from misfire.limits import FAULTY, FUEL_CUT_Z
 
@@ -24,13 +24,21 @@ SOUND_CYLINDERS = 0.6  # of the other cylinders: a second faulty one must not pa
 SHAKE_CENTRE, SHAKE_SPREAD = 3.0, 5.0  # spreads that a shaken firing lacks
 SIZES = (-0.7, -0.45, -0.22, 0.0, 0.22, 0.45)  # natural log: a combustion over its estimate
 USUAL_UNIT = 0.3  # of it: how well a combustion's work is known where the recording does not say
-SHARE_LOST, SHARE_PARTIAL = 0.01, 0.01  # of all firings, as the worth of one is looked for
+SHARE_LOST, SHARE_PARTIAL = 0.02, 0.005  # of all firings, as the worth of one is looked for
+MOST_TELLING = 5.0  # firings count as so many at most there: what is wrong of the unit is in all
 LOADS = 0.35  # of a combustion: how much lost ones of one recording differ from the usual work
 PARTIAL_SHARES = (0.1, 0.2, 0.3, 0.4)  # of a combustion
 ALIKE = 0.15  # of a combustion: how much two of one kind differ
 WHEEL_ERROR = 0.01
 """Of omega^2 / 2: what teeth out of place by 0.1 degree make of the speed over half a stroke of a
 four-cylinder engine, twice (worked out); a cylinder that always lacks less may not lack at all."""
+MISSING_OF = (0.003, 0.01, 0.2)  # probability that no injection came, by JUDGED_WORK
+FAILED_OF = {
+    # How the charge was fed -> probability that its injector is seen to fail. An empty rail, a
+    # blocked nozzle and false air show nothing of it: those charges are fed as usual.
+    "usual": 0.003,
+    "unfed": 0.6,
+}
 LONE = 1.5  # the early half of a stroke may lack this much more than the whole, not more
 
 
@@ -82,6 +90,44 @@ def weigh_work(
     return weighed, cut
 
 
+def weigh_injection(missing: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Weigh done, partial and lost work against whether each firing was fed.
+
+    Parameters
+    ----------
+    missing : float64 array [shape=(n_firings,)]
+        1 where no injection came, 0 where one did; NaN where that is not known.
+
+    Returns
+    -------
+    log_likelihood : float64 array [shape=(n_firings, len(JUDGED_WORK))]
+    """
+    return _weigh_seen(missing, np.array([MISSING_OF]))
+
+
+def weigh_feeding(failed: NDArray[np.float64], feeding: str) -> NDArray[np.float64]:
+    """Weigh how a charge was fed against what each firing's injector did.
+
+    Parameters
+    ----------
+    failed : float64 array [shape=(n_firings,)]
+        1 where it did not do its work, 0 where it did; NaN where that is not known.
+    feeding : {"usual", "unfed"}
+
+    Returns
+    -------
+    log_likelihood : float64 array [shape=(n_firings,)]
+    """
+    return _weigh_seen(failed, np.array([[FAILED_OF[feeding]]]))[:, 0]
+
+
+def _weigh_seen(failed: NDArray[np.float64], chance: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Log of the chance of what was seen; 0 where nothing was."""
+    seen = failed[:, None]
+    told = np.where(seen == 1, np.log(chance), np.log1p(-chance))
+    return np.where(np.isfinite(seen), told, 0.0)
+
+
 def _weigh_losses(
     lack: NDArray[np.float64],
     sigma: NDArray[np.float64],
@@ -106,7 +152,8 @@ def _weigh_losses(
         )
         gain = mixed - sound
         n_odd = np.count_nonzero(gain > 1.0)
-        total = INDEPENDENT / (INDEPENDENT + n_odd) * float(gain.sum()) - 0.5 * (size / unit) ** 2
+        telling = MOST_TELLING / (MOST_TELLING + n_odd)
+        total = telling * float(gain.sum()) - 0.5 * (size / unit) ** 2
         if total > best:
             best, chosen = total, np.stack((partial, lost), axis=1)
     return chosen

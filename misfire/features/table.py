@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.columns import FIRING_COLUMNS
+from misfire.columns import FIRING_COLUMNS, SUPPLY_COLUMNS
 from misfire.features.torque import TorqueTable, compute_level_change
 from misfire.records import Engine, Firings
 
@@ -22,6 +22,7 @@ def build_firing_table(
     spark: Iterable[tuple[str, NDArray[np.float64]]],
     *,
     engine: Engine,
+    injection: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
 ) -> pd.DataFrame:
     """Lay out all witnesses of each firing in one row.
 
@@ -33,6 +34,8 @@ def build_firing_table(
     spark : iterable of (name, float64 array [shape=(n_firings,)])
         From `iterate_spark`.
     engine : Engine
+    injection : pair of float64 arrays [shape=(n_firings,)], optional
+        SUPPLY_COLUMNS; NaN where not watched.
 
     Returns
     -------
@@ -45,6 +48,8 @@ def build_firing_table(
     n = firings.cylinder.size
     columns: dict[str, NDArray[np.float64]] = {}
     omega2 = (firings.rpm * np.pi / 30.0) ** 2 / 2.0
+    if injection is not None:
+        columns |= dict(zip(SUPPLY_COLUMNS, injection, strict=True))
     if torque is not None:
         z = torque.deficit_z
         columns["torque_deficit_z"] = z

@@ -181,11 +181,26 @@ def tabulate(placed: Placed, strokes: dict[str, NDArray[np.float64]]) -> Evidenc
         placed.torque,
         _free_between(iterate_spark(strokes, placed.firings, kept=JUDGED_FIELDS)),
         engine=placed.recording.job.engine,
+        injection=_mark_injections(placed),
     )
     return Evidence(
         **{f.name: getattr(placed, f.name) for f in fields(placed)},
         strokes=strokes,
         firing_table=table,
+    )
+
+
+def _mark_injections(
+    placed: Placed,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Mark the firings without an injection, and those whose injector did not do its work."""
+    found = placed.injection
+    if found is None or not placed.firings.resolved:
+        return None
+    watched = np.isfinite(found.pulse_ms)
+    return (
+        np.where(watched, found.missing, np.nan),
+        np.where(watched, found.find_fault() * 1.0, np.nan),
     )
 
 
