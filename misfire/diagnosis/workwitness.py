@@ -138,7 +138,7 @@ def _weigh_losses(
 
     The correction is the one under which all firings are likeliest, by how well its size is known.
     """
-    best, chosen = -np.inf, np.zeros((lack.size, 2))
+    gains, laws = [], []
     for size in SIZES:
         worth = float(np.exp(size))
         lost = log_student(lack - worth, np.hypot(sigma, LOADS * worth), freedom=FREEDOM)
@@ -150,13 +150,15 @@ def _weigh_losses(
         mixed = np.logaddexp.reduce(
             [sound, log(SHARE_LOST) + lost, log(SHARE_PARTIAL) + partial], axis=0
         )
-        gain = mixed - sound
-        n_odd = np.count_nonzero(gain > 1.0)
-        telling = MOST_TELLING / (MOST_TELLING + n_odd)
-        total = telling * float(gain.sum()) - 0.5 * (size / unit) ** 2
-        if total > best:
-            best, chosen = total, np.stack((partial, lost), axis=1)
-    return chosen
+        gains.append(mixed - sound)
+        laws.append(np.stack((partial, lost), axis=1))
+    n_odd = max(np.count_nonzero(gain > 1.0) for gain in gains)
+    telling = MOST_TELLING / (MOST_TELLING + n_odd)
+    total = [
+        telling * float(gain.sum()) - 0.5 * (size / unit) ** 2
+        for size, gain in zip(SIZES, gains, strict=True)
+    ]
+    return laws[int(np.argmax(total))]
 
 
 def _find_offsets(
