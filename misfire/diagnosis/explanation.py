@@ -46,6 +46,7 @@ OF_KIND_FIRINGS = 4.0  # firings by which the ways of a kind are held to be as l
 ALWAYS = 0.5  # least share of its firings in which a leaking cylinder works less
 STANDING = ("open_secondary", "fouled_plug", "weak_coil")
 IN_EVERY_FIRING = 0.3  # of a spark's faults, those that hide by being in every firing alike
+LAPSE = 0.04  # of recordings whose fault is of none of the ways written down
 KIND_TEMPER = 0.3  # of the evidence, between kinds: measures of one coil err together
 CRANK_PRIOR = 0.02  # of the kinds: the sensor or its wheel alone (common practice, rough)
 DISTURBED = 0.005  # share of firings with pulses missing or extra: a sensor at fault shows more
@@ -206,6 +207,7 @@ def _share_kinds(
     likely = likely + np.log([KIND_PRIOR[k] for k in KINDS])
     shares = np.exp(likely - likely.max(axis=1, keepdims=True))
     shares /= shares.sum(axis=1, keepdims=True)
+    shares = (1.0 - LAPSE) * shares + LAPSE * np.array([KIND_PRIOR[k] for k in KINDS])
     kinds = np.zeros((likely.shape[0], len(FAULT_TYPES)))
     for number, kind in enumerate(KINDS):
         kinds[:, FAULT_TYPES.index(kind)] = shares[:, number]

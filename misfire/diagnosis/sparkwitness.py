@@ -40,6 +40,7 @@ STRANGE = {
 }
 TELLING = 10.0  # firings that a strange cylinder's mean firing counts for as it is tried again
 FEEBLE_LOG, FEEBLE_WIDTH = -1.2, 0.25  # natural log of a spark line over the usual
+LEAST_FEEBLE = 0.1  # a creeping spark may burn long beside the charge, a short one may light it
 ROUNDS = 2  # references and states are found in turn
 BELIEVED = 0.6  # probability of a usual spark from which a firing helps to make the reference
 LACKING_Z = 5.0  # spreads of torque: such a firing is no reference at first
@@ -118,7 +119,8 @@ def find_feeble(
     burn = np.where(dark, np.nan, table["form_burn_ms"].to_numpy(float))
     least = MEASURES["form_burn_ms"]
     apart, _ = compare_with_sound(burn, sound, cylinder, n_cylinders=n_cylinders, least=least)
-    return np.asarray(1.0 / (1.0 + np.exp((apart - FEEBLE_LOG) / FEEBLE_WIDTH)))
+    feeble = 1.0 / (1.0 + np.exp((apart - FEEBLE_LOG) / FEEBLE_WIDTH))
+    return np.asarray(np.clip(feeble, LEAST_FEEBLE, 1.0 - LEAST_FEEBLE))
 
 
 def weigh_usual(table: pd.DataFrame, own: NDArray[np.int64], mechanism: Mechanism) -> float:
