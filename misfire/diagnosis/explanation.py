@@ -22,6 +22,7 @@ from misfire.diagnosis.states import (
     KINDS,
     MECHANISMS,
     ODD_SHARE,
+    STANDING_WAY,
 )
 from misfire.diagnosis.workwitness import (
     FAILED_OF,
@@ -131,6 +132,7 @@ def explain(
     spark_probability, work_probability = np.full(n, np.nan), np.full(n, np.nan)
     lost = np.full(n, np.nan)
     evidence, of_kinds, standing, sealing = (np.zeros((n_cylinders, len(KINDS))) for _ in range(4))
+    alike = np.zeros(n_cylinders)
     usual_approach = np.full(n_cylinders, np.nan)
     counts = np.zeros((n_cylinders, len(SPARK_STATES), len(WORK_STATES)))
     sure_counts = np.zeros_like(counts)
@@ -161,19 +163,19 @@ def explain(
         sure = own[np.nan_to_num(spark_probability[own]) >= SURE_STATE]
         np.add.at(sure_counts[c - 1], (spark[sure], work[sure]), 1.0)
         used = own[~cut[own]]
-        evidence[c - 1] = _weigh_kinds(sparks[used], torque[used], failed[used])
+        evidence[c - 1], alike[c - 1] = _weigh_kinds(sparks[used], torque[used], failed[used])
+        of_kinds[c - 1] = evidence[c - 1]
+        if faulty[c - 1] < FAULTY:
+            of_kinds[c - 1], alike[c - 1] = _weigh_kinds(
+                sparks[used], torque_if_faulty[used], failed[used]
+            )
         usual_approach[c - 1] = _find_usual(approach[used])
-        of_kinds[c - 1] = (
-            evidence[c - 1]
-            if faulty[c - 1] >= FAULTY
-            else _weigh_kinds(sparks[used], torque_if_faulty[used], failed[used])
-        )
         standing[c - 1] = _weigh_standing(table, used)
     sealing[:, LEAK] = weigh_approach(usual_approach)
     prior = np.log([KIND_PRIOR[k] for k in KINDS])
     misfit = np.logaddexp.reduce(evidence + sealing + prior, axis=1)
     sealing[:, LEAK] += compression
-    likely = _weigh_ways(of_kinds, standing) + sealing
+    likely = _weigh_ways(of_kinds, alike, standing) + sealing
     kinds = _share_kinds(likely, counts, disturbed=float(disturbed.mean()) if n else 0.0)
     return Explanation(
         spark=spark,
@@ -191,12 +193,11 @@ def explain(
 
 
 def _weigh_ways(
-    of_kinds: NDArray[np.float64], standing: NDArray[np.float64]
+    of_kinds: NDArray[np.float64], alike: NDArray[np.float64], standing: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Log likelihood of each kind, as one that comes and goes or as one that is always there."""
-    alike = KIND_TEMPER * of_kinds[:, [list(KINDS).index("mixture")]]
     often = np.where(np.isfinite(standing), np.log1p(-IN_EVERY_FIRING), 0.0)
-    always = alike + standing + np.log(IN_EVERY_FIRING)
+    always = KIND_TEMPER * alike[:, None] + standing + np.log(IN_EVERY_FIRING)
     return np.asarray(np.logaddexp(KIND_TEMPER * of_kinds + often, always))
 
 
@@ -270,19 +271,20 @@ def _find_states(
 
 def _weigh_kinds(
     sparks: NDArray[np.float64], works: NDArray[np.float64], failed: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Tempered log likelihood of each kind of fault over a sound cylinder.
+) -> tuple[NDArray[np.float64], float]:
+    """Tempered log likelihood of each kind of fault over a sound cylinder, and of STANDING_WAY.
 
     By spark, torque and injector of all firings, each of which is a sound one or came about in one
     of the ways of that kind.
     """
     n = sparks.shape[0]
-    weighed, n_odd = np.zeros(len(KINDS)), np.ones(len(KINDS))
+    every = [*KINDS.items(), ("standing", STANDING_WAY)]
+    weighed, n_odd = np.zeros(len(every)), np.ones(len(every))
     if n == 0:
-        return weighed
+        return weighed[:-1], 0.0
     fed = {way: weigh_feeding(failed, way) for way in FAILED_OF}
     sound = sparks[:, 0] + works[:, 0] + fed["usual"]
-    for number, (kind, ways) in enumerate(KINDS.items()):
+    for number, (kind, ways) in enumerate(every):
         leak = kind == "low_compression"
         of_works = np.array([work for _, work, _ in ways])
         feeding = np.stack([fed[feeding] for *_, feeding in ways], axis=1)
@@ -307,7 +309,7 @@ def _weigh_kinds(
         n_odd[number] = max(1.0, odd * n)
     best = n_odd[int(weighed.argmax())]  # one measure for all, or the kinds could not be compared
     weighed *= INDEPENDENT / (INDEPENDENT + best)
-    return weighed
+    return weighed[:-1], float(weighed[-1])
 
 
 def _find_usual(values: NDArray[np.float64]) -> float:

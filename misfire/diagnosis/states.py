@@ -267,6 +267,8 @@ KINDS = MappingProxyType(
         "low_compression": (("sound", UNSEALED, "usual"), ("early", UNSEALED, "usual")),
     }
 )
+STANDING_WAY = (("sound", (0.01, 0.05, 0.94), "usual"),)
+"""How losses look where the spark is bad in every firing alike: it has nothing to differ from."""
 KIND_PRIOR = MappingProxyType(
     {
         # How often workshops meet each as the cause of a misfire (common practice, rough).

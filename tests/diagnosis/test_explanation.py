@@ -177,3 +177,42 @@ def test_an_own_level_is_no_fault():
     apart, _ = compare_with_sound(values, np.ones(of.size, bool), of, n_cylinders=4, least=0.04)
     for c in range(1, 5):
         assert abs(np.median(apart[of == c])) < 0.03
+
+
+def test_a_failing_injector_names_the_mixture_and_a_working_one_does_not_clear_it():
+    table, of, active = draw(odd=0.3, lack=1.0)
+    alone = judge(table, of).kinds[2, FAULT_TYPES.index("mixture")]
+    for name in ("injector_missing", "injector_failed"):
+        table[name] = np.where(of == 3, 0.0, np.nan)
+    working = judge(table, of).kinds[2, FAULT_TYPES.index("mixture")]
+    assert working > 0.85 * alone
+    for name in ("injector_missing", "injector_failed"):
+        table.loc[active, name] = 1.0
+    assert judge(table, of).kinds[2, FAULT_TYPES.index("mixture")] > 0.85
+
+
+def test_a_fault_in_every_firing_of_the_only_coil_seen():
+    # a poor feed: less current, a ramp that bends (exp(-t R/L)), a short burn, the lost ones alike
+    table, of, _ = draw(odd=0.2, lack=1.0)
+    others = of != 3
+    for name in [c for c in table if c.startswith("form_")] + ["no_breakdown", "no_dwell"]:
+        table.loc[others, name] = np.nan
+    change = {"form_peak_a": -1.1, "form_slope": -1.0, "form_bend": 0.3, "form_burn_ms": -0.9}
+    for name, step in change.items():
+        base = 0.0 if name == "form_bend" else table.loc[of == 3, name]
+        table.loc[of == 3, name] = base + step
+    found = judge(table, of, faulty=0.9)
+    assert FAULT_TYPES[int(found.kinds[2].argmax())] == "weak_coil"
+
+
+def test_partly_burned_charges_tell_lean_from_an_open_lead():
+    table, of, active = draw(odd=0.6, lack=1.0, seed=3)
+    half = active & (np.arange(len(table)) % 8 < 4)
+    share = np.where(half, 0.3, 1.0)
+    for name in ("torque_deficit_z", "gain_deficit_z", "torque_step_z", "torque_lack"):
+        table.loc[active, name] *= share[active]
+    for name in [c for c in table if c.startswith("form_")] + ["no_breakdown", "no_dwell"]:
+        table[name] = np.nan
+    found = judge(table, of, faulty=0.9)
+    kinds = dict(zip(FAULT_TYPES, found.kinds[2], strict=True))
+    assert kinds["mixture"] > 2.0 * kinds["open_secondary"]
