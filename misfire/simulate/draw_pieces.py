@@ -63,8 +63,9 @@ def draw_pieces(dice: Dice, engine: EngineModel, coil: CoilModel) -> PiecesModel
         ring_us=ring_us,
         ring_keep=dice.flat(0.3, 0.85),
         ring_swings=dice.flat(2.0, 9.0),
-        ring_start=dice.flat(0.5, 1.3),
-        ring_phase=dice.flat(-0.9, 0.9),
+        # what still flows as the spark goes out lifts the voltage first: no steep fall at once
+        ring_start=dice.flat(0.7, 1.1),
+        ring_phase=dice.flat(-0.9, 0.15),
         break_share=dice.flat(0.0, 0.45),
         break_khz=dice.log(10.0, 90.0),
         break_us=dice.log(8.0, 90.0),
@@ -76,8 +77,9 @@ def draw_pieces(dice: Dice, engine: EngineModel, coil: CoilModel) -> PiecesModel
         on_ring=dice.log(0.005, 0.12),
         on_khz=dice.log(6.0, 70.0),
         knee_us=dice.log(10.0, 300.0),
-        tail=dice.flat(0.03, 0.35) if dice.chance(0.25) else 0.0,
-        tail_us=dice.log(30.0, 400.0),
+        # a longer tail would keep the energy that the kick shows
+        tail=dice.flat(0.03, 0.3) if dice.chance(0.25) else 0.0,
+        tail_us=dice.log(8.0, 60.0),
         feed_ring=0.0 if coil.diode else dice.flat(0.1, 1.2),
     )
 
