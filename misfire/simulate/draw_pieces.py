@@ -33,7 +33,13 @@ def draw_pieces(dice: Dice, engine: EngineModel, coil: CoilModel) -> PiecesModel
     densest = 0.7 * engine.compression_ratio / IDLE_DENSITY
     firing = min(dice.flat(5.0, 13.0), spare / densest**power)
     ring_us = dice.log(90.0, 450.0)
-    kilovolts, burn_ms = dice.log(0.6, 1.9), dice.log(0.8, 2.6)  # and the spark's energy [mJ]
+    kilovolts, climb = dice.log(0.6, 1.9), dice.flat(-0.1, 1.4)
+    secondary_a = min(coil.target_a, coil.limit_a) / coil.turns_ratio
+    flux_vs = coil.primary_mh * 1e-3 * coil.turns_ratio**2 * secondary_a
+    # t = L I / V: no spark lasts longer than the coil's flux feeds its volts
+    level_v = kilovolts * 1e3 * (1 + 0.2 * max(0.0, climb))
+    level_v += {"wasted_spark": 0.6 * level_v, "distributor": 250.0}.get(engine.ignition, 0.0)
+    burn_ms = 1e3 * flux_vs / level_v * dice.flat(0.45, 0.95)
     lively = dice.chance(0.6)  # teeth and wobble that a hand would draw
     return PiecesModel(
         firing_kv=round(max(2.5, firing), 4),
@@ -44,17 +50,17 @@ def draw_pieces(dice: Dice, engine: EngineModel, coil: CoilModel) -> PiecesModel
         rise_power=dice.log(0.7, 1.8),
         spark_kv=kilovolts,
         spark_power=dice.flat(0.0, 0.45),
-        climb=dice.flat(-0.1, 1.4),
+        climb=climb,
         climb_power=dice.log(0.7, 3.0),
         hook=dice.log(0.02, 0.8),
         hook_us=dice.log(15.0, 300.0),
         hump=dice.flat(0.1, 0.9) if dice.chance(0.5) else 0.0,
         hump_us=dice.log(20.0, 200.0),
-        burn_ms=burn_ms,
+        burn_ms=round(min(4.0, max(0.6, burn_ms)), 4),
         energy_power=dice.flat(0.6, 1.4),
         firing_share=dice.log(0.01, 0.12),
         line_power=dice.flat(0.4, 1.2),
-        spark_ma=round(min(100.0, max(6.0, dice.log(14.0, 50.0) / (kilovolts * burn_ms))), 4),
+        spark_ma=round(500.0 * secondary_a * dice.flat(0.5, 0.95), 4),  # half of where it begins
         teeth=dice.log(1.0, 10.0) if lively else 0.0,
         tooth_us=dice.log(10.0, 200.0),
         tooth_height=dice.log(0.1, 1.0),

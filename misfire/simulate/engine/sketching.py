@@ -84,7 +84,7 @@ class Sketcher:
             if last:
                 cut = max(1e-4, longest_s - delay)
             ramp = self._ramp(firing.supply_v, wanted.marks, dwell_s=dwell_s, end_a=peak)
-            strike = self._strike(ramp, firing.supply_v, wanted, other, own.flow, cut, rng)
+            strike = self._strike(ramp, wanted, other, own.flow, cut, rng)
             firing.strikes.append((delay, strike))
             if strike.line is not None:
                 middle = strike.line.level_v + 0.5 * strike.line.climb_v
@@ -154,7 +154,6 @@ class Sketcher:
     def _strike(
         self,
         ramp: Ramp,
-        supply_v: float,
         wanted: Demand,
         mate: Demand | None,
         flow: float,
@@ -197,6 +196,8 @@ class Sketcher:
                 leak_s=leak, held_s=held,
             )  # fmt: skip
         line = self._line(wanted, level_behind, across, energy, flow, rng)
+        if mate is not None:  # what stands in the mate's lead takes from the burn of both
+            line = replace(line, burn_s=line.burn_s * min(1.0, mate.marks.burn_share))
         burn = min(line.burn_s, cut_s - at)
         if burn < line.burn_s:
             line = replace(line, burn_s=burn, hump_v=0.0)  # the next charge ends it
