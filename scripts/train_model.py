@@ -14,6 +14,7 @@ import time
 from pathlib import Path
 
 from misfire.errors import MisfireError
+from misfire.learning.across import format_across, judge_across
 from misfire.learning.casepool import measure_cases
 from misfire.learning.judgedcase import judge_case
 from misfire.learning.modelcard import format_card, format_figures
@@ -79,13 +80,19 @@ def main() -> None:
     trained = fit_and_hold_out(cases, seed=chosen.seed, progress=clock.show)
     scores = compute_scores(trained.held_out)
     plain = [judge_case(case, None) for case in cases]
+    judged = judge_across(cases, seed=chosen.seed, progress=clock.show)
+    across = format_across(trained.held_out, judged)
     verdict = summarize_comparison(
         compare_scores(trained.held_out, plain), new="this model", old="the physics scores alone"
     )
     model = trained.fitted.model
-    card = format_card(cases, model.manifest, scores, n_real=0, failures=failures, verdict=verdict)
+    card = format_card(
+        cases, model.manifest, scores,
+        n_real=0, failures=failures, verdict=verdict, across=across,
+    )  # fmt: skip
     write_model(trained.fitted, chosen.out, card=card)
     print("\n".join(format_figures(scores)))
+    print("\n".join(across))
     print(verdict)
     print(f"wrote {chosen.out}")
     clock.show("all", 1.0)

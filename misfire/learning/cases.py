@@ -31,7 +31,8 @@ class LabelledCase:
     `table`: FIRING_COLUMNS; `cylinder`, `lost`, `known` [shape=(n_firings,)]: `known` is False for
     firings without a clear truth (no match, partly burned). `faulty[cylinder]` is the fault type.
     `group` names the vehicle: it never stands on both sides of a split. `mates` are the cylinders
-    360 degrees apart; `healthy`: nothing was wrong, neither a cylinder nor the crank sensor.
+    360 degrees apart; `healthy`: nothing was wrong, neither a cylinder nor the crank sensor;
+    `waves`: how a simulated vehicle's coil channels were drawn.
     `measured` is all that `diagnose` would judge; None for a table without a recording, of which
     the steps after the firings (coil, injectors, whole engine) say nothing.
     """
@@ -51,6 +52,7 @@ class LabelledCase:
     mates: dict[int, int] = field(default_factory=dict)
     healthy: bool = False
     measured: Measured | None = None
+    waves: str = ""
 
 
 def refuse_reading(*_: Any) -> Any:
@@ -152,6 +154,7 @@ def measure_case(job: Path, truth: dict[str, Any], *, group: str) -> LabelledCas
         mates=dict(firings.mates),
         healthy=healthy,
         measured=replace(measured, evidence=evidence),
+        waves=str(truth.get("waves", "")),
     )
 
 

@@ -143,7 +143,8 @@ class FigureTables:
             own = "burn" in case.witnesses[cylinder]  # primary or secondary of its own coil
             for end in ("", "_own_coil") if own else ("",):
                 self._add(self.losses, f"fault_type_log_loss{end}", vehicle, loss)
-            for end in ("", "_separable") if told else ("",):
+            ends = ("", *(("_separable",) if told else ()), *(("_own_coil",) if own else ()))
+            for end in ends:
                 self._hit(f"fault_type_top1{end}", vehicle, kind == names[0])
                 self._hit(f"fault_type_top2{end}", vehicle, kind in names)
 

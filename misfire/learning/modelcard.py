@@ -11,6 +11,11 @@ from misfire.learning.scores import BETTER, Scores
 from misfire.records import FAULT_TYPES
 
 KIND_TITLE = "Reliability of the share of the fault type named first (of a cylinder at fault):"
+ACROSS = (
+    "By the way in which the simulator drew the coil channels, solved as a circuit or sketched in",
+    "pieces; what a model learned on one way alone is judged on the other. This is what counts for",
+    "engines unlike the simulator's (share, 95 % interval; vehicles):",
+)
 WORDS = {
     "top1_cylinder": "faulty cylinder ranked first",
     "top2_cylinder": "faulty cylinder among the first two",
@@ -53,6 +58,7 @@ def format_card(
     failures: Sequence[str] = (),
     real_scores: Scores | None = None,
     verdict: str = "",
+    across: Sequence[str] = (),
 ) -> str:
     """Write the card of a model.
 
@@ -72,6 +78,8 @@ def format_card(
         The same of the workshop's vehicles alone.
     verdict : str
         How it compares with another judge of the same vehicles.
+    across : sequence of str
+        Table of the figures within and across the ways of drawing.
 
     Returns
     -------
@@ -117,6 +125,8 @@ def format_card(
         ]
     if verdict:
         lines += ["", f"On the same vehicles: {verdict}."]
+    if across:
+        lines += ["", *ACROSS, "", *across]
     lines += ["", "Reliability of the cylinders' probabilities:", ""]
     lines += _format_reliability(scores.reliability, "happened", digits=1)
     lines += ["", KIND_TITLE, ""]

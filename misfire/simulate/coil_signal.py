@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,65 +12,112 @@ from numpy.typing import NDArray
 from misfire.simulate.engine.coil import Discharge, compute_ramp, compute_secondary
 from misfire.simulate.engine.firing import Firing
 from misfire.simulate.engine.inrush import compute_inrush
+from misfire.simulate.engine.pieces import Sketch
 from misfire.simulate.engine.track import Grid
 from misfire.simulate.scenario import ChannelModel, CoilModel
 
 REVERSE_V = -25.0  # a driver lets the primary swing this far below earth
 Float32Array = NDArray[np.float32]
 FloatArray = NDArray[np.floating[Any]]
+Strike = TypeVar("Strike", bound=Discharge | Sketch)
 
 
 @dataclass(frozen=True, slots=True)
-class Stroke:
+class Stroke(Generic[Strike]):
     """One strike as it is to be drawn: `off_s` on the true clock, `next_s` the coil's next on."""
 
     firing: Firing
-    discharge: Discharge
+    discharge: Strike
     off_s: float
     next_s: float
 
 
-def list_strokes(firings: list[Firing]) -> list[Stroke]:
+def list_strokes(firings: list[Firing], kind: type[Strike]) -> list[Stroke[Strike]]:
     """List every strike of every firing in time order; each knows when its coil goes on again."""
     rows = [
         (firing.off_s + delay, firing, discharge)
         for firing in firings
         for delay, discharge in firing.strikes
-        if firing.off_s == firing.off_s
+        if firing.off_s == firing.off_s and isinstance(discharge, kind)
     ]
     rows.sort(key=lambda row: row[0])
     following: dict[int, float] = {}
-    strokes = []
+    strokes: list[Stroke[Strike]] = []
     for off_s, firing, discharge in reversed(rows):
         strokes.append(Stroke(firing, discharge, off_s, following.get(firing.coil, np.inf)))
         following[firing.coil] = off_s - discharge.dwell_s
     return strokes[::-1]
 
 
-class CoilSignals:
-    """Draws coil channels onto one instrument's grid."""
+class StrokeSignals(Generic[Strike]):
+    """Which strokes each coil channel sees, however they are drawn."""
 
     def __init__(
-        self,
-        coil: CoilModel,
-        strokes: list[Stroke],
-        coil_of: dict[int, int],
-        rng: np.random.Generator,
+        self, coil: CoilModel, strokes: list[Stroke[Strike]], coil_of: dict[int, int]
     ) -> None:
-        """Keep what all channels share; prepare the flow's flutter on the spark line."""
+        """Keep what all channels share."""
         self.coil, self.strokes, self.coil_of = coil, strokes, coil_of
-        self.rng = rng
-        rough = rng.standard_normal(1 << 15)
-        smooth = np.cumsum(rough - np.convolve(rough, np.ones(64) / 64, "same"))
-        self.flutter = smooth / smooth.std()
-        self.break_hz = float(rng.uniform(15e3, 60e3))  # leakage ringing when the gap breaks down
 
-    def _select(self, cylinders: tuple[int, ...]) -> list[Stroke]:
+    def draw_primary(self, volts: Float32Array, channel: ChannelModel, grid: Grid) -> None:
+        """Write the strokes of one coil into a channel that holds the supply level; in place."""
+        raise NotImplementedError
+
+    def draw_current(self, amps: Float32Array, channel: ChannelModel, grid: Grid) -> None:
+        """Add the coil currents of a feed to a channel of zeros; in place."""
+        raise NotImplementedError
+
+    def draw_secondary(self, kilovolts: Float32Array, channel: ChannelModel, grid: Grid) -> None:
+        """Write what a pick-up on one plug lead sees of the strokes, in kV; in place."""
+        raise NotImplementedError
+
+    def list_switch_offs(self) -> FloatArray:
+        """All switch-off instants, for interference on other channels [s]."""
+        return np.array([s.off_s for s in self.strokes])
+
+    def _select(self, cylinders: tuple[int, ...]) -> list[Stroke[Strike]]:
         """Take the strokes of the coils that serve some cylinders; none named: all."""
         if not cylinders:
             return self.strokes
         coils = {self.coil_of[c] for c in cylinders}
         return [s for s in self.strokes if s.firing.coil in coils]
+
+    def _find_share(self, firing: Firing, channel: ChannelModel) -> float:
+        """Find the share of a coil's voltage that a pick-up on one plug lead sees."""
+        seen = set(channel.cylinders) or set(self.coil_of)
+        coils = {self.coil_of[c] for c in seen}
+        if firing.coil not in coils or (
+            len(set(self.coil_of.values())) == 1
+            and len(self.coil_of) > 1
+            and firing.cylinder not in seen
+        ):
+            return channel.crosstalk  # another coil, or the rotor points elsewhere
+        if self._is_pair(firing.coil):
+            own = firing.firing_kv / firing.coil_kv if firing.sparked else 0.8
+            return own if firing.cylinder in seen else 1.05 - own
+        return 1.0
+
+    def _is_pair(self, coil: int) -> bool:
+        """Whether a coil serves two plugs at once."""
+        return sum(1 for c in self.coil_of.values() if c == coil) == 2 and len(self.coil_of) > 2
+
+
+class CoilSignals(StrokeSignals[Discharge]):
+    """Draws coil channels of the circuit onto one instrument's grid."""
+
+    def __init__(
+        self,
+        coil: CoilModel,
+        strokes: list[Stroke[Discharge]],
+        coil_of: dict[int, int],
+        rng: np.random.Generator,
+    ) -> None:
+        """Keep what all channels share; prepare the flow's flutter on the spark line."""
+        super().__init__(coil, strokes, coil_of)
+        self.rng = rng
+        rough = rng.standard_normal(1 << 15)
+        smooth = np.cumsum(rough - np.convolve(rough, np.ones(64) / 64, "same"))
+        self.flutter = smooth / smooth.std()
+        self.break_hz = float(rng.uniform(15e3, 60e3))  # leakage ringing when the gap breaks down
 
     def draw_primary(self, volts: Float32Array, channel: ChannelModel, grid: Grid) -> None:
         """Write the strokes of one coil into a channel that holds the supply level; in place."""
@@ -87,7 +134,7 @@ class CoilSignals:
             shape[split:] = self._kick_level(stroke, time[split:], base[split:])
             volts[first:last] = shape
 
-    def _span(self, stroke: Stroke, grid: Grid) -> tuple[int, int, int]:
+    def _span(self, stroke: Stroke[Discharge], grid: Grid) -> tuple[int, int, int]:
         """First, switch-off and last sample of a stroke, within the recording."""
         d = stroke.discharge
         slowest = d.alpha
@@ -101,7 +148,9 @@ class CoilSignals:
         first, off, last = np.clip(np.ceil(grid.position(edges)), 0, grid.n).astype(int)
         return int(first), int(off), int(last)
 
-    def _charge_level(self, stroke: Stroke, time: FloatArray, base: FloatArray) -> FloatArray:
+    def _charge_level(
+        self, stroke: Stroke[Discharge], time: FloatArray, base: FloatArray
+    ) -> FloatArray:
         """Primary voltage while the driver is on; `time` counts from switch-on."""
         coil, d = self.coil, stroke.discharge
         level = coil.saturation_v * (0.75 + 0.25 * time / d.dwell_s)
@@ -111,7 +160,9 @@ class CoilSignals:
             level = level + np.maximum(0.0, held - level) * settle
         return np.asarray(level)
 
-    def _kick_level(self, stroke: Stroke, time: FloatArray, base: FloatArray) -> FloatArray:
+    def _kick_level(
+        self, stroke: Stroke[Discharge], time: FloatArray, base: FloatArray
+    ) -> FloatArray:
         """Primary voltage from switch-off on."""
         coil, d = self.coil, stroke.discharge
         volts = base + self._secondary(stroke, time) / coil.turns_ratio
@@ -134,7 +185,7 @@ class CoilSignals:
                 )  # fmt: skip
         return np.clip(volts, REVERSE_V, coil.clamp_v)
 
-    def _secondary(self, stroke: Stroke, time: FloatArray) -> FloatArray:
+    def _secondary(self, stroke: Stroke[Discharge], time: FloatArray) -> FloatArray:
         """Voltage of the secondary winding from switch-off on, with flutter and restrikes."""
         d = stroke.discharge
         volts = compute_secondary(d, time)
@@ -183,7 +234,7 @@ class CoilSignals:
                 amps[off:last] += top_a * np.exp(-time[split:] / (0.5 * fall))
             self._add_clamp_current(amps, stroke, grid)
 
-    def _add_clamp_current(self, amps: Float32Array, stroke: Stroke, grid: Grid) -> None:
+    def _add_clamp_current(self, amps: Float32Array, stroke: Stroke[Discharge], grid: Grid) -> None:
         """Let the driver conduct what is left in the coil while it stands at its clamp."""
         d = stroke.discharge
         if not math.isfinite(d.ceiling_start_s) or d.ceiling_stop_s <= d.ceiling_start_s:
@@ -199,20 +250,8 @@ class CoilSignals:
 
     def draw_secondary(self, kilovolts: Float32Array, channel: ChannelModel, grid: Grid) -> None:
         """Write what a pick-up on one plug lead sees of the strokes, in kV; in place."""
-        seen = set(channel.cylinders) or set(self.coil_of)
-        coils = {self.coil_of[c] for c in seen}
         for stroke in self.strokes:
-            firing, d = stroke.firing, stroke.discharge
-            share = 1.0
-            if firing.coil not in coils or (
-                len(set(self.coil_of.values())) == 1
-                and len(self.coil_of) > 1
-                and firing.cylinder not in seen
-            ):
-                share = channel.crosstalk  # another coil, or the rotor points elsewhere
-            elif self._is_pair(firing.coil):
-                own = firing.firing_kv / firing.coil_kv if firing.sparked else 0.8
-                share = own if firing.cylinder in seen else 1.05 - own
+            d, share = stroke.discharge, self._find_share(stroke.firing, channel)
             if share < 1e-3:
                 continue
             first, off, last = self._span(stroke, grid)
@@ -229,11 +268,3 @@ class CoilSignals:
             shape[:split] = -self.coil.turns_ratio * np.maximum(0.0, drop) * ring
             shape[split:] = self._secondary(stroke, time[split:])
             kilovolts[first:last] += (share * 1e-3) * shape
-
-    def _is_pair(self, coil: int) -> bool:
-        """Whether a coil serves two plugs at once."""
-        return sum(1 for c in self.coil_of.values() if c == coil) == 2 and len(self.coil_of) > 2
-
-    def list_switch_offs(self) -> FloatArray:
-        """All switch-off instants, for interference on other channels [s]."""
-        return np.array([s.off_s for s in self.strokes])

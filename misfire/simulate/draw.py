@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 
 from misfire.simulate.dice import Dice
+from misfire.simulate.draw_pieces import draw_pieces, draw_probes
 from misfire.simulate.engine.faults import COIL_FAULTS
 from misfire.simulate.engine.firing import POINTED
 from misfire.simulate.engine.gap import compute_breakdown_kv
 from misfire.simulate.hookup import draw_channels
+from misfire.simulate.pieces_model import PiecesModel
 from misfire.simulate.scenario import (
     CamModel,
     CardModel,
@@ -39,6 +43,7 @@ ODD_FIRE: dict[int, tuple[float, ...]] = {
     6: (0.0, 90.0, 240.0, 330.0, 480.0, 570.0),
     10: (0.0, 54.0, 144.0, 198.0, 288.0, 342.0, 432.0, 486.0, 576.0, 630.0),
 }
+SKETCH = 17  # names the stream of draws that the way of drawing waves takes
 
 
 def draw_scenario(rng: np.random.Generator, *, healthy_share: float = 0.35) -> Scenario:
@@ -69,6 +74,12 @@ def draw_scenario(rng: np.random.Generator, *, healthy_share: float = 0.35) -> S
         duration = dice.flat(6.0, 12.0)
     seed = int(rng.integers(0, 2**31))
     small = duration * rate < 1.5e6
+    waves: Literal["circuit", "pieces"] = "circuit"
+    pieces = PiecesModel()
+    beside = Dice(np.random.default_rng([seed, SKETCH]))  # leaves the other draws as they are
+    if beside.chance(0.5):
+        waves, pieces = "pieces", draw_pieces(beside, engine, coil)
+        channels = draw_probes(beside, channels, instruments)
     return Scenario(
         seed=seed,
         duration_s=round(duration, 2),
@@ -78,6 +89,8 @@ def draw_scenario(rng: np.random.Generator, *, healthy_share: float = 0.35) -> S
         crank_wheel=wheel,
         cam=draw_cam(dice),
         coil=coil,
+        waves=waves,
+        pieces=pieces,
         drive=drive,
         card=CardModel(
             tdc=bool(wheel.gaps) and dice.chance(0.75),

@@ -16,14 +16,18 @@ from misfire.simulate.electrics import (
     make_supply,
     make_trigger,
 )
+from misfire.simulate.engine.coil import Discharge
+from misfire.simulate.engine.pieces import Sketch
 from misfire.simulate.engine.run import EngineRun, Run
 from misfire.simulate.engine.track import FloatArray, Grid
 from misfire.simulate.instrument import Digitizer, high_pass, make_grid
+from misfire.simulate.piece_signal import PieceSignals
 from misfire.simulate.scenario import ChannelModel, Scenario
 from misfire.simulate.truth import make_truth
 from misfire.simulate.wheel import Wheel, make_cam, make_crank
 
 Float32Array = NDArray[np.float32]
+Signals = CoilSignals | PieceSignals
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +73,7 @@ def simulate(scenario: Scenario) -> SimulatedRecording:
     """
     streams = np.random.default_rng(scenario.seed).spawn(4)
     run = EngineRun(scenario, streams[0]).run()
-    strokes = list_strokes(run.firings)
-    signals = CoilSignals(scenario.coil, strokes, run.coil_of, streams[1])
+    signals = _make_signals(scenario, run, streams[1])
     digitizer = Digitizer(streams[2])
     own = scenario.make_vehicle_rng(2, streams[3])
     wheel = Wheel(scenario.crank_wheel, scenario.fault, own)
@@ -102,7 +105,15 @@ def simulate(scenario: Scenario) -> SimulatedRecording:
     return SimulatedRecording(scenario, tuple(channels), make_truth(scenario, run), run)
 
 
-def _other_coils(signals: CoilSignals, model: ChannelModel) -> FloatArray:
+def _make_signals(scenario: Scenario, run: Run, rng: np.random.Generator) -> Signals:
+    """Lay out the coils' strokes for the scenario's way of drawing them."""
+    if scenario.waves == "pieces":
+        sketches = list_strokes(run.firings, Sketch)
+        return PieceSignals(scenario.coil, scenario.pieces, sketches, run.coil_of)
+    return CoilSignals(scenario.coil, list_strokes(run.firings, Discharge), run.coil_of, rng)
+
+
+def _other_coils(signals: Signals, model: ChannelModel) -> FloatArray:
     """List the switch-offs of the coils that a channel does not see."""
     own = {signals.coil_of[c] for c in model.cylinders}
     return np.array([s.off_s for s in signals.strokes if s.firing.coil not in own])
@@ -111,7 +122,7 @@ def _other_coils(signals: CoilSignals, model: ChannelModel) -> FloatArray:
 def _draw(
     scenario: Scenario,
     run: Run,
-    signals: CoilSignals,
+    signals: Signals,
     wheel: Wheel,
     model: ChannelModel,
     grid: Grid,

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
 from misfire.errors import ParameterError
 from misfire.records import FAULT_TYPES, IGNITIONS, ROLES, Engine
+from misfire.simulate.fields import check_fields, choice, number
+from misfire.simulate.pieces_model import PiecesModel
 
 CONDITIONS = ("idle", "cold_idle", "cruise", "drive", "overrun", "start", "crank")
 PATTERNS = ("always", "random", "bursts", "load", "warm_up")
 FORMATS = ("wav", "h5", "csv", "npz")
+WAVES = ("circuit", "pieces")
 FAULT_KINDS: dict[str, tuple[str, ...]] = {
     "open_secondary": ("gap", "lead", "resistance", "open"),
     "fouled_plug": ("shunt", "track"),
@@ -25,65 +28,28 @@ FAULT_KINDS: dict[str, tuple[str, ...]] = {
 """The ways in which each fault type of the contract comes about."""
 
 
-def _number(default: float, low: float, high: float) -> Any:
-    """Make a field with its allowed range [low, high]."""
-    return field(default=default, metadata={"low": low, "high": high})
-
-
-def _choice(default: str, choices: tuple[str, ...]) -> Any:
-    """Make a field that takes one of some words."""
-    return field(default=default, metadata={"choices": choices})
-
-
-def check_fields(part: Any, where: str) -> None:
-    """Refuse a value outside the range or words that its field allows.
-
-    Parameters
-    ----------
-    part : dataclass instance whose fields carry `low`/`high` or `choices`
-    where : str
-        Name of the part in messages, as in the scenario file.
-
-    Raises
-    ------
-    ParameterError
-        If a number is outside its range or a word is not one of the choices.
-    """
-    for name, spec in type(part).__dataclass_fields__.items():
-        value = getattr(part, name)
-        if "low" in spec.metadata:
-            low, high = spec.metadata["low"], spec.metadata["high"]
-            if isinstance(value, bool) or not isinstance(value, int | float):
-                raise ParameterError(f"{where}.{name}: need a number, got {value!r}")
-            if not low <= value <= high:
-                raise ParameterError(f"{where}.{name}: need {low:g} to {high:g}, got {value}")
-        elif "choices" in spec.metadata and value not in spec.metadata["choices"]:
-            words = ", ".join(spec.metadata["choices"])
-            raise ParameterError(f"{where}.{name}: need one of {words}, got {value!r}")
-
-
 @dataclass(frozen=True, slots=True)
 class EngineModel:
     """Geometry, masses and combustion of the engine."""
 
-    cylinders: int = _number(4, 1, 12)
+    cylinders: int = number(4, 1, 12)
     firing_order: tuple[int, ...] = (1, 3, 4, 2)
     firing_angles_deg: tuple[float, ...] = ()
-    ignition: str = _choice("coil_on_plug", IGNITIONS)
+    ignition: str = choice("coil_on_plug", IGNITIONS)
     waste_pairs: tuple[tuple[int, int], ...] = ()
-    displacement_l: float = _number(1.6, 0.1, 9.0)
-    compression_ratio: float = _number(10.5, 6.0, 15.0)
-    stroke_bore: float = _number(1.05, 0.6, 1.5)
-    rod_crank: float = _number(3.4, 2.5, 5.0)
-    inertia_kgm2: float = _number(0.14, 0.01, 1.5)  # crank, flywheel, clutch
-    piston_kg: float = _number(0.45, 0.05, 1.5)  # reciprocating mass of one cylinder
-    friction_bar: float = _number(0.9, 0.3, 3.0)  # mean pressure at idle, warm
-    burn_deg: float = _number(52.0, 20.0, 110.0)  # whole Wiebe duration at idle
-    cov: float = _number(0.05, 0.0, 0.4)  # coefficient of variation of a cycle's heat at idle
-    idle_rpm: float = _number(800.0, 450.0, 1500.0)
-    advance_idle_deg: float = _number(12.0, -10.0, 30.0)
-    advance_load_deg: float = _number(28.0, 0.0, 50.0)
-    cylinder_spread: float = _number(0.02, 0.0, 0.15)  # charge and fuel differ by this, 1 sigma
+    displacement_l: float = number(1.6, 0.1, 9.0)
+    compression_ratio: float = number(10.5, 6.0, 15.0)
+    stroke_bore: float = number(1.05, 0.6, 1.5)
+    rod_crank: float = number(3.4, 2.5, 5.0)
+    inertia_kgm2: float = number(0.14, 0.01, 1.5)  # crank, flywheel, clutch
+    piston_kg: float = number(0.45, 0.05, 1.5)  # reciprocating mass of one cylinder
+    friction_bar: float = number(0.9, 0.3, 3.0)  # mean pressure at idle, warm
+    burn_deg: float = number(52.0, 20.0, 110.0)  # whole Wiebe duration at idle
+    cov: float = number(0.05, 0.0, 0.4)  # coefficient of variation of a cycle's heat at idle
+    idle_rpm: float = number(800.0, 450.0, 1500.0)
+    advance_idle_deg: float = number(12.0, -10.0, 30.0)
+    advance_load_deg: float = number(28.0, 0.0, 50.0)
+    cylinder_spread: float = number(0.02, 0.0, 0.15)  # charge and fuel differ by this, 1 sigma
 
     def __post_init__(self) -> None:
         """Check ranges and that order, angles and pairs make an engine."""
@@ -106,19 +72,19 @@ class EngineModel:
 class WheelModel:
     """Crank wheel and its sensor; positions are 1-based, as on the job card."""
 
-    positions: int = _number(60, 1, 400)
+    positions: int = number(60, 1, 400)
     gaps: tuple[tuple[int, ...], ...] = ((59, 60),)
-    tdc_deg: float = _number(84.0, 0.0, 360.0)
-    sensor: str = _choice("vr", ("vr", "hall"))
-    pole_width: float = _number(0.26, 0.12, 0.45)  # VR: sigma of the pole's field, in pitches
-    volts_per_krpm: float = _number(4.0, 0.05, 60.0)  # VR: amplitude at 1000 rpm
-    runout: float = _number(0.05, 0.0, 0.3)  # amplitude swing, once a revolution
-    pitch_error_deg: float = _number(0.03, 0.0, 0.5)  # 1 sigma, each tooth
-    gap_error_deg: float = _number(0.05, -1.0, 1.0)  # the tooth after a gap sits this much late
+    tdc_deg: float = number(84.0, 0.0, 360.0)
+    sensor: str = choice("vr", ("vr", "hall"))
+    pole_width: float = number(0.26, 0.12, 0.45)  # VR: sigma of the pole's field, in pitches
+    volts_per_krpm: float = number(4.0, 0.05, 60.0)  # VR: amplitude at 1000 rpm
+    runout: float = number(0.05, 0.0, 0.3)  # amplitude swing, once a revolution
+    pitch_error_deg: float = number(0.03, 0.0, 0.5)  # 1 sigma, each tooth
+    gap_error_deg: float = number(0.05, -1.0, 1.0)  # the tooth after a gap sits this much late
     inverted: bool = False  # VR leads reversed
-    tooth_share: float = _number(0.5, 0.1, 0.9)  # Hall: share of the pitch at the high level
-    high_v: float = _number(5.0, 3.0, 15.0)  # Hall: pull-up level
-    jitter_us: float = _number(1.0, 0.0, 30.0)  # Hall: each edge, 1 sigma
+    tooth_share: float = number(0.5, 0.1, 0.9)  # Hall: share of the pitch at the high level
+    high_v: float = number(5.0, 3.0, 15.0)  # Hall: pull-up level
+    jitter_us: float = number(1.0, 0.0, 30.0)  # Hall: each edge, 1 sigma
 
     def __post_init__(self) -> None:
         """Check ranges and the gaps."""
@@ -153,7 +119,7 @@ class CamModel:
 
     rising_deg: tuple[float, ...] = (312.0,)
     falling_deg: tuple[float, ...] = (672.0,)
-    high_v: float = _number(5.0, 3.0, 15.0)
+    high_v: float = number(5.0, 3.0, 15.0)
 
     def __post_init__(self) -> None:
         """Check that edges alternate."""
@@ -169,28 +135,28 @@ class CamModel:
 class CoilModel:
     """Ignition coil, driver and plug."""
 
-    primary_mh: float = _number(3.0, 0.5, 15.0)
-    primary_ohm: float = _number(0.5, 0.1, 5.0)  # winding and wiring
-    turns_ratio: float = _number(80.0, 40.0, 150.0)
-    leak: float = _number(0.03, 0.0, 0.2)  # leakage inductance over primary inductance
-    efficiency: float = _number(0.85, 0.3, 1.0)  # stored energy that reaches the secondary
-    secondary_kohm: float = _number(12.0, 0.5, 60.0)  # winding, lead and plug resistor
-    secondary_pf: float = _number(75.0, 20.0, 250.0)
-    saturation_v: float = _number(1.3, 0.1, 3.0)  # driver on
-    limit_a: float = _number(12.0, 3.0, 25.0)  # driver's current limit
-    target_a: float = _number(7.5, 2.0, 18.0)  # the dwell aims at this peak current
-    clamp_v: float = _number(400.0, 250.0, 550.0)
-    clamp_share: float = _number(0.3, 0.0, 1.0)  # of the peak current, as the clamp is reached
-    fall_us: float = _number(3.0, 0.2, 120.0)  # current fall time; long: soft switch-off
-    winding_pf: float = _number(25.0, 5.0, 120.0)  # part of secondary_pf before a blocking diode
+    primary_mh: float = number(3.0, 0.5, 15.0)
+    primary_ohm: float = number(0.5, 0.1, 5.0)  # winding and wiring
+    turns_ratio: float = number(80.0, 40.0, 150.0)
+    leak: float = number(0.03, 0.0, 0.2)  # leakage inductance over primary inductance
+    efficiency: float = number(0.85, 0.3, 1.0)  # stored energy that reaches the secondary
+    secondary_kohm: float = number(12.0, 0.5, 60.0)  # winding, lead and plug resistor
+    secondary_pf: float = number(75.0, 20.0, 250.0)
+    saturation_v: float = number(1.3, 0.1, 3.0)  # driver on
+    limit_a: float = number(12.0, 3.0, 25.0)  # driver's current limit
+    target_a: float = number(7.5, 2.0, 18.0)  # the dwell aims at this peak current
+    clamp_v: float = number(400.0, 250.0, 550.0)
+    clamp_share: float = number(0.3, 0.0, 1.0)  # of the peak current, as the clamp is reached
+    fall_us: float = number(3.0, 0.2, 120.0)  # current fall time; long: soft switch-off
+    winding_pf: float = number(25.0, 5.0, 120.0)  # part of secondary_pf before a blocking diode
     diode: bool = False  # in the secondary: lets nothing through while the coil charges
-    ring_q: float = _number(6.0, 1.0, 30.0)  # quality of the open secondary's oscillation
-    gap_mm: float = _number(0.9, 0.3, 2.0)
-    rotor_gap_kv: float = _number(0.0, 0.0, 5.0)  # distributor
-    breakdown_spread: float = _number(0.06, 0.0, 0.3)
-    strikes: int = _number(1, 1, 8)  # sparks a firing below strike_rpm
-    strike_rpm: float = _number(1200.0, 0.0, 3000.0)
-    strike_ms: float = _number(0.7, 0.2, 3.0)  # how long each but the last may burn
+    ring_q: float = number(6.0, 1.0, 30.0)  # quality of the open secondary's oscillation
+    gap_mm: float = number(0.9, 0.3, 2.0)
+    rotor_gap_kv: float = number(0.0, 0.0, 5.0)  # distributor
+    breakdown_spread: float = number(0.06, 0.0, 0.3)
+    strikes: int = number(1, 1, 8)  # sparks a firing below strike_rpm
+    strike_rpm: float = number(1200.0, 0.0, 3000.0)
+    strike_ms: float = number(0.7, 0.2, 3.0)  # how long each but the last may burn
 
     def __post_init__(self) -> None:
         """Check ranges."""
@@ -201,25 +167,25 @@ class CoilModel:
 class DriveModel:
     """What the vehicle does during the recording."""
 
-    condition: str = _choice("idle", CONDITIONS)
-    gear_ratio: float = _number(6.0, 2.0, 20.0)  # engine turns a wheel turn, in the gear used
-    vehicle_kg: float = _number(1300.0, 100.0, 4000.0)
-    spring_hz: float = _number(4.0, 2.0, 8.0)  # driveline swing in gear
-    spring_damping: float = _number(0.08, 0.02, 0.4)
-    cruise_rpm: float = _number(2000.0, 900.0, 6500.0)
-    load: float = _number(0.5, 0.0, 1.0)  # how hard the accelerations are
-    road_noise_nm: float = _number(2.0, 0.0, 400.0)  # at the crank, 1 sigma
-    road_low_hz: float = _number(1.0, 0.2, 10.0)
-    road_high_hz: float = _number(12.0, 2.0, 40.0)
-    compressor_nm: float = _number(0.0, 0.0, 30.0)
-    compressor_s: float = _number(6.0, 1.0, 60.0)  # time between its steps
-    blip_s: float = _number(0.0, 0.0, 60.0)  # time between throttle blips in neutral; 0: none
-    shift_s: float = _number(0.0, 0.0, 60.0)  # time between gear shifts while driving; 0: none
-    accessory_nm: float = _number(4.0, 0.0, 40.0)
-    coolant_c: float = _number(85.0, -20.0, 105.0)
-    battery_v: float = _number(14.1, 9.0, 15.0)  # alternator running
-    cranking_v: float = _number(10.5, 6.0, 12.0)
-    starter_rpm: float = _number(230.0, 100.0, 400.0)
+    condition: str = choice("idle", CONDITIONS)
+    gear_ratio: float = number(6.0, 2.0, 20.0)  # engine turns a wheel turn, in the gear used
+    vehicle_kg: float = number(1300.0, 100.0, 4000.0)
+    spring_hz: float = number(4.0, 2.0, 8.0)  # driveline swing in gear
+    spring_damping: float = number(0.08, 0.02, 0.4)
+    cruise_rpm: float = number(2000.0, 900.0, 6500.0)
+    load: float = number(0.5, 0.0, 1.0)  # how hard the accelerations are
+    road_noise_nm: float = number(2.0, 0.0, 400.0)  # at the crank, 1 sigma
+    road_low_hz: float = number(1.0, 0.2, 10.0)
+    road_high_hz: float = number(12.0, 2.0, 40.0)
+    compressor_nm: float = number(0.0, 0.0, 30.0)
+    compressor_s: float = number(6.0, 1.0, 60.0)  # time between its steps
+    blip_s: float = number(0.0, 0.0, 60.0)  # time between throttle blips in neutral; 0: none
+    shift_s: float = number(0.0, 0.0, 60.0)  # time between gear shifts while driving; 0: none
+    accessory_nm: float = number(4.0, 0.0, 40.0)
+    coolant_c: float = number(85.0, -20.0, 105.0)
+    battery_v: float = number(14.1, 9.0, 15.0)  # alternator running
+    cranking_v: float = number(10.5, 6.0, 12.0)
+    starter_rpm: float = number(230.0, 100.0, 400.0)
 
     def __post_init__(self) -> None:
         """Check ranges."""
@@ -232,12 +198,12 @@ class DriveModel:
 class FaultModel:
     """One fault. `cylinder` is 0 for `crank_signal`; a shared coil's fault names one of its own."""
 
-    type: str = _choice("mixture", FAULT_TYPES)
+    type: str = choice("mixture", FAULT_TYPES)
     kind: str = ""
-    cylinder: int = _number(1, 0, 12)
-    severity: float = _number(1.0, 0.0, 1.0)
-    rate: float = _number(1.0, 0.0, 1.0)  # share of the firings in which it is at work
-    pattern: str = _choice("always", PATTERNS)
+    cylinder: int = number(1, 0, 12)
+    severity: float = number(1.0, 0.0, 1.0)
+    rate: float = number(1.0, 0.0, 1.0)  # share of the firings in which it is at work
+    pattern: str = choice("always", PATTERNS)
 
     def __post_init__(self) -> None:
         """Check ranges; take the first kind where none is named."""
@@ -259,21 +225,21 @@ class FaultModel:
 class ChannelModel:
     """One channel: where it is clipped on, and what the probe and the instrument do to it."""
 
-    role: str = _choice("coil_primary", ROLES)
+    role: str = choice("coil_primary", ROLES)
     cylinders: tuple[int, ...] = ()
     name: str = ""
-    instrument: int = _number(0, 0, 1)
-    range: float = _number(400.0, 0.01, 1e5)  # full scale either way, in the channel's unit
-    noise: float = _number(0.002, 0.0, 0.2)  # 1 sigma, share of the range
-    hum: float = _number(0.0, 0.0, 0.1)  # mains, share of the range
-    bandwidth_hz: float = _number(0.0, 0.0, 1e7)  # first-order low pass; 0: wider than the rate
-    zero: float = _number(0.0, -0.5, 0.5)  # offset, share of the range
-    drift: float = _number(0.0, -0.2, 0.2)  # offset change from start to end, share of the range
+    instrument: int = number(0, 0, 1)
+    range: float = number(400.0, 0.01, 1e5)  # full scale either way, in the channel's unit
+    noise: float = number(0.002, 0.0, 0.2)  # 1 sigma, share of the range
+    hum: float = number(0.0, 0.0, 0.1)  # mains, share of the range
+    bandwidth_hz: float = number(0.0, 0.0, 1e7)  # first-order low pass; 0: wider than the rate
+    zero: float = number(0.0, -0.5, 0.5)  # offset, share of the range
+    drift: float = number(0.0, -0.2, 0.2)  # offset change from start to end, share of the range
     reversed: bool = False
-    crosstalk: float = _number(0.0, 0.0, 0.5)  # share of what the other coils do
-    earth_v: float = _number(0.0, -2.0, 2.0)  # bad earth: volts a coil on duty adds
-    droop_ms: float = _number(20.0, 0.5, 1000.0)  # capacitive pick-up only
-    gain: float = _number(1.0, 1e-4, 10.0)  # capacitive pick-up only: volts a kilovolt
+    crosstalk: float = number(0.0, 0.0, 0.5)  # share of what the other coils do
+    earth_v: float = number(0.0, -2.0, 2.0)  # bad earth: volts a coil on duty adds
+    droop_ms: float = number(20.0, 0.5, 1000.0)  # capacitive pick-up only
+    gain: float = number(1.0, 1e-4, 10.0)  # capacitive pick-up only: volts a kilovolt
 
     def __post_init__(self) -> None:
         """Check ranges."""
@@ -284,10 +250,10 @@ class ChannelModel:
 class InstrumentModel:
     """One sampling instrument with a clock of its own."""
 
-    rate_hz: float = _number(200e3, 5e3, 2e6)
-    bits: int = _number(12, 8, 16)
-    clock_ppm: float = _number(0.0, -500.0, 500.0)
-    start_s: float = _number(0.0, -10.0, 10.0)  # its first sample, on the first one's clock
+    rate_hz: float = number(200e3, 5e3, 2e6)
+    bits: int = number(12, 8, 16)
+    clock_ppm: float = number(0.0, -500.0, 500.0)
+    start_s: float = number(0.0, -10.0, 10.0)  # its first sample, on the first one's clock
 
     def __post_init__(self) -> None:
         """Check ranges."""
@@ -327,14 +293,16 @@ class Scenario:
 
     seed: int = 0
     vehicle_seed: int = -1
-    duration_s: float = _number(20.0, 0.5, 600.0)
+    duration_s: float = number(20.0, 0.5, 600.0)
     vehicle: str = "simulated"
     note: str = ""
-    format: Literal["wav", "h5", "csv", "npz"] = _choice("wav", FORMATS)
+    format: Literal["wav", "h5", "csv", "npz"] = choice("wav", FORMATS)
+    waves: Literal["circuit", "pieces"] = choice("circuit", WAVES)  # how coil channels are drawn
     engine: EngineModel = field(default_factory=EngineModel)
     crank_wheel: WheelModel = field(default_factory=WheelModel)
     cam: CamModel = field(default_factory=CamModel)
     coil: CoilModel = field(default_factory=CoilModel)
+    pieces: PiecesModel = field(default_factory=PiecesModel)
     drive: DriveModel = field(default_factory=DriveModel)
     card: CardModel = field(default_factory=CardModel)
     instrument: tuple[InstrumentModel, ...] = (InstrumentModel(),)

@@ -12,6 +12,7 @@ import numpy as np
 
 import misfire.simulate.scenario as parts
 from misfire.errors import FormatError, ParameterError
+from misfire.simulate.pieces_model import PiecesModel
 from misfire.simulate.scenario import Scenario
 
 _TABLES: dict[str, Any] = {
@@ -19,6 +20,7 @@ _TABLES: dict[str, Any] = {
     "crank_wheel": parts.WheelModel,
     "cam": parts.CamModel,
     "coil": parts.CoilModel,
+    "pieces": PiecesModel,
     "drive": parts.DriveModel,
     "card": parts.CardModel,
 }
@@ -32,12 +34,13 @@ _LISTS: dict[str, Any] = {
 def read_scenario(path: Path) -> Scenario:
     """Read a scenario file.
 
-    The file holds top-level fields of `Scenario` (seed, duration_s, vehicle, note, format), the
-    tables [engine], [crank_wheel], [cam], [coil], [drive], [card], and lists of tables
-    [[instrument]], [[channel]], [[fault]]; each field is one of the dataclass of that name in
-    `misfire.simulate.scenario`. What is left out keeps its default: a healthy four-cylinder engine
-    with coils on the plugs, at idle. With `draw = true` what is left out is drawn at random from
-    `seed` instead (a list of tables that is given replaces the drawn one whole).
+    The file holds top-level fields of `Scenario` (seed, duration_s, vehicle, note, format,
+    waves), the tables [engine], [crank_wheel], [cam], [coil], [pieces], [drive], [card], and lists
+    of tables [[instrument]], [[channel]], [[fault]]; each field is one of the dataclass of that
+    name in `misfire.simulate.scenario` (of [pieces]: in `misfire.simulate.pieces_model`). What is
+    left out keeps its default: a healthy four-cylinder engine with coils on the plugs, at idle.
+    With `draw = true` what is left out is drawn at random from `seed` instead (a list of tables
+    that is given replaces the drawn one whole).
 
     Parameters
     ----------

@@ -65,6 +65,7 @@ def make_truth(scenario: Scenario, run: Run) -> dict[str, Any]:
         "ignition": scenario.engine.ignition,
         "cylinders": sorted(scenario.engine.firing_order),
         "condition": scenario.drive.condition,
+        "waves": scenario.waves,
         "healthy": not faulty,
         "duration_s": scenario.duration_s,
         "rpm": {

@@ -36,6 +36,7 @@ class Changes:
     sealing: float = 1.0  # share of the charge that stays at a slow speed
     spark_share: float = 1.0  # of the spark's energy that meets the charge
     is_active: bool = False
+    faults: tuple[FaultModel, ...] = ()  # those at work
 
 
 class FaultClock:
@@ -97,6 +98,7 @@ def apply_fault(changes: Changes, fault: FaultModel, rng: np.random.Generator) -
     """
     s = fault.severity
     changes.is_active = True
+    changes.faults += (fault,)
     jitter = math.exp(0.15 * float(rng.standard_normal()))
     match fault.type, fault.kind:
         case "open_secondary", "gap":

@@ -11,6 +11,7 @@ from misfire.simulate.engine.coil import Circuit, Discharge, Gap, compute_dwell,
 from misfire.simulate.engine.faults import Changes
 from misfire.simulate.engine.gap import compute_breakdown_kv
 from misfire.simulate.engine.inrush import Inrush
+from misfire.simulate.engine.pieces import Sketch
 from misfire.simulate.scenario import CoilModel
 
 POINTED = 0.85  # a hot, negative, edged electrode breaks down this much lower (handbooks, 15-40 %)
@@ -32,7 +33,7 @@ class Firing:
     off_s: float = math.nan
     commanded_s: float = 0.0  # dwell of the trigger line
     fuel_ms: float = 0.0  # injection for this firing
-    strikes: list[tuple[float, Discharge]] = field(
+    strikes: list[tuple[float, Discharge | Sketch]] = field(
         default_factory=list
     )  # (delay of switch-off, ...)
     no_trigger: bool = False
@@ -170,6 +171,7 @@ def join_changes(own: Changes, coil: Changes) -> Changes:
     joined.no_trigger = own.no_trigger or coil.no_trigger
     joined.no_current = own.no_current or coil.no_current
     joined.is_active = own.is_active or coil.is_active
+    joined.faults = own.faults + coil.faults
     return joined
 
 

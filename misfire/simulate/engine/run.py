@@ -9,12 +9,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.simulate.dice import Dice
 from misfire.simulate.engine.combustion import EXHAUST_BAR, Combustion
 from misfire.simulate.engine.controls import Controls
 from misfire.simulate.engine.cylinder import STEP_DEG, STEPS, Cylinder, make_cylinder
 from misfire.simulate.engine.drive import PLAN_HZ, Plan, make_plan
 from misfire.simulate.engine.faults import COIL_FAULTS, FaultClock, find_changes
 from misfire.simulate.engine.firing import Firing, PlugState, compute_ecu_dwell, spark
+from misfire.simulate.engine.marks import draw_marks
+from misfire.simulate.engine.sketching import Sketcher
 from misfire.simulate.engine.track import find_instants
 from misfire.simulate.scenario import Scenario
 
@@ -94,6 +97,11 @@ class EngineRun:
         self.charge = np.exp(spread * own.standard_normal(n)).tolist()
         self.fuel = np.exp(spread * own.standard_normal(n)).tolist()
         self._lay_out_coils(card.waste_pairs)
+        self.sketcher = None
+        if scenario.waves == "pieces":
+            dice = Dice(scenario.make_vehicle_rng(3, rng.spawn(1)[0]))
+            marks = {fault: draw_marks(fault, dice) for fault in scenario.fault}
+            self.sketcher = Sketcher(scenario.coil, scenario.pieces, marks)
         self._lay_out_inertia()
         clocks = [FaultClock(f, rng) for f in scenario.fault if f.cylinder]
         at = {c: i for i, c in enumerate(self.order)}
@@ -308,16 +316,16 @@ class EngineRun:
         dwell = compute_ecu_dwell(scenario.coil, supply, longest_s=0.7 * interval)
         dwell *= 1 + 0.004 * float(rng.standard_normal())
         flow = rpm / 2500.0 * (0.4 + load)
-        spark(
-            firing,
-            scenario.coil,
-            PlugState(density, own, flow),
-            mate,
-            coil_changes,
-            rng,
-            dwell_s=dwell,
-            longest_s=max(1e-4, 0.97 * interval - dwell),
-        )
+        plug, longest = PlugState(density, own, flow), max(1e-4, 0.97 * interval - dwell)
+        if self.sketcher is not None:
+            self.sketcher.spark(
+                firing, plug, mate, coil_changes, rng, dwell_s=dwell, longest_s=longest
+            )
+        else:
+            spark(
+                firing, scenario.coil, plug, mate, coil_changes, rng,
+                dwell_s=dwell, longest_s=longest,
+            )  # fmt: skip
         self.firings.append(firing)
         closed = cylinder.closed_work * intake
         if sealing < 1:  # what leaks out on the way up is missing on the way down
