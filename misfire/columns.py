@@ -76,6 +76,7 @@ EVENT_INPUTS = {
     "torque_deficit_relative": 1,
     "gain_deficit_relative": 1,
     "torque_noise_relative": -1,
+    "injector_missing": 1,
     "torque_mate_z": -1,
     "torque_level_change": 1,
     "no_breakdown": 1,

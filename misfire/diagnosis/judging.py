@@ -23,7 +23,6 @@ from misfire.classify.rules import find_outstanding, score_cylinders, score_firi
 from misfire.diagnosis.explanation import Explanation, explain
 from misfire.diagnosis.onecoil import weigh_coils
 from misfire.diagnosis.sealwitness import weigh_compression
-from misfire.diagnosis.workwitness import weigh_injection
 from misfire.features.compression import CompressionTable
 from misfire.features.cylinders import build_cylinder_table
 from misfire.measuring.freeing import give_back
@@ -90,7 +89,7 @@ def judge(
     Log odds add up: `addends` are all there is.
     """
     one_by_one = score_firings if model is None else partial(judge_firings, model)
-    event = _take_in_injection(judge_in_parts(one_by_one, table), table)
+    event = judge_in_parts(one_by_one, table)
     give_back()  # what was laid out meanwhile, here and below
     cylinders = build_cylinder_table(
         table, event, cylinder, n_cylinders=n_cylinders, disturbed=disturbed
@@ -130,14 +129,6 @@ def judge(
         explanation,
         addends,
     )
-
-
-def _take_in_injection(lost: NDArray[np.float64], table: pd.DataFrame) -> NDArray[np.float64]:
-    """Take into the probability of each loss what its injector did, by Bayes' rule."""
-    told = weigh_injection(table["injector_missing"].to_numpy(float))
-    ratio = np.exp(told[:, 2] - told[:, 0])
-    with np.errstate(invalid="ignore"):
-        return np.asarray(lost * ratio / (lost * ratio + 1.0 - lost))
 
 
 def compress(log_likelihood: NDArray[np.float64]) -> NDArray[np.float64]:
