@@ -86,20 +86,114 @@ def find_kicks(
     inductance has rung down (ODE and netlist of a coil agree in that); the top is where a lasting
     fall begins: the mean over a ringing period ahead is lower, not single samples.
     """
+    wave = _prepare(window, off, rate_hz, noise, unit_v or 0.0)
+    first = _find_first_top(wave, leaks=unit_v is not None)
+    behind = _find_top_behind(wave, first)
+    early, sudden = _find_early(wave, first, behind)
+    level, ring, took = _average_level(wave, first, behind)
+    fall_us = _time_fall(wave, behind.at, behind.peak)
+    abrupt = fall_us < LONGEST_FALL_US
+    level = np.where(ring > 0.03 * behind.peak, level, behind.peak)
+    # a sample later the rise would have gone on by so much; the breakdown lies in between
+    bend = BEND * math.cos(BEND) / math.sin(BEND)
+    step = np.where(abrupt, level / took / wave.us * bend, 0.0)
+    flat = _find_flat(wave, behind)
+    step[flat] = 0.0
+    delay = np.where(abrupt, np.maximum(fall_us - OWN_FALL_US, 0.0) / FALL_HALF, 0.0)
+    lost = np.where(abrupt, step * wave.us * delay, 0.0)
+    error = np.sqrt(
+        step**2 / 12
+        + ring**2
+        + wave.noise**2
+        + (0.5 * lost) ** 2
+        + (step * wave.us * DELAY_US) ** 2
+        + (LEAST_ERROR * level) ** 2
+    )
+    at = np.where(sudden, first.begin, np.where(early, behind.crest_at, behind.at))
+    return Kick(
+        at=at.astype(np.int64),
+        fall=np.where(abrupt & ~early, 0.5, 0.0),
+        height=level + 0.5 * step + lost,
+        error=error,
+        early=early,
+        first_at=first.at,
+        first_height=first.height,
+        flat=flat & ~early,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Wave:
+    """Windows of many kicks, and what all steps need of them.
+
+    `y` [shape=(n, width)] without NaN; `total` its running sums; `ahead` the mean over AHEAD_US;
+    `us` samples of a microsecond; `span` those of AHEAD_US; `unit_v` as given, or 0.
+    """
+
+    y: NDArray[np.float64]
+    total: NDArray[np.float64]
+    ahead: NDArray[np.float64]
+    off: NDArray[np.float64]
+    noise: NDArray[np.float64]
+    us: float
+    span: int
+    unit_v: float
+
+    @property
+    def rows(self) -> NDArray[np.int64]:
+        """Number of each row."""
+        return np.arange(len(self.y))
+
+    @property
+    def column(self) -> NDArray[np.int64]:
+        """Number of each column."""
+        return np.arange(self.y.shape[1])
+
+
+@dataclass(frozen=True, slots=True)
+class _FirstTop:
+    """The first top of each kick, whether it is the leakage spike, and where the rise begins."""
+
+    at: NDArray[np.int64]
+    height: NDArray[np.float64]
+    spiked: NDArray[np.bool_]
+    begin: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class _TopBehind:
+    """The top behind the spike, the spike's crest that may stand above it, its ringing there."""
+
+    at: NDArray[np.int64]
+    crest_at: NDArray[np.int64]
+    peak: NDArray[np.float64]
+    ring: NDArray[np.float64]
+
+
+def _prepare(
+    window: NDArray[np.float64],
+    off: NDArray[np.float64],
+    rate_hz: float,
+    noise: float | NDArray[np.float64],
+    unit_v: float,
+) -> _Wave:
+    """Take the sums and means that all steps need."""
     n, width = window.shape
-    rows = np.arange(n)
-    noise = np.broadcast_to(noise, n)
     us = rate_hz * 1e-6
-    y = np.where(np.isnan(window), -1e9, window)
-    column = np.arange(width)
-    age = (column - off[:, None]) / us
     span = max(1, round(AHEAD_US * us))
     ahead = np.full((n, width), np.inf)
     total = np.zeros((n, width + 1))
     np.cumsum(np.nan_to_num(window), axis=1, out=total[:, 1:])
     ahead[:, : width - 1] = average_ahead(total, span)[:, 1:]
+    y = np.where(np.isnan(window), -1e9, window)
+    return _Wave(y, total, ahead, off, np.broadcast_to(noise, n), us, span, unit_v)
 
-    # the first top, and the dip behind it
+
+def _find_first_top(wave: _Wave, *, leaks: bool) -> _FirstTop:
+    """Find the first top and the dip behind it, and tell the leakage spike from a rise."""
+    y, rows, off, us = wave.y, wave.rows, wave.off, wave.us
+    n, width = y.shape
+    age = (wave.column - off[:, None]) / us
     started = age > 0
     young = started & (age <= SPIKE_US)
     top = np.where(young, y, -np.inf)
@@ -121,21 +215,27 @@ def find_kicks(
     reached = (first - off) / us
     steep = np.where(
         first - off < 3.5,
-        height * (unit_v or 0.0) > USUAL_FASTEST_V_PER_US * reached,
+        height * wave.unit_v > USUAL_FASTEST_V_PER_US * reached,
         between > STEEP_SHARE * height,
     )
-    spiked = (low < 0.75 * height) & steep & (unit_v is not None)
+    spiked = (low < 0.75 * height) & steep & leaks
     begin = np.where(spiked, dip, np.argmax(started, axis=1))
+    return _FirstTop(first, height, spiked, begin)
 
-    # the top behind the spike: up to the first lasting fall
+
+def _find_top_behind(wave: _Wave, first: _FirstTop) -> _TopBehind:
+    """Find the top behind the spike: up to the first lasting fall."""
+    y, rows, us = wave.y, wave.rows, wave.us
+    width, begin = y.shape[1], first.begin
+    column = wave.column
     behind = column >= begin[:, None]
     highest = np.maximum.accumulate(np.where(behind, y, -np.inf), axis=1)
-    fallen = behind & (ahead < FALLEN_SHARE * highest)
+    fallen = behind & (wave.ahead < FALLEN_SHARE * highest)
     fall_at = np.where(fallen.any(axis=1), np.argmax(fallen, axis=1), width - 1)
-    rise = behind & (column <= fall_at[:, None] + span)
+    rise = behind & (column <= fall_at[:, None] + wave.span)
     at = np.argmax(np.where(rise, y, -np.inf), axis=1)
     peak = y[rows, at]
-    rung = np.where(spiked, RING_SHARE * height, 0.0)
+    rung = np.where(first.spiked, RING_SHARE * first.height, 0.0)
     ring = rung * np.exp(-np.maximum((at - begin) / us, 0.0) / RING_US)
     # a crest of the spike's ringing may stand above the top that comes after it
     crest = ring > 0.1 * peak
@@ -144,7 +244,19 @@ def find_kicks(
     at = np.where(crest, width - 1 - np.argmax(high[:, ::-1], axis=1), at)
     peak = y[rows, at]
     ring = rung * np.exp(-np.maximum((at - begin) / us, 0.0) / RING_US)
-    # nothing rose behind the spike: what stands there is its ringing or the spark line
+    return _TopBehind(at, crest_at, peak, ring)
+
+
+def _find_early(
+    wave: _Wave, first: _FirstTop, behind: _TopBehind
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Tell where nothing rose behind the spike: its ringing or the spark line stands there.
+
+    Second comes where what stands there came suddenly, as a tooth on a spark line does.
+    """
+    total, off, us, span = wave.total, wave.off, wave.us, wave.span
+    rows, (n, width) = wave.rows, wave.y.shape
+    at, peak = behind.at, behind.peak
     left = np.minimum(at + span, width - 1)
     right = np.minimum(at + 3 * span, width)
     afterwards = (total[rows, right] - total[rows, left]) / np.maximum(right - left, 1)
@@ -155,26 +267,48 @@ def find_kicks(
         past = np.round(off + part_of * (at - off)).astype(np.int64)
         left, right = np.maximum(past - few, 0), np.minimum(past + few + 1, width)
         grown = (total[rows, right] - total[rows, left]) / np.maximum(right - left, 1)
-        sudden |= (grown < 0.8 * part_of * peak) & (past - begin > (DIP_US + RING_US) * us)
-    early = (spiked | sudden) & (
-        (peak < 2.0 * ring) | sudden | (at == begin) | (peak < RISEN * afterwards + 3 * noise)
+        sudden |= (grown < 0.8 * part_of * peak) & (past - first.begin > (DIP_US + RING_US) * us)
+    early = (first.spiked | sudden) & (
+        (peak < 2.0 * behind.ring)
+        | sudden
+        | (at == first.begin)
+        | (peak < RISEN * afterwards + 3 * wave.noise)
     )
+    return early, sudden
 
-    # level just before: the ringing of the spike averaged out, led on along the rise
-    took = np.maximum((at - off) / us, 0.5 / us)
+
+def _average_level(
+    wave: _Wave, first: _FirstTop, behind: _TopBehind
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Level just before the top: the ringing of the spike averaged out, led on along the rise.
+
+    With it the ringing that is left, and the time that the rise took [us].
+    """
+    us, at = wave.us, behind.at
+    took = np.maximum((at - wave.off) / us, 0.5 / us)
     n_level = max(1, round(LEVEL_US * us))
-    sum_ratio, used = np.zeros(n), np.zeros(n)
+    sum_ratio, used = np.zeros(len(at)), np.zeros(len(at))
     for k in range(n_level):
         place = np.maximum(at - k, 0)
-        share = np.maximum((place - off) / us, 0.1)
-        good = (place >= begin) & (share > 0.4 * took)
+        share = np.maximum((place - wave.off) / us, 0.1)
+        good = (place >= first.begin) & (share > 0.4 * took)
         bent = np.sin(BEND * np.minimum(share / took, 1.0)) / math.sin(BEND)
-        sum_ratio += np.where(good, y[rows, place] / bent, 0.0)
+        sum_ratio += np.where(good, wave.y[wave.rows, place] / bent, 0.0)
         used += good
-    level = np.where(used > 0, sum_ratio / np.maximum(used, 1), peak)
-    ring = ring / np.sqrt(np.maximum(used, 1))
-    # An instrument that follows late shows the top lower by as much as the rise gains meanwhile.
-    # Its delay shows in the fall, which takes the gap no time: half of it takes 0.7 of the delay.
+    level = np.where(used > 0, sum_ratio / np.maximum(used, 1), behind.peak)
+    return level, behind.ring / np.sqrt(np.maximum(used, 1)), took
+
+
+def _time_fall(
+    wave: _Wave, at: NDArray[np.int64], peak: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Time [us] of the fall behind the top, down to half of it.
+
+    An instrument that follows late shows the top lower by as much as the rise gains meanwhile.
+    Its delay shows in the fall, which takes the gap no time: half of it takes 0.7 of the delay.
+    """
+    y, rows, us = wave.y, wave.rows, wave.us
+    width = y.shape[1]
     fallen_to = 0.5 * peak
     until = at.copy()
     for k in range(1, max(2, round(LONGEST_FALL_US * us)) + 1):
@@ -183,38 +317,18 @@ def find_kicks(
     beyond = np.minimum(until + 1, width - 1)
     drop = y[rows, until] - y[rows, beyond]
     part = np.clip((y[rows, until] - fallen_to) / np.where(drop > 0, drop, 1.0), 0.0, 1.0)
-    fall_us = np.maximum(until - at + part - 0.5, 0.0) / us
-    abrupt = fall_us < LONGEST_FALL_US
-    level = np.where(ring > 0.03 * peak, level, peak)
-    # a sample later the rise would have gone on by so much; the breakdown lies in between
-    bend = BEND * math.cos(BEND) / math.sin(BEND)
-    step = np.where(abrupt, level / took / us * bend, 0.0)
-    near = (column >= at[:, None] - FLAT_US * us) & (column <= at[:, None] + FLAT_US * us)
-    level_top = np.abs(y - peak[:, None]) < FLAT_SHARE * peak[:, None] + 2 * noise[:, None]
-    flat = ((near & level_top).sum(axis=1) >= FLAT_US * us) & (
-        peak * (unit_v or 0.0) > LEAST_CLAMP_V
+    return np.asarray(np.maximum(until - at + part - 0.5, 0.0) / us)
+
+
+def _find_flat(wave: _Wave, behind: _TopBehind) -> NDArray[np.bool_]:
+    """Tell the tops that stand at the driver's clamp."""
+    at, peak, us = behind.at, behind.peak, wave.us
+    near = (wave.column >= at[:, None] - FLAT_US * us) & (wave.column <= at[:, None] + FLAT_US * us)
+    level_top = (
+        np.abs(wave.y - peak[:, None]) < FLAT_SHARE * peak[:, None] + 2 * wave.noise[:, None]
     )
-    step[flat] = 0.0
-    delay = np.where(abrupt, np.maximum(fall_us - OWN_FALL_US, 0.0) / FALL_HALF, 0.0)
-    lost = np.where(abrupt, step * us * delay, 0.0)
-    error = np.sqrt(
-        step**2 / 12
-        + ring**2
-        + noise**2
-        + (0.5 * lost) ** 2
-        + (step * us * DELAY_US) ** 2
-        + (LEAST_ERROR * level) ** 2
-    )
-    at = np.where(sudden, begin, np.where(early, crest_at, at))
-    return Kick(
-        at=at.astype(np.int64),
-        fall=np.where(abrupt & ~early, 0.5, 0.0),
-        height=level + 0.5 * step + lost,
-        error=error,
-        early=early,
-        first_at=first,
-        first_height=height,
-        flat=flat & ~early,
+    return np.asarray(
+        ((near & level_top).sum(axis=1) >= FLAT_US * us) & (peak * wave.unit_v > LEAST_CLAMP_V)
     )
 
 
