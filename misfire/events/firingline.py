@@ -15,7 +15,8 @@ SPIKE_US = 12.0  # a first top that comes no later may be the spike of the leaka
 DIP_US = 8.0  # the spike falls within that time, the rise of the secondary goes on
 RING_SHARE, RING_US = 0.25, 6.0  # of the spike that rings on after it, and how fast that fades
 STEEP_SHARE = 0.62  # of the first top, reached in half of its time
-RISEN = 1.3  # times the spark line: less is no rise
+RISEN = 2.0  # times the spark line; no gap breaks down below its own arc: textbooks say 4 to 8
+FLANK_SHARE = 0.8  # of the sample after it: a first sample below that is on its way up
 AHEAD_US = 25.0  # longer than a period of the ringing after a breakdown: it averages out
 FALLEN_SHARE = 0.6  # of the top; spark lines stand at an eighth to a half of it
 BEND = 0.7  # rad, of the sine's quarter (1.57): most gaps break down before the half of it
@@ -25,10 +26,11 @@ OWN_FALL_US = 0.6  # the collector's own circuit swings at 150 to 300 kHz: its f
 LEVEL_US = 6.0  # the samples of the rise that are averaged, one period of that ringing
 FLAT_US, FLAT_SHARE = 20.0, 0.015  # a quarter of a sine is so flat for 10 us of its 60
 SURE_ERROR = 0.15  # a height known so well helps to tell how the rises go
-WORST_ERROR = 0.3  # worse is no measure: a wide gap asks for a third more
+WORST_ERROR = 0.1  # gaps of one cylinder scatter by 5 to 10 %: worse tells no two firings apart
 LEAST_RISES = 8
 FASTEST_V_PER_US = 40.0  # 9 A over (75 turns)^2 and 40 pF: ANCHORS C1 and beyond
 USUAL_FASTEST_V_PER_US = 15.0  # 7 A over (80 turns)^2 and 70 pF: the least winding and lead
+SLOWEST_V_PER_US = 1.0  # 2 A over (100 turns)^2 and 150 pF make 1.3; a spark line climbs at 0.3
 LONGEST_FALL_US = 8.0  # of an instrument of 20 kHz; slower shows no firing line
 DELAY_US = 0.7  # how well an instrument's delay is known
 LEAST_ERROR = 0.03  # leakage, losses and the probe's own error
@@ -39,12 +41,14 @@ LEAST_CLAMP_V = 200.0  # drivers clamp at 300 to 450 V: common practice
 class Kick:
     """Top of each kick [shape=(n,)], places in samples of the window, heights in its unit.
 
-    `at` is the last sample of the rise, `fall` the part of a sample from there to the breakdown.
+    `off` is the switch-off as the flank places it, `at` the last sample of the rise, `fall` the
+    part of a sample from there to the breakdown.
     `early`: behind a steep first top (`first_at`, `first_height`), which the leakage inductance may
     have made, nothing rose: a gap that broke down did so before.
     `flat`: the top is the driver's clamp.
     """
 
+    off: NDArray[np.float64]
     at: NDArray[np.int64]
     fall: NDArray[np.float64]
     height: NDArray[np.float64]
@@ -111,6 +115,7 @@ def find_kicks(
     )
     at = np.where(sudden, first.begin, np.where(early, behind.crest_at, behind.at))
     return Kick(
+        off=wave.off,
         at=at.astype(np.int64),
         fall=np.where(abrupt & ~early, 0.5, 0.0),
         height=level + 0.5 * step + lost,
@@ -186,7 +191,22 @@ def _prepare(
     np.cumsum(np.nan_to_num(window), axis=1, out=total[:, 1:])
     ahead[:, : width - 1] = average_ahead(total, span)[:, 1:]
     y = np.where(np.isnan(window), -1e9, window)
+    off = _place_flank(y, off)
     return _Wave(y, total, ahead, off, np.broadcast_to(noise, n), us, span, unit_v)
+
+
+def _place_flank(y: NDArray[np.float64], off: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Place the switch-off between the last low sample and the first high one.
+
+    Where the wave stands high at once, a straight line through both samples says nothing of the
+    time: it is the middle. Where it is on its way up, the next sample leads back to the foot.
+    """
+    rows, width = np.arange(len(y)), y.shape[1]
+    first = np.clip(np.floor(off).astype(np.int64) + 1, 0, width - 2)
+    high, higher = y[rows, first], y[rows, first + 1]
+    rises = (high > 0) & (high < FLANK_SHARE * higher)
+    led_back = np.divide(high, higher - high, out=np.full(len(y), 0.5), where=rises)
+    return np.asarray(first - np.minimum(led_back, first - off))
 
 
 def _find_first_top(wave: _Wave, *, leaks: bool) -> _FirstTop:
@@ -213,11 +233,8 @@ def _find_first_top(wave: _Wave, *, leaks: bool) -> _FirstTop:
     share = np.clip(halfway - left, 0.0, 1.0)
     between = y[rows, left] * (1 - share) + y[rows, left + 1] * share
     reached = (first - off) / us
-    steep = np.where(
-        first - off < 3.5,
-        height * wave.unit_v > USUAL_FASTEST_V_PER_US * reached,
-        between > STEEP_SHARE * height,
-    )
+    steep = height * wave.unit_v > USUAL_FASTEST_V_PER_US * reached
+    steep |= (first - off >= 3.5) & (between > STEEP_SHARE * height)
     spiked = (low < 0.75 * height) & steep & leaks
     begin = np.where(spiked, dip, np.argmax(started, axis=1))
     return _FirstTop(first, height, spiked, begin)
@@ -252,7 +269,8 @@ def _find_early(
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Tell where nothing rose behind the spike: its ringing or the spark line stands there.
 
-    Second comes where what stands there came suddenly, as a tooth on a spark line does.
+    Second comes where a spark line must have stood before: what stands there came suddenly, as a
+    tooth does, or slower than any coil rises.
     """
     total, off, us, span = wave.total, wave.off, wave.us, wave.span
     rows, (n, width) = wave.rows, wave.y.shape
@@ -268,6 +286,7 @@ def _find_early(
         left, right = np.maximum(past - few, 0), np.minimum(past + few + 1, width)
         grown = (total[rows, right] - total[rows, left]) / np.maximum(right - left, 1)
         sudden |= (grown < 0.8 * part_of * peak) & (past - first.begin > (DIP_US + RING_US) * us)
+    sudden |= first.spiked & (peak * wave.unit_v < SLOWEST_V_PER_US * (at - off) / us)
     early = (first.spiked | sudden) & (
         (peak < 2.0 * behind.ring)
         | sudden
@@ -344,23 +363,23 @@ def settle_firing_voltages(strokes: NDArray[np.void], *, rate_hz: float) -> None
 
     Notes
     -----
-    All rises of one coil go alike, in proportion to the current switched off (what the supply and
-    the dwell made of it, where that fits better). So the time to the breakdown tells the height
-    where ringing or the rate hide it. What fits neither way becomes NaN: no number is better than
-    a plausible one.
+    A gap breaks down above the voltage of its own arc, by a factor of RISEN and more; what is
+    lower is no rise. All rises of one coil go alike, in proportion to the current switched off
+    (what the supply and the dwell made of it, where that fits better). So the time to the breakdown
+    tells the height where ringing or the rate hide it. What fits neither way, or is not known to
+    WORST_ERROR, becomes NaN and is flagged `unresolved`.
     """
     height, error, took = (strokes[n] for n in ("firing_v", "firing_v_error", "breakdown_us"))
     with np.errstate(invalid="ignore", divide="ignore"):
         error[height > FASTEST_V_PER_US * took] = np.inf  # no secondary charges so fast
+        error[height < RISEN * strokes["burn_level_v"]] = np.inf
     hidden = np.isinf(error)
     with np.errstate(invalid="ignore"):
         broke = (strokes["burn_time_ms"] > 0) & (took > 0)
         good = broke & (error < SURE_ERROR) & ((strokes["flags"] & STROKE_FLAGS["bounded"]) == 0)
     rise = _fit_rise(strokes, good)
     if rise is None:
-        with np.errstate(invalid="ignore"):
-            unknown = hidden | (broke & (error > WORST_ERROR))
-        height[unknown] = error[unknown] = np.nan
+        _leave_unknown(strokes, hidden | (broke & (error > WORST_ERROR)))
         return
     per_us, spread = rise
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -378,9 +397,14 @@ def settle_firing_voltages(strokes: NDArray[np.void], *, rate_hz: float) -> None
     height[mend], error[mend] = mixed[mend], (own[mend] + other[mend]) ** -0.5
     height[plain], error[plain] = by_time[plain], time_error[plain]
     with np.errstate(invalid="ignore"):
-        vague = broke & (error > WORST_ERROR)
-    unknown = (hidden & ~plain) | odd | vague
-    height[unknown] = error[unknown] = np.nan
+        vague = broke & ((error > WORST_ERROR) | (height < RISEN * strokes["burn_level_v"]))
+    _leave_unknown(strokes, (hidden & ~plain) | odd | vague)
+
+
+def _leave_unknown(strokes: NDArray[np.void], unknown: NDArray[np.bool_]) -> None:
+    """Leave the firing voltage open where the rise to it was not seen well enough, and say so."""
+    strokes["firing_v"][unknown] = strokes["firing_v_error"][unknown] = np.nan
+    strokes["flags"][unknown] |= np.uint32(STROKE_FLAGS["unresolved"])
 
 
 def _fit_rise(

@@ -13,6 +13,7 @@ STEADY_S = (80e-6, 200e-6)  # after the top: no coil swings on for so long witho
 BRIEF_S = 20e-6  # a sample is looked at as the mean over so long
 POINTS = 64  # of each burn, evenly spread, from which its level is taken
 LINE_QUANTILE = 0.2  # of them: saw teeth and restrikes only go up from the line
+LEVEL_QUANTILE = 0.35  # of them up to the end: a line climbs, teeth stand on it: below its middle
 LEAST_HALF_S, LONGEST_HALF_S = 60e-6, 300e-6  # half a period of a coil's ring-down
 KINK_S = 25e-6  # just before the foot of a throw
 BULGE = 0.63  # of the rise, reached in half of its time: a cosine has 0.75, a straight line 0.5
@@ -196,7 +197,7 @@ def _find_ends(
     plain = _find_plain_end(filled, begin, out, line, rate)
     end = np.where(np.isnan(end), plain, end)
     middle = spread(begin.astype(float), np.maximum(end, begin))
-    return line, end, middle[:, int(0.4 * POINTS)]
+    return line, end, middle[:, int(LEVEL_QUANTILE * POINTS)]
 
 
 def _find_swing_end(
