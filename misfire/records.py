@@ -87,6 +87,7 @@ STROKE_FLAGS = {
     "edge": 512,  # too near the start or end of the recording to judge
     "bounded": 1024,  # the gap may have asked for more than `firing_v`: clamped or clipped top
     "leaking": 2048,  # the kick decayed through a load: no spark line, no ringing
+    "unresolved": 4096,  # it broke down, but its rise was not seen well enough: no `firing_v`
 }
 
 SPARK_STATES = (

@@ -38,6 +38,59 @@ def find_firings(
     CycleError
         If the track does not cover one whole power stroke.
     """
+    tdc_angle, cycle, cylinder, stretch = _list_power_strokes(track, engine, phase)
+    tdc_s = time_at(track, tdc_angle)
+    good = np.isfinite(tdc_s)
+    if not good.any():
+        raise CycleError("the crank signal covers no whole power stroke: record for longer")
+    rows = np.flatnonzero(good)[np.argsort(tdc_s[good], kind="stable")]
+    tdc_angle, tdc_s = tdc_angle[rows], tdc_s[rows]
+    cycle, cylinder, stretch = cycle[rows], cylinder[rows], stretch[rows]
+    del rows, good
+    cycle -= cycle.min()
+    index, advance, strikes = _match(track, trains, engine, tdc_angle, cylinder)
+    spark_s = np.full(tdc_s.size, np.nan)
+    for train in trains:
+        index_of = index[train.channel.name]
+        take = np.isnan(spark_s) & (index_of >= 0)
+        spark_s[take] = train.strokes["stop_s"][index_of[take]]
+    seen = np.isfinite(spark_s)
+    expected = _fill_advance(tdc_s, advance)
+    unseen = np.flatnonzero(~seen)
+    unseen_s = time_at(track, tdc_angle[unseen] - expected[unseen])
+    spark_s[unseen] = np.where(np.isfinite(unseen_s), unseen_s, tdc_s[unseen])
+    advance = np.where(np.isfinite(advance), advance, expected)
+    del expected, unseen, unseen_s
+    rpm = _speed(track, tdc_angle, tdc_s)
+    by_time = np.argsort(spark_s, kind="stable")
+    for name in index:  # one after the other, not all of them twice
+        index[name] = index[name][by_time]
+    cycle, cylinder = cycle[by_time], cylinder[by_time]
+    return Firings(
+        cycle=cycle,
+        cylinder=cylinder,
+        tdc_angle_deg=tdc_angle[by_time],
+        tdc_s=tdc_s[by_time],
+        spark_s=spark_s[by_time],
+        seen=seen[by_time],
+        advance_deg=advance[by_time],
+        rpm=rpm[by_time],
+        stretch=stretch[by_time],
+        strikes=strikes[by_time],
+        stroke_index=index,
+        resolved=phase.resolved or engine.cylinders == 1,
+        mates=_find_mates(engine),
+        tdc_deg=phase.tdc_deg,
+        tdc_known=phase.tdc_known,
+        findings=phase.findings,
+        renamings=tuple(permute_cylinders(engine, turn) for turn in phase.others_deg),
+    )
+
+
+def _list_power_strokes(
+    track: CrankTrack, engine: Engine, phase: Phase
+) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64], NDArray[np.int32]]:
+    """List the compression TDC of every power stroke: angle, cycle, cylinder, stretch."""
     angles = cylinder_angles(engine)
     order = np.array(engine.firing_order)
     offsets = np.array([angles[int(c)] for c in order])
@@ -67,62 +120,23 @@ def find_firings(
         )
     if not parts or not sum(p[0].size for p in parts):
         raise CycleError("the crank signal covers no whole power stroke: record for longer")
-    tdc_angle = np.concatenate([p[0] for p in parts])
-    cycle = np.concatenate([p[1] for p in parts])
-    cylinder = np.concatenate([p[2] for p in parts])
-    stretch = np.concatenate([p[3] for p in parts])
-    del parts, keep, tdc, cycles  # of a long recording each is large
-    tdc_s = time_at(track, tdc_angle)
-    good = np.isfinite(tdc_s)
-    if not good.any():
-        raise CycleError("the crank signal covers no whole power stroke: record for longer")
-    rows = np.flatnonzero(good)[np.argsort(tdc_s[good], kind="stable")]
-    tdc_angle, tdc_s = tdc_angle[rows], tdc_s[rows]
-    cycle, cylinder, stretch = cycle[rows], cylinder[rows], stretch[rows]
-    del rows, good
-    cycle -= cycle.min()
-    index, advance, strikes = _match(track, trains, engine, tdc_angle, cylinder)
-    spark_s = np.full(tdc_s.size, np.nan)
-    for train in trains:
-        index_of = index[train.channel.name]
-        take = np.isnan(spark_s) & (index_of >= 0)
-        spark_s[take] = train.strokes["stop_s"][index_of[take]]
-    seen = np.isfinite(spark_s)
-    expected = _fill_advance(tdc_s, advance)
-    unseen = np.flatnonzero(~seen)
-    unseen_s = time_at(track, tdc_angle[unseen] - expected[unseen])
-    spark_s[unseen] = np.where(np.isfinite(unseen_s), unseen_s, tdc_s[unseen])
-    advance = np.where(np.isfinite(advance), advance, expected)
-    del expected, unseen, unseen_s
-    rpm = _speed(track, tdc_angle, tdc_s)
+    return (
+        np.concatenate([p[0] for p in parts]),
+        np.concatenate([p[1] for p in parts]),
+        np.concatenate([p[2] for p in parts]),
+        np.concatenate([p[3] for p in parts]),
+    )
+
+
+def _find_mates(engine: Engine) -> dict[int, int]:
+    """Find the cylinders 360 degrees apart from one another."""
+    angles = cylinder_angles(engine)
     mates = {}
     for a, at in angles.items():
         for b, bt in angles.items():
             if a != b and abs(float(wrap_deg(np.array([at - bt - 360.0]), 720.0)[0])) < 1.0:
                 mates[a] = b
-    by_time = np.argsort(spark_s, kind="stable")
-    for name in index:  # one after the other, not all of them twice
-        index[name] = index[name][by_time]
-    cycle, cylinder = cycle[by_time], cylinder[by_time]
-    return Firings(
-        cycle=cycle,
-        cylinder=cylinder,
-        tdc_angle_deg=tdc_angle[by_time],
-        tdc_s=tdc_s[by_time],
-        spark_s=spark_s[by_time],
-        seen=seen[by_time],
-        advance_deg=advance[by_time],
-        rpm=rpm[by_time],
-        stretch=stretch[by_time],
-        strikes=strikes[by_time],
-        stroke_index=index,
-        resolved=phase.resolved or engine.cylinders == 1,
-        mates=mates,
-        tdc_deg=phase.tdc_deg,
-        tdc_known=phase.tdc_known,
-        findings=phase.findings,
-        renamings=tuple(permute_cylinders(engine, turn) for turn in phase.others_deg),
-    )
+    return mates
 
 
 def _match(

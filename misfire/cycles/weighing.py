@@ -77,7 +77,9 @@ class Scale:
         for train in pickups:
             if len(train.channel.cylinders) == 1 and engine.cylinders > 1:
                 strokes = train.strokes
-                height = np.abs(strokes["firing_v"]) + np.abs(strokes["burn_level_v"])
+                kick, line = np.abs(strokes["firing_v"]), np.abs(strokes["burn_level_v"])
+                # a kick that no sample shows was short, and so it was low
+                height = np.where(np.isnan(kick), line, kick) + line
                 place = self._place(strokes["stop_s"])
                 self.pickups.append((train.channel.cylinders[0], height, *place))
         self.rises = self._place(cam_rise_s)

@@ -16,7 +16,6 @@ from misfire.records import EVENT_COLUMNS, SPARK_STATES, STROKE_FLAGS, WORK_STAT
 if TYPE_CHECKING:
     import pandas as pd
 
-LEAST_OVER_LINE = 2.5  # times the spark line: gaps ask for four to eight times: textbooks
 USUAL_TURNS = 80.0  # coil turns ratio where the job card gives none (ANCHORS C1: 70 to 110)
 
 
@@ -52,10 +51,6 @@ def build_events(
     bits |= np.where(~np.isfinite(probability), STROKE_FLAGS["edge"], 0)
     names = [(name, bit) for name, bit in STROKE_FLAGS.items()]
     words = {b: " ".join(n for n, bit in names if b & bit) for b in np.unique(bits).tolist()}
-    with np.errstate(invalid="ignore"):  # at the height of the spark line the kick was not seen
-        lost_in_line = ~(strokes["firing_v"] >= LEAST_OVER_LINE * strokes["burn_level_v"])
-        lost_in_line &= strokes["burn_time_ms"] != 0  # without breakdown it is the height reached
-    told = np.where(lost_in_line, np.nan, strokes["firing_v"])
     more = list_columns(evidence)
     columns = {
         "time_s": firings.spark_s,
@@ -66,7 +61,7 @@ def build_events(
         "dwell_ms": strokes["dwell_ms"],
         "peak_current_a": strokes["peak_current_a"],
         "primary_peak_v": strokes["primary_peak_v"],
-        "firing_voltage_kv": told * turns / 1e3,
+        "firing_voltage_kv": strokes["firing_v"] * turns / 1e3,
         "burn_time_ms": strokes["burn_time_ms"],
         "burn_voltage_kv": strokes["burn_level_v"] * turns / 1e3,
         "segment_accel": evidence.torque.accel,

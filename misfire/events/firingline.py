@@ -15,7 +15,8 @@ SPIKE_US = 12.0  # a first top that comes no later may be the spike of the leaka
 DIP_US = 8.0  # the spike falls within that time, the rise of the secondary goes on
 RING_SHARE, RING_US = 0.25, 6.0  # of the spike that rings on after it, and how fast that fades
 STEEP_SHARE = 0.62  # of the first top, reached in half of its time
-RISEN = 1.3  # times the spark line: less is no rise
+RISEN = 2.0  # times the spark line; no gap breaks down below its own arc: textbooks say 4 to 8
+FLANK_SHARE = 0.8  # of the sample after it: a first sample below that is on its way up
 AHEAD_US = 25.0  # longer than a period of the ringing after a breakdown: it averages out
 FALLEN_SHARE = 0.6  # of the top; spark lines stand at an eighth to a half of it
 BEND = 0.7  # rad, of the sine's quarter (1.57): most gaps break down before the half of it
@@ -25,10 +26,11 @@ OWN_FALL_US = 0.6  # the collector's own circuit swings at 150 to 300 kHz: its f
 LEVEL_US = 6.0  # the samples of the rise that are averaged, one period of that ringing
 FLAT_US, FLAT_SHARE = 20.0, 0.015  # a quarter of a sine is so flat for 10 us of its 60
 SURE_ERROR = 0.15  # a height known so well helps to tell how the rises go
-WORST_ERROR = 0.3  # worse is no measure: a wide gap asks for a third more
+WORST_ERROR = 0.1  # gaps of one cylinder scatter by 5 to 10 %: worse tells no two firings apart
 LEAST_RISES = 8
 FASTEST_V_PER_US = 40.0  # 9 A over (75 turns)^2 and 40 pF: ANCHORS C1 and beyond
 USUAL_FASTEST_V_PER_US = 15.0  # 7 A over (80 turns)^2 and 70 pF: the least winding and lead
+SLOWEST_V_PER_US = 1.0  # 2 A over (100 turns)^2 and 150 pF make 1.3; a spark line climbs at 0.3
 LONGEST_FALL_US = 8.0  # of an instrument of 20 kHz; slower shows no firing line
 DELAY_US = 0.7  # how well an instrument's delay is known
 LEAST_ERROR = 0.03  # leakage, losses and the probe's own error
@@ -39,12 +41,14 @@ LEAST_CLAMP_V = 200.0  # drivers clamp at 300 to 450 V: common practice
 class Kick:
     """Top of each kick [shape=(n,)], places in samples of the window, heights in its unit.
 
-    `at` is the last sample of the rise, `fall` the part of a sample from there to the breakdown.
+    `off` is the switch-off as the flank places it, `at` the last sample of the rise, `fall` the
+    part of a sample from there to the breakdown.
     `early`: behind a steep first top (`first_at`, `first_height`), which the leakage inductance may
     have made, nothing rose: a gap that broke down did so before.
     `flat`: the top is the driver's clamp.
     """
 
+    off: NDArray[np.float64]
     at: NDArray[np.int64]
     fall: NDArray[np.float64]
     height: NDArray[np.float64]
@@ -86,20 +90,130 @@ def find_kicks(
     inductance has rung down (ODE and netlist of a coil agree in that); the top is where a lasting
     fall begins: the mean over a ringing period ahead is lower, not single samples.
     """
+    wave = _prepare(window, off, rate_hz, noise, unit_v or 0.0)
+    first = _find_first_top(wave, leaks=unit_v is not None)
+    behind = _find_top_behind(wave, first)
+    early, sudden = _find_early(wave, first, behind)
+    level, ring, took = _average_level(wave, first, behind)
+    fall_us = _time_fall(wave, behind.at, behind.peak)
+    abrupt = fall_us < LONGEST_FALL_US
+    level = np.where(ring > 0.03 * behind.peak, level, behind.peak)
+    # a sample later the rise would have gone on by so much; the breakdown lies in between
+    bend = BEND * math.cos(BEND) / math.sin(BEND)
+    step = np.where(abrupt, level / took / wave.us * bend, 0.0)
+    flat = _find_flat(wave, behind)
+    step[flat] = 0.0
+    delay = np.where(abrupt, np.maximum(fall_us - OWN_FALL_US, 0.0) / FALL_HALF, 0.0)
+    lost = np.where(abrupt, step * wave.us * delay, 0.0)
+    error = np.sqrt(
+        step**2 / 12
+        + ring**2
+        + wave.noise**2
+        + (0.5 * lost) ** 2
+        + (step * wave.us * DELAY_US) ** 2
+        + (LEAST_ERROR * level) ** 2
+    )
+    at = np.where(sudden, first.begin, np.where(early, behind.crest_at, behind.at))
+    return Kick(
+        off=wave.off,
+        at=at.astype(np.int64),
+        fall=np.where(abrupt & ~early, 0.5, 0.0),
+        height=level + 0.5 * step + lost,
+        error=error,
+        early=early,
+        first_at=first.at,
+        first_height=first.height,
+        flat=flat & ~early,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Wave:
+    """Windows of many kicks, and what all steps need of them.
+
+    `y` [shape=(n, width)] without NaN; `total` its running sums; `ahead` the mean over AHEAD_US;
+    `us` samples of a microsecond; `span` those of AHEAD_US; `unit_v` as given, or 0.
+    """
+
+    y: NDArray[np.float64]
+    total: NDArray[np.float64]
+    ahead: NDArray[np.float64]
+    off: NDArray[np.float64]
+    noise: NDArray[np.float64]
+    us: float
+    span: int
+    unit_v: float
+
+    @property
+    def rows(self) -> NDArray[np.int64]:
+        """Number of each row."""
+        return np.arange(len(self.y))
+
+    @property
+    def column(self) -> NDArray[np.int64]:
+        """Number of each column."""
+        return np.arange(self.y.shape[1])
+
+
+@dataclass(frozen=True, slots=True)
+class _FirstTop:
+    """The first top of each kick, whether it is the leakage spike, and where the rise begins."""
+
+    at: NDArray[np.int64]
+    height: NDArray[np.float64]
+    spiked: NDArray[np.bool_]
+    begin: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class _TopBehind:
+    """The top behind the spike, the spike's crest that may stand above it, its ringing there."""
+
+    at: NDArray[np.int64]
+    crest_at: NDArray[np.int64]
+    peak: NDArray[np.float64]
+    ring: NDArray[np.float64]
+
+
+def _prepare(
+    window: NDArray[np.float64],
+    off: NDArray[np.float64],
+    rate_hz: float,
+    noise: float | NDArray[np.float64],
+    unit_v: float,
+) -> _Wave:
+    """Take the sums and means that all steps need."""
     n, width = window.shape
-    rows = np.arange(n)
-    noise = np.broadcast_to(noise, n)
     us = rate_hz * 1e-6
-    y = np.where(np.isnan(window), -1e9, window)
-    column = np.arange(width)
-    age = (column - off[:, None]) / us
     span = max(1, round(AHEAD_US * us))
     ahead = np.full((n, width), np.inf)
     total = np.zeros((n, width + 1))
     np.cumsum(np.nan_to_num(window), axis=1, out=total[:, 1:])
     ahead[:, : width - 1] = average_ahead(total, span)[:, 1:]
+    y = np.where(np.isnan(window), -1e9, window)
+    off = _place_flank(y, off)
+    return _Wave(y, total, ahead, off, np.broadcast_to(noise, n), us, span, unit_v)
 
-    # the first top, and the dip behind it
+
+def _place_flank(y: NDArray[np.float64], off: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Place the switch-off between the last low sample and the first high one.
+
+    Where the wave stands high at once, a straight line through both samples says nothing of the
+    time: it is the middle. Where it is on its way up, the next sample leads back to the foot.
+    """
+    rows, width = np.arange(len(y)), y.shape[1]
+    first = np.clip(np.floor(off).astype(np.int64) + 1, 0, width - 2)
+    high, higher = y[rows, first], y[rows, first + 1]
+    rises = (high > 0) & (high < FLANK_SHARE * higher)
+    led_back = np.divide(high, higher - high, out=np.full(len(y), 0.5), where=rises)
+    return np.asarray(first - np.minimum(led_back, first - off))
+
+
+def _find_first_top(wave: _Wave, *, leaks: bool) -> _FirstTop:
+    """Find the first top and the dip behind it, and tell the leakage spike from a rise."""
+    y, rows, off, us = wave.y, wave.rows, wave.off, wave.us
+    n, width = y.shape
+    age = (wave.column - off[:, None]) / us
     started = age > 0
     young = started & (age <= SPIKE_US)
     top = np.where(young, y, -np.inf)
@@ -119,23 +233,26 @@ def find_kicks(
     share = np.clip(halfway - left, 0.0, 1.0)
     between = y[rows, left] * (1 - share) + y[rows, left + 1] * share
     reached = (first - off) / us
-    steep = np.where(
-        first - off < 3.5,
-        height * (unit_v or 0.0) > USUAL_FASTEST_V_PER_US * reached,
-        between > STEEP_SHARE * height,
-    )
-    spiked = (low < 0.75 * height) & steep & (unit_v is not None)
+    steep = height * wave.unit_v > USUAL_FASTEST_V_PER_US * reached
+    steep |= (first - off >= 3.5) & (between > STEEP_SHARE * height)
+    spiked = (low < 0.75 * height) & steep & leaks
     begin = np.where(spiked, dip, np.argmax(started, axis=1))
+    return _FirstTop(first, height, spiked, begin)
 
-    # the top behind the spike: up to the first lasting fall
+
+def _find_top_behind(wave: _Wave, first: _FirstTop) -> _TopBehind:
+    """Find the top behind the spike: up to the first lasting fall."""
+    y, rows, us = wave.y, wave.rows, wave.us
+    width, begin = y.shape[1], first.begin
+    column = wave.column
     behind = column >= begin[:, None]
     highest = np.maximum.accumulate(np.where(behind, y, -np.inf), axis=1)
-    fallen = behind & (ahead < FALLEN_SHARE * highest)
+    fallen = behind & (wave.ahead < FALLEN_SHARE * highest)
     fall_at = np.where(fallen.any(axis=1), np.argmax(fallen, axis=1), width - 1)
-    rise = behind & (column <= fall_at[:, None] + span)
+    rise = behind & (column <= fall_at[:, None] + wave.span)
     at = np.argmax(np.where(rise, y, -np.inf), axis=1)
     peak = y[rows, at]
-    rung = np.where(spiked, RING_SHARE * height, 0.0)
+    rung = np.where(first.spiked, RING_SHARE * first.height, 0.0)
     ring = rung * np.exp(-np.maximum((at - begin) / us, 0.0) / RING_US)
     # a crest of the spike's ringing may stand above the top that comes after it
     crest = ring > 0.1 * peak
@@ -144,7 +261,20 @@ def find_kicks(
     at = np.where(crest, width - 1 - np.argmax(high[:, ::-1], axis=1), at)
     peak = y[rows, at]
     ring = rung * np.exp(-np.maximum((at - begin) / us, 0.0) / RING_US)
-    # nothing rose behind the spike: what stands there is its ringing or the spark line
+    return _TopBehind(at, crest_at, peak, ring)
+
+
+def _find_early(
+    wave: _Wave, first: _FirstTop, behind: _TopBehind
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Tell where nothing rose behind the spike: its ringing or the spark line stands there.
+
+    Second comes where a spark line must have stood before: what stands there came suddenly, as a
+    tooth does, or slower than any coil rises.
+    """
+    total, off, us, span = wave.total, wave.off, wave.us, wave.span
+    rows, (n, width) = wave.rows, wave.y.shape
+    at, peak = behind.at, behind.peak
     left = np.minimum(at + span, width - 1)
     right = np.minimum(at + 3 * span, width)
     afterwards = (total[rows, right] - total[rows, left]) / np.maximum(right - left, 1)
@@ -155,26 +285,49 @@ def find_kicks(
         past = np.round(off + part_of * (at - off)).astype(np.int64)
         left, right = np.maximum(past - few, 0), np.minimum(past + few + 1, width)
         grown = (total[rows, right] - total[rows, left]) / np.maximum(right - left, 1)
-        sudden |= (grown < 0.8 * part_of * peak) & (past - begin > (DIP_US + RING_US) * us)
-    early = (spiked | sudden) & (
-        (peak < 2.0 * ring) | sudden | (at == begin) | (peak < RISEN * afterwards + 3 * noise)
+        sudden |= (grown < 0.8 * part_of * peak) & (past - first.begin > (DIP_US + RING_US) * us)
+    sudden |= first.spiked & (peak * wave.unit_v < SLOWEST_V_PER_US * (at - off) / us)
+    early = (first.spiked | sudden) & (
+        (peak < 2.0 * behind.ring)
+        | sudden
+        | (at == first.begin)
+        | (peak < RISEN * afterwards + 3 * wave.noise)
     )
+    return early, sudden
 
-    # level just before: the ringing of the spike averaged out, led on along the rise
-    took = np.maximum((at - off) / us, 0.5 / us)
+
+def _average_level(
+    wave: _Wave, first: _FirstTop, behind: _TopBehind
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Level just before the top: the ringing of the spike averaged out, led on along the rise.
+
+    With it the ringing that is left, and the time that the rise took [us].
+    """
+    us, at = wave.us, behind.at
+    took = np.maximum((at - wave.off) / us, 0.5 / us)
     n_level = max(1, round(LEVEL_US * us))
-    sum_ratio, used = np.zeros(n), np.zeros(n)
+    sum_ratio, used = np.zeros(len(at)), np.zeros(len(at))
     for k in range(n_level):
         place = np.maximum(at - k, 0)
-        share = np.maximum((place - off) / us, 0.1)
-        good = (place >= begin) & (share > 0.4 * took)
+        share = np.maximum((place - wave.off) / us, 0.1)
+        good = (place >= first.begin) & (share > 0.4 * took)
         bent = np.sin(BEND * np.minimum(share / took, 1.0)) / math.sin(BEND)
-        sum_ratio += np.where(good, y[rows, place] / bent, 0.0)
+        sum_ratio += np.where(good, wave.y[wave.rows, place] / bent, 0.0)
         used += good
-    level = np.where(used > 0, sum_ratio / np.maximum(used, 1), peak)
-    ring = ring / np.sqrt(np.maximum(used, 1))
-    # An instrument that follows late shows the top lower by as much as the rise gains meanwhile.
-    # Its delay shows in the fall, which takes the gap no time: half of it takes 0.7 of the delay.
+    level = np.where(used > 0, sum_ratio / np.maximum(used, 1), behind.peak)
+    return level, behind.ring / np.sqrt(np.maximum(used, 1)), took
+
+
+def _time_fall(
+    wave: _Wave, at: NDArray[np.int64], peak: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Time [us] of the fall behind the top, down to half of it.
+
+    An instrument that follows late shows the top lower by as much as the rise gains meanwhile.
+    Its delay shows in the fall, which takes the gap no time: half of it takes 0.7 of the delay.
+    """
+    y, rows, us = wave.y, wave.rows, wave.us
+    width = y.shape[1]
     fallen_to = 0.5 * peak
     until = at.copy()
     for k in range(1, max(2, round(LONGEST_FALL_US * us)) + 1):
@@ -183,38 +336,18 @@ def find_kicks(
     beyond = np.minimum(until + 1, width - 1)
     drop = y[rows, until] - y[rows, beyond]
     part = np.clip((y[rows, until] - fallen_to) / np.where(drop > 0, drop, 1.0), 0.0, 1.0)
-    fall_us = np.maximum(until - at + part - 0.5, 0.0) / us
-    abrupt = fall_us < LONGEST_FALL_US
-    level = np.where(ring > 0.03 * peak, level, peak)
-    # a sample later the rise would have gone on by so much; the breakdown lies in between
-    bend = BEND * math.cos(BEND) / math.sin(BEND)
-    step = np.where(abrupt, level / took / us * bend, 0.0)
-    near = (column >= at[:, None] - FLAT_US * us) & (column <= at[:, None] + FLAT_US * us)
-    level_top = np.abs(y - peak[:, None]) < FLAT_SHARE * peak[:, None] + 2 * noise[:, None]
-    flat = ((near & level_top).sum(axis=1) >= FLAT_US * us) & (
-        peak * (unit_v or 0.0) > LEAST_CLAMP_V
+    return np.asarray(np.maximum(until - at + part - 0.5, 0.0) / us)
+
+
+def _find_flat(wave: _Wave, behind: _TopBehind) -> NDArray[np.bool_]:
+    """Tell the tops that stand at the driver's clamp."""
+    at, peak, us = behind.at, behind.peak, wave.us
+    near = (wave.column >= at[:, None] - FLAT_US * us) & (wave.column <= at[:, None] + FLAT_US * us)
+    level_top = (
+        np.abs(wave.y - peak[:, None]) < FLAT_SHARE * peak[:, None] + 2 * wave.noise[:, None]
     )
-    step[flat] = 0.0
-    delay = np.where(abrupt, np.maximum(fall_us - OWN_FALL_US, 0.0) / FALL_HALF, 0.0)
-    lost = np.where(abrupt, step * us * delay, 0.0)
-    error = np.sqrt(
-        step**2 / 12
-        + ring**2
-        + noise**2
-        + (0.5 * lost) ** 2
-        + (step * us * DELAY_US) ** 2
-        + (LEAST_ERROR * level) ** 2
-    )
-    at = np.where(sudden, begin, np.where(early, crest_at, at))
-    return Kick(
-        at=at.astype(np.int64),
-        fall=np.where(abrupt & ~early, 0.5, 0.0),
-        height=level + 0.5 * step + lost,
-        error=error,
-        early=early,
-        first_at=first,
-        first_height=height,
-        flat=flat & ~early,
+    return np.asarray(
+        ((near & level_top).sum(axis=1) >= FLAT_US * us) & (peak * wave.unit_v > LEAST_CLAMP_V)
     )
 
 
@@ -230,23 +363,23 @@ def settle_firing_voltages(strokes: NDArray[np.void], *, rate_hz: float) -> None
 
     Notes
     -----
-    All rises of one coil go alike, in proportion to the current switched off (what the supply and
-    the dwell made of it, where that fits better). So the time to the breakdown tells the height
-    where ringing or the rate hide it. What fits neither way becomes NaN: no number is better than
-    a plausible one.
+    A gap breaks down above the voltage of its own arc, by a factor of RISEN and more; what is
+    lower is no rise. All rises of one coil go alike, in proportion to the current switched off
+    (what the supply and the dwell made of it, where that fits better). So the time to the breakdown
+    tells the height where ringing or the rate hide it. What fits neither way, or is not known to
+    WORST_ERROR, becomes NaN and is flagged `unresolved`.
     """
     height, error, took = (strokes[n] for n in ("firing_v", "firing_v_error", "breakdown_us"))
     with np.errstate(invalid="ignore", divide="ignore"):
         error[height > FASTEST_V_PER_US * took] = np.inf  # no secondary charges so fast
+        error[height < RISEN * strokes["burn_level_v"]] = np.inf
     hidden = np.isinf(error)
     with np.errstate(invalid="ignore"):
         broke = (strokes["burn_time_ms"] > 0) & (took > 0)
         good = broke & (error < SURE_ERROR) & ((strokes["flags"] & STROKE_FLAGS["bounded"]) == 0)
     rise = _fit_rise(strokes, good)
     if rise is None:
-        with np.errstate(invalid="ignore"):
-            unknown = hidden | (broke & (error > WORST_ERROR))
-        height[unknown] = error[unknown] = np.nan
+        _leave_unknown(strokes, hidden | (broke & (error > WORST_ERROR)))
         return
     per_us, spread = rise
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -264,9 +397,14 @@ def settle_firing_voltages(strokes: NDArray[np.void], *, rate_hz: float) -> None
     height[mend], error[mend] = mixed[mend], (own[mend] + other[mend]) ** -0.5
     height[plain], error[plain] = by_time[plain], time_error[plain]
     with np.errstate(invalid="ignore"):
-        vague = broke & (error > WORST_ERROR)
-    unknown = (hidden & ~plain) | odd | vague
-    height[unknown] = error[unknown] = np.nan
+        vague = broke & ((error > WORST_ERROR) | (height < RISEN * strokes["burn_level_v"]))
+    _leave_unknown(strokes, (hidden & ~plain) | odd | vague)
+
+
+def _leave_unknown(strokes: NDArray[np.void], unknown: NDArray[np.bool_]) -> None:
+    """Leave the firing voltage open where the rise to it was not seen well enough, and say so."""
+    strokes["firing_v"][unknown] = strokes["firing_v_error"][unknown] = np.nan
+    strokes["flags"][unknown] |= np.uint32(STROKE_FLAGS["unresolved"])
 
 
 def _fit_rise(

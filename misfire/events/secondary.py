@@ -10,7 +10,7 @@ from misfire.dsp.blocks import BLOCK_SAMPLES, iterate_blocks
 from misfire.dsp.crossings import find_true
 from misfire.dsp.levels import survey_counts
 from misfire.dsp.strokes import make_strokes
-from misfire.events.firingline import find_kicks
+from misfire.events.firingline import RISEN, find_kicks
 from misfire.events.sparkline import measure_burn
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
 
@@ -19,7 +19,10 @@ TOP_QUANTILE = 0.9998  # of a channel's samples: the kicks lie beyond
 HOLD_S = 2.5e-3  # shorter than the least time between two firings: 12 cylinders at 4000 rpm
 LONGEST_BURN_S = 5e-3
 RISE_S = 0.2e-3  # a quarter of a slow coil's period and more: the kick is over by then
-KICK_SHARE = 0.25  # of the highest kicks, that a firing's own kick reaches
+KICK_SHARE = 0.08  # of the highest kicks; at idle gaps ask for a third of what they do under load
+RUN_S = 0.1e-3  # what rises anew after that time is another run: an end of burn, a restrike
+LIT_S = (40e-6, 200e-6)  # behind a kick, where a spark line stands and a ring-down swings through
+LIT_SHARE, LIT_QUANTILE = 0.02, 0.2  # of the highest kicks: a line of 600 V below kicks of 25 kV
 FOOT_SHARE = 0.1  # of a kick, at which its rise is taken to begin
 LINE_SHARES = (0.04, 0.6)  # of the kick, between which a spark line lies
 
@@ -70,11 +73,8 @@ def find_pickup_strokes(
         hot = find_true(above)
         if hot.size == 0:
             continue
-        height = np.abs(counts[hot].astype(np.float64) - rest)
-        # The end of burn and restrikes rise too, but less: a group's highest is its kick.
-        group = np.concatenate(([0], np.cumsum(np.diff(hot) > hold)))
-        order = np.lexsort((-height, group))
-        kicks = hot[order[np.unique(group[order], return_index=True)[1]]]
+        signed = sign * (counts.astype(np.float64) - rest)
+        kicks = _choose_kicks(signed, hot, hold, rise, max(3 * noise, LIT_SHARE * top), rate)
         kicks = kicks[(kicks + first >= start) & (kicks + first < stop)]
         # back from there to the foot of the rise: the coil was switched off
         back = np.arange(rise + 1)
@@ -90,6 +90,42 @@ def find_pickup_strokes(
         return empty
     at = np.concatenate(times)
     return measure_pickup(read, channel, channel.start_s + at / rate)
+
+
+def _choose_kicks(
+    wave: NDArray[np.float64],
+    hot: NDArray[np.int64],
+    hold: int,
+    rise: int,
+    least_line: float,
+    rate: float,
+) -> NDArray[np.int64]:
+    """Choose the kick of each group of high samples: the first that a spark line follows.
+
+    A coil that is switched on rings before, a spark that goes out is thrown up behind, and where
+    samples are few either may stand higher than the kick. Without a line it is the highest.
+    """
+    group = np.concatenate(([0], np.cumsum(np.diff(hot) > hold)))
+    begins = np.concatenate(([True], np.diff(hot) > max(1, int(RUN_S * rate))))
+    run, group = hot[begins], group[begins]
+    last = wave.size - 1
+    near = np.minimum(run[:, None] + np.arange(rise + 1), last)
+    top = run + np.argmax(wave[near], axis=1)
+    line_from, line_to = (max(1, round(s * rate)) for s in LIT_S)
+    behind = wave[np.minimum(top[:, None] + np.arange(line_from, line_to + 1), last)]
+    lit = np.quantile(behind, LIT_QUANTILE, axis=1) > least_line
+    order = np.lexsort((np.where(lit, run, -wave[np.minimum(top, last)]), ~lit, group))
+    chosen = order[np.unique(group[order], return_index=True)[1]]
+    kicks = top[chosen]
+    # an end of burn whose kick fell between two samples: back to where the line begins
+    for i in np.flatnonzero(~lit[chosen]):
+        start = max(0, int(kicks[i]) - int(LONGEST_BURN_S * rate))
+        before = wave[start : max(0, int(kicks[i]) - line_from)]
+        dark = np.flatnonzero(before < 0.5 * least_line)
+        begin = start + (int(dark[-1]) + 1 if dark.size else before.size)
+        if start + before.size - begin > line_to - line_from:
+            kicks[i] = begin + int(np.argmax(wave[begin : begin + line_from + 1]))
+    return np.unique(kicks)
 
 
 def measure_pickup(
@@ -152,7 +188,7 @@ def _fill(
     noise = 1.4826 * np.median(np.abs(np.diff(counts[:, : before // 2], axis=1)), axis=1)
     noise = np.maximum(noise / math.sqrt(2.0), 0.5)
     span = max(4, round(RISE_S * rate))
-    near = wave[:, before - 2 : before + span]
+    near = wave[:, before + 1 : before + span]  # before, a charging coil stands off the other way
     each = np.arange(rows.size)
     sign = np.sign(near[each, np.argmax(np.abs(near), axis=1)])
     sign[sign == 0] = 1.0
@@ -166,9 +202,13 @@ def _fill(
     line_from, line_to = 2 + round(0.15e-3 * rate), 2 + round(0.3e-3 * rate) + 2
     level = _find_medians(wave[:, line_from:line_to])
     step = 0.8 * np.clip(np.nan_to_num(level), *(share * height for share in LINE_SHARES))
+    # a kick that fell between two samples is not seen; the line begins at the switch-off
+    with np.errstate(invalid="ignore"):
+        unseen = height < RISEN * level
+    at = np.where(unseen, np.ceil(off).astype(np.int64), kick.at)
     found = make_strokes(rows.size)
     measure_burn(
-        found, wave, kick.at, kick.at + kick.fall,
+        found, wave, at, np.where(unseen, off, kick.at + kick.fall),
         step=step, noise=noise, rate=rate, scale=abs(scale), n_cut=0,
     )  # fmt: skip
     signed = sign * scale
@@ -180,11 +220,14 @@ def _fill(
     )
     for name in ("burn_time_ms", "decay_us", "restrikes", "flags"):
         strokes[name][rows] = found[name]
-    top = counts[each, before - 2 + kick.at]
+    unseen &= found["burn_time_ms"] > 0
+    strokes["firing_v"][rows[unseen]] = strokes["firing_v_error"][rows[unseen]] = np.nan
+    top = counts[each, before - 2 + at]
     bounded = (top >= channel.clip_high - 1) | (top <= channel.clip_low + 1)
     dark = strokes["burn_time_ms"][rows] == 0
     flags = np.where(bounded, STROKE_FLAGS["clipped"] | STROKE_FLAGS["bounded"], 0)
     flags |= np.where(dark, STROKE_FLAGS["no_breakdown"], 0)
+    flags |= np.where(unseen, STROKE_FLAGS["unresolved"], 0)
     strokes["flags"][rows] |= flags.astype(np.uint32)
 
 

@@ -13,6 +13,7 @@ STEADY_S = (80e-6, 200e-6)  # after the top: no coil swings on for so long witho
 BRIEF_S = 20e-6  # a sample is looked at as the mean over so long
 POINTS = 64  # of each burn, evenly spread, from which its level is taken
 LINE_QUANTILE = 0.2  # of them: saw teeth and restrikes only go up from the line
+LEVEL_QUANTILE = 0.35  # of them up to the end: a line climbs, teeth stand on it: below its middle
 LEAST_HALF_S, LONGEST_HALF_S = 60e-6, 300e-6  # half a period of a coil's ring-down
 KINK_S = 25e-6  # just before the foot of a throw
 BULGE = 0.63  # of the rise, reached in half of its time: a cosine has 0.75, a straight line 0.5
@@ -72,7 +73,6 @@ def measure_burn(
     """
     n, width = window.shape
     rows = np.arange(n)
-    column = np.arange(width)
     step, noise = np.broadcast_to(step, n), np.broadcast_to(noise, n)
     settle = max(1, round(SETTLE_S * rate))
     brief = max(1, round(BRIEF_S * rate))
@@ -83,39 +83,14 @@ def measure_burn(
     np.cumsum(filled, axis=1, out=total[:, 1:])
 
     floor = 0.15 * step + 2 * noise / np.sqrt(brief)
-    low = floor[:, None]
-    gone = average_ahead(total, brief) < low
-    gone &= average_ahead(total, max(2, round(GONE_S * rate))) < low
-    gone &= column > kick_at[:, None]
-    # ringing right after a breakdown may look so at a low rate; a line behind it is none
-    steady = kick_at[:, None] + np.arange(round(STEADY_S[0] * rate), round(STEADY_S[1] * rate))
-    lit = filled[rows[:, None], np.minimum(steady, width - 1)].min(axis=1) > floor
-    gone &= ~lit[:, None] | (column >= steady[:, -1:])
-    out = np.argmax(gone, axis=1)
-    went = gone[rows, out]
+    out, went = _find_out(filled, total, kick_at, floor, brief, rate)
     sure = np.ones(n, bool)
     if n_cut:
         reach = max(round(GONE_S * rate), ring_span.size) + brief + 2
         sure = went & (out + reach <= width)
     out = np.where(went, out, width - 1)
     lasted = (out - kick_at).astype(float)
-
-    # what the wave does between the top and the supply
-    top = filled[rows, kick_at]
-    early = _mean(total, _part(kick_at, lasted, 0.15), _part(kick_at, lasted, 0.35))
-    late = _mean(total, _part(kick_at, lasted, 0.65), _part(kick_at, lasted, 0.85))
-    early, late = np.maximum(early, 1e-9), np.maximum(late, 1e-9)
-    ratio = late / early
-    decayed = np.sqrt(np.clip(floor / np.maximum(top, floor), 1e-9, 1.0))
-    foreseen = early / np.sqrt(np.minimum(ratio, 1.0))  # the decay led back to its beginning
-    swing = np.arange(max(1, round(150e-6 * rate)))
-    lowest = filled[rows[:, None], np.minimum(out[:, None] + swing, width - 1)].min(axis=1)
-    # a driver's diode may hold the wave up as it swings through: no lower than a volt below earth
-    swings = lowest < -np.maximum(np.minimum(SWING_SHARE * top, 0.5 * step), floor)
-    rings_on = (early > TOP_SHARE * top) & (lasted < LONGEST_TOP_S * rate)
-    leaks = ~rings_on & ~swings & (ratio < SAME_DECAY * decayed) & (foreseen > 0.5 * top)
-    leaks |= rings_on & ~swings & (ratio < STEEP_LINE)
-    rings_on &= ~leaks
+    leaks, rings_on, ratio = _tell_without_line(filled, total, kick_at, out, floor, step, rate)
     burned = went & ~rings_on & ~leaks & (lasted > 1)
     in_channel = out < known - 1
 
@@ -132,6 +107,83 @@ def measure_burn(
     strokes["restrikes"] = np.where(
         burned, _count_falls(filled, kick_at + settle, end, line, noise, rate), 0
     )
+    slope = _fit_slopes(window, kick_at, end, burned, settle, rate, n_cut)
+    strokes["burn_slope_v_per_ms"] = slope * scale
+    strokes["burn_level_v"] = np.where(burned, level * scale, np.nan)
+    tail = np.where(burned, np.ceil(end).astype(np.int64), kick_at + settle)
+    ring = filled[rows[:, None], np.minimum(tail[:, None] + ring_span, width - 1)]
+    span = ring.max(axis=1, initial=-np.inf) - ring.min(axis=1, initial=np.inf)
+    strokes["ring_v"] = np.where(tail < width, span, -np.inf) * scale
+    return sure
+
+
+def _find_out(
+    filled: NDArray[np.float64],
+    total: NDArray[np.float64],
+    kick_at: NDArray[np.int64],
+    floor: NDArray[np.float64],
+    brief: int,
+    rate: float,
+) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Find where the wave first falls to the supply and stays low, and whether it does at all."""
+    n, width = filled.shape
+    rows, column, low = np.arange(n), np.arange(width), floor[:, None]
+    gone = average_ahead(total, brief) < low
+    gone &= average_ahead(total, max(2, round(GONE_S * rate))) < low
+    gone &= column > kick_at[:, None]
+    # ringing right after a breakdown may look so at a low rate; a line behind it is none
+    steady = kick_at[:, None] + np.arange(round(STEADY_S[0] * rate), round(STEADY_S[1] * rate))
+    lit = filled[rows[:, None], np.minimum(steady, width - 1)].min(axis=1) > floor
+    gone &= ~lit[:, None] | (column >= steady[:, -1:])
+    out = np.argmax(gone, axis=1)
+    return out, gone[rows, out]
+
+
+def _tell_without_line(
+    filled: NDArray[np.float64],
+    total: NDArray[np.float64],
+    kick_at: NDArray[np.int64],
+    out: NDArray[np.int64],
+    floor: NDArray[np.float64],
+    step: NDArray[np.float64],
+    rate: float,
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.float64]]:
+    """Tell leaks and coils that ring on by what the wave does between its top and the supply.
+
+    Third comes the late level over the early one.
+    """
+    n, width = filled.shape
+    rows = np.arange(n)
+    lasted = (out - kick_at).astype(float)
+    top = filled[rows, kick_at]
+    early = _mean(total, _part(kick_at, lasted, 0.15), _part(kick_at, lasted, 0.35))
+    late = _mean(total, _part(kick_at, lasted, 0.65), _part(kick_at, lasted, 0.85))
+    early, late = np.maximum(early, 1e-9), np.maximum(late, 1e-9)
+    ratio = late / early
+    decayed = np.sqrt(np.clip(floor / np.maximum(top, floor), 1e-9, 1.0))
+    foreseen = early / np.sqrt(np.minimum(ratio, 1.0))  # the decay led back to its beginning
+    swing = np.arange(max(1, round(150e-6 * rate)))
+    lowest = filled[rows[:, None], np.minimum(out[:, None] + swing, width - 1)].min(axis=1)
+    # a driver's diode may hold the wave up as it swings through: no lower than a volt below earth
+    swings = lowest < -np.maximum(np.minimum(SWING_SHARE * top, 0.5 * step), floor)
+    rings_on = (early > TOP_SHARE * top) & (lasted < LONGEST_TOP_S * rate)
+    leaks = ~rings_on & ~swings & (ratio < SAME_DECAY * decayed) & (foreseen > 0.5 * top)
+    leaks |= rings_on & ~swings & (ratio < STEEP_LINE)
+    return leaks, rings_on & ~leaks, ratio
+
+
+def _fit_slopes(
+    window: NDArray[np.float64],
+    kick_at: NDArray[np.int64],
+    end: NDArray[np.float64],
+    burned: NDArray[np.bool_],
+    settle: int,
+    rate: float,
+    n_cut: int,
+) -> NDArray[np.float64]:
+    """Fit the slope of each spark line, per millisecond."""
+    width = window.shape[1]
+    column = np.arange(width)
     length = np.where(burned, end - kick_at, 0.0)
     begin, stop = kick_at + np.maximum(settle, 0.15 * length), kick_at + 0.85 * length
     first, last = 0, width  # columns that any line needs
@@ -146,13 +198,7 @@ def measure_burn(
         before=first,
         after=width - last + n_cut,
     )
-    strokes["burn_slope_v_per_ms"] = slope * scale
-    strokes["burn_level_v"] = np.where(burned, level * scale, np.nan)
-    tail = np.where(burned, np.ceil(end).astype(np.int64), kick_at + settle)
-    ring = filled[rows[:, None], np.minimum(tail[:, None] + ring_span, width - 1)]
-    span = ring.max(axis=1, initial=-np.inf) - ring.min(axis=1, initial=np.inf)
-    strokes["ring_v"] = np.where(tail < width, span, -np.inf) * scale
-    return sure
+    return slope
 
 
 def _part(begin: NDArray[np.int64], length: NDArray[np.float64], share: float) -> NDArray[np.int64]:
@@ -196,7 +242,7 @@ def _find_ends(
     plain = _find_plain_end(filled, begin, out, line, rate)
     end = np.where(np.isnan(end), plain, end)
     middle = spread(begin.astype(float), np.maximum(end, begin))
-    return line, end, middle[:, int(0.4 * POINTS)]
+    return line, end, middle[:, int(LEVEL_QUANTILE * POINTS)]
 
 
 def _find_swing_end(

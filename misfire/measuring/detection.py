@@ -1,7 +1,7 @@
 """From a recording to events on one clock: strokes of every coil channel, crank track, cam."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +58,79 @@ class Detected:
     findings: tuple[Finding, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class _Scan:
+    """What each channel showed, by its name and on its own clock.
+
+    `both_edges`: in words, what each edge of a crank channel shows of the wheel.
+    """
+
+    recording: Recording
+    coils: list[Channel]
+    strokes: dict[str, NDArray[np.void]] = field(default_factory=dict)
+    kicks: dict[str, NDArray[np.void]] = field(default_factory=dict)
+    teeth: dict[str, NDArray[np.float64]] = field(default_factory=dict)
+    cam: dict[str, NDArray[np.float64]] = field(default_factory=dict)
+    shift_pitch: dict[str, float] = field(default_factory=dict)
+    both_edges: dict[str, str] = field(default_factory=dict)
+
+    def look_through(self, channel: Channel, report: Report) -> list[Finding]:
+        """Run the detector of a channel, and leave out what falls into a gap of the recording."""
+        recording = self.recording
+        if channel.role == "crank":
+            found = self._find_teeth(channel, report)
+        else:
+            found = []
+            self._find_strokes(channel, report)
+        gaps = find_gaps(recording, channel)
+        if gaps.size:
+            name = channel.name
+            for trains in (self.strokes, self.kicks):
+                if name in trains:
+                    trains[name] = drop_strokes(trains[name], gaps)
+            for instants in (self.teeth, self.cam):
+                if name in instants:
+                    instants[name] = drop_instants(instants[name], gaps)
+        give_back()  # what this thread has freed: nothing else can use it
+        return found
+
+    def _find_strokes(self, channel: Channel, report: Report) -> None:
+        """Find the strokes of a coil channel, the kicks of a pick-up, or the edges of a cam."""
+        name, read = channel.name, _reader(self.recording, channel)
+        blocks = _blocks(self.recording, channel, report)
+        if channel.role == "coil_primary":
+            self.strokes[name] = find_primary_strokes(read, channel, on_block=report)
+        elif channel.role == "coil_current":
+            self.strokes[name] = find_current_strokes(read, channel, on_block=report)
+        elif channel.role == "coil_trigger":
+            self.strokes[name] = _trigger_strokes(self.recording, channel, blocks)
+        elif channel.role == PICKUP_ROLE:
+            stops = [  # to the last bit as they will stand on the common clock
+                _move(self.strokes[c.name]["stop_s"].copy(), c, c) for c in self.coils
+            ]
+            self.kicks[name] = _measure_pickup(read, channel, stops, report)
+        else:
+            self.cam[name] = _rises(self.recording, channel, blocks)
+
+    def _find_teeth(self, channel: Channel, report: Report) -> list[Finding]:
+        """Find the teeth of a crank channel."""
+        wheel = self.recording.job.wheel
+        if channel.is_levels:
+            train = find_teeth_levels(self.recording.read_levels(channel.name))
+        else:
+            blocks = _blocks(self.recording, channel, report)
+            train = find_teeth(
+                blocks, rate_hz=channel.rate_hz, sensor=wheel.sensor if wheel else None
+            )
+        train = choose_edge(train, wheel=wheel)
+        self.teeth[channel.name] = train.tooth_s
+        if not channel.is_levels:
+            self.teeth[channel.name] += channel.start_s
+        self.shift_pitch[channel.name] = train.edge_shift_pitch
+        self.both_edges[channel.name] = train.seen
+        return [replace(f, channel=channel.name) for f in train.findings]
+
+
 def detect_events(recording: Recording, *, progress: Progress | None = None) -> Detected:
     """Run every channel's detector once and put all events on one clock.
 
@@ -76,91 +149,22 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
         If no channel shows sparks or crank angle.
     """
     findings: list[Finding] = []
-    strokes: dict[str, NDArray[np.void]] = {}
-    teeth: dict[str, NDArray[np.float64]] = {}
-    cam: dict[str, NDArray[np.float64]] = {}
-    shift_pitch: dict[str, float] = {}
-    both_edges: dict[str, str] = {}
-    kicks: dict[str, NDArray[np.void]] = {}
     useful = [c for c in recording.channels if c.role in (*STROKE_ROLES, "crank", "cam")]
     pickups_too = [c for c in recording.channels if c.role == PICKUP_ROLE and not c.is_levels]
-
-    def scan(channel: Channel, report: Report) -> list[Finding]:
-        read = _reader(recording, channel)
-        blocks = _blocks(recording, channel, report)
-        if channel.role == "coil_primary":
-            strokes[channel.name] = find_primary_strokes(read, channel, on_block=report)
-        elif channel.role == "coil_current":
-            strokes[channel.name] = find_current_strokes(read, channel, on_block=report)
-        elif channel.role == "coil_trigger":
-            strokes[channel.name] = _trigger_strokes(recording, channel, blocks)
-        elif channel.role == "crank":
-            wheel = recording.job.wheel
-            if channel.is_levels:
-                train = find_teeth_levels(recording.read_levels(channel.name))
-            else:
-                train = find_teeth(
-                    blocks, rate_hz=channel.rate_hz, sensor=wheel.sensor if wheel else None
-                )
-            train = choose_edge(train, wheel=wheel)
-            teeth[channel.name] = train.tooth_s
-            if not channel.is_levels:
-                teeth[channel.name] += channel.start_s
-            shift_pitch[channel.name] = train.edge_shift_pitch
-            both_edges[channel.name] = train.seen
-            return [replace(f, channel=channel.name) for f in train.findings]
-        elif channel.role == PICKUP_ROLE:
-            stops = [  # to the last bit as they will stand on the common clock
-                _move(strokes[c.name]["stop_s"].copy(), c, c)
-                for c in useful
-                if c.role in STROKE_ROLES
-            ]
-            kicks[channel.name] = _measure_pickup(read, channel, stops, report)
-        else:
-            cam[channel.name] = _rises(recording, channel, blocks)
-        return []
-
-    def scan_and_free(channel: Channel, report: Report) -> list[Finding]:
-        found = scan(channel, report)
-        gaps = find_gaps(recording, channel)
-        if gaps.size:
-            name = channel.name
-            for trains in (strokes, kicks):
-                if name in trains:
-                    trains[name] = drop_strokes(trains[name], gaps)
-            for instants in (teeth, cam):
-                if name in instants:
-                    instants[name] = drop_instants(instants[name], gaps)
-        give_back()  # what this thread has freed: nothing else can use it
-        return found
-
+    scan = _Scan(recording, [c for c in useful if c.role in STROKE_ROLES])
+    strokes, kicks = scan.strokes, scan.kicks
     # Pick-ups come behind the coils, in the same go where no clock has to be worked out.
     placed = all(c.clock_known for c in recording.channels)
     for found in scan_channels(
         [*useful, *pickups_too] if placed else useful,
-        scan_and_free,
+        scan.look_through,
         behind={PICKUP_ROLE: STROKE_ROLES},
         progress=progress,
     ):
         findings += found
     give_back()
-    for channel in useful:
-        if channel.role in STROKE_ROLES and strokes[channel.name].size == 0:
-            if channel.role == "coil_primary" and (
-                _rests_on_nothing(recording, channel, strokes) or _kicks(recording, channel)
-            ):
-                # shows nothing of its coil, not even that it stands still
-                del strokes[channel.name]
-            findings.append(
-                Finding(
-                    "no_strokes",
-                    "warning",
-                    f"no coil stroke is to be seen in this {channel.role} channel: check the "
-                    "connection, the range and the attenuation",
-                    channel.name,
-                )
-            )
-    channels, clock_findings = join_clocks(recording, strokes, teeth)
+    findings += _report_empty(recording, useful, strokes)
+    channels, clock_findings = join_clocks(recording, strokes, scan.teeth)
     findings += clock_findings
     renamed = {c.name: c for c in channels}
     trains = []
@@ -182,24 +186,10 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
         names = [c.name for c in pickups_too]
         kicks = dict(zip(names, scan_channels(pickups_too, scan_pickup), strict=True))
     pickups = [StrokeTrain(renamed[c.name], kicks.pop(c.name)) for c in pickups_too]
-    track = None
-    for old in recording.channels:
-        if old.role == "crank" and track is None:
-            tooth_s = _move(teeth.pop(old.name), old, renamed.get(old.name))
-            try:
-                track = _decode(tooth_s, trains, recording)
-                gaps = find_gaps(recording, renamed.get(old.name, old))
-                track = forgive_gaps(track, gaps)
-                track = _count_from_falling_edge(track, shift_pitch[old.name])
-                findings += [
-                    f if f.channel else replace(f, channel=old.name) for f in track.findings
-                ]
-            except CycleError as error:
-                seen = both_edges[old.name]
-                text = f"{error}; {seen}" if seen else str(error)
-                findings.append(Finding("no_sync", "error", text, old.name))
+    track, crank_findings = _find_track(scan, renamed, trains)
+    findings += crank_findings
     rises = [
-        _move(cam[old.name], old, renamed.get(old.name))
+        _move(scan.cam[old.name], old, renamed.get(old.name))
         for old in recording.channels
         if old.role == "cam"
     ]
@@ -218,6 +208,55 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
         duration_s=_duration(recording, channels),
         findings=tuple(findings),
     )
+
+
+def _report_empty(
+    recording: Recording, useful: list[Channel], strokes: dict[str, NDArray[np.void]]
+) -> list[Finding]:
+    """Report the coil channels without a stroke; those that show nothing at all are taken out."""
+    findings = []
+    for channel in useful:
+        if channel.role in STROKE_ROLES and strokes[channel.name].size == 0:
+            if channel.role == "coil_primary" and (
+                _rests_on_nothing(recording, channel, strokes) or _kicks(recording, channel)
+            ):
+                # shows nothing of its coil, not even that it stands still
+                del strokes[channel.name]
+            findings.append(
+                Finding(
+                    "no_strokes",
+                    "warning",
+                    f"no coil stroke is to be seen in this {channel.role} channel: check the "
+                    "connection, the range and the attenuation",
+                    channel.name,
+                )
+            )
+    return findings
+
+
+def _find_track(
+    scan: _Scan, renamed: dict[str, Channel], trains: list[StrokeTrain]
+) -> tuple[CrankTrack | None, list[Finding]]:
+    """Work out the crank angle from the first crank channel that shows it; its teeth are taken."""
+    recording = scan.recording
+    findings: list[Finding] = []
+    track: CrankTrack | None = None
+    for old in recording.channels:
+        if old.role == "crank" and track is None:
+            tooth_s = _move(scan.teeth.pop(old.name), old, renamed.get(old.name))
+            try:
+                track = _decode(tooth_s, trains, recording)
+                gaps = find_gaps(recording, renamed.get(old.name, old))
+                track = forgive_gaps(track, gaps)
+                track = _count_from_falling_edge(track, scan.shift_pitch[old.name])
+                findings += [
+                    f if f.channel else replace(f, channel=old.name) for f in track.findings
+                ]
+            except CycleError as error:
+                seen = scan.both_edges[old.name]
+                text = f"{error}; {seen}" if seen else str(error)
+                findings.append(Finding("no_sync", "error", text, old.name))
+    return track, findings
 
 
 def _rests_on_nothing(

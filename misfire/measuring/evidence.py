@@ -23,6 +23,7 @@ from misfire.cycles.naming import name_channels
 from misfire.cycles.phase import find_phase
 from misfire.cycles.ripple import find_ripples
 from misfire.cycles.sparkclock import track_from_sparks
+from misfire.dsp.running import running_quantile
 from misfire.errors import CycleError
 from misfire.features.compression import CompressionTable
 from misfire.features.injection import InjectionTable
@@ -42,7 +43,7 @@ from misfire.measuring.faintness import clear_faint_sparks, describe_faint, find
 from misfire.measuring.freeing import give_back
 from misfire.measuring.injectors import measure_injectors
 from misfire.measuring.recordinggaps import drop_firings, merge_gaps
-from misfire.records import CrankTrack, Finding, Firings, Recording, StrokeTrain
+from misfire.records import CrankTrack, Engine, Finding, Firings, Recording, StrokeTrain
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -64,6 +65,7 @@ JUDGED_FIELDS = (
 
 
 COLUMNS_BETWEEN = 4  # of a table, worked out before freed memory is given back
+LOUD_SHARE, LOUD_REACH = 0.4, 3  # of the highest of so many strokes before and behind
 DECIDING_COLUMNS = ("torque_level_change", "no_breakdown", "no_dwell")
 """Of the firing table, what is looked at once its firings are judged."""
 
@@ -302,8 +304,11 @@ def follow(recording: Recording, *, progress: Progress | None = None) -> Followe
     has_crank = detected.track is not None
     track = detected.track
     trains = [t for t in detected.trains if t.strokes.size]
+    single = [p for p in detected.pickups if p.strokes.size]
+    only_pickups = track is not None and not trains
+    if only_pickups:
+        trains = _firings_of_pickups(single)
     if track is None:
-        single = [p for p in detected.pickups if p.strokes.size]
         if engine.ignition == "distributor":
             single = _firings_of_pickups(single)
         elif trains:
@@ -329,6 +334,8 @@ def follow(recording: Recording, *, progress: Progress | None = None) -> Followe
         track, trains, detected.pickups, engine=engine, phase=phase
     )
     findings += named
+    if only_pickups:
+        trains = _own_firings(trains, pickups, engine)
     firings = find_firings(track, trains, engine=engine, phase=phase)
     findings += firings.findings
     firings = drop_firings(firings, merge_gaps(recording, detected.channels))
@@ -403,16 +410,44 @@ def place(followed: Followed) -> Placed:
 
 
 def _firings_of_pickups(pickups: list[StrokeTrain]) -> list[StrokeTrain]:
-    """Keep the strokes at which a pick-up's own lead fired, not what it hears of the others."""
+    """Keep the strokes at which a pick-up's own lead fired, by their kick or by their spark line.
+
+    What it hears of other leads is lower and has no line. A kick of some microseconds may fall
+    between two samples, a line does not.
+    """
     kept = []
     for train in pickups:
-        height = np.abs(train.strokes["firing_v"])
-        finite = height[np.isfinite(height)]
-        if finite.size == 0:
-            continue
-        loud = height > 0.4 * float(np.quantile(finite, 0.95))
-        kept.append(StrokeTrain(train.channel, train.strokes[loud]))
+        own = _stands_out(train, "firing_v") | _stands_out(train, "burn_level_v")
+        if own.any():
+            kept.append(StrokeTrain(train.channel, train.strokes[own]))
     return kept
+
+
+def _stands_out(train: StrokeTrain, name: str) -> NDArray[np.bool_]:
+    """Tell the strokes in which a measure is not far below the highest of those around."""
+    height = np.nan_to_num(np.abs(train.strokes[name]))
+    highest = running_quantile(height, reach=LOUD_REACH, quantile=1.0)
+    return np.asarray((height > LOUD_SHARE * highest) & (height > 0))
+
+
+def _own_firings(
+    loud: list[StrokeTrain], pickups: list[StrokeTrain], engine: Engine
+) -> list[StrokeTrain]:
+    """Choose the pick-ups that stand for coil channels, once it is known whose leads they are on.
+
+    Of a double-ended coil both strokes are kept: the crank angle tells compression from exhaust
+    better than the height does, which few samples of a short kick often miss.
+    """
+    heard = [t.channel.name for t in loud]
+    known = [p for p in pickups if p.channel.name in heard]
+    if engine.ignition == "wasted_spark":
+        return [p for p in known if p.channel.cylinders]
+    named = {p.channel.name: p.channel for p in known}
+    return [
+        StrokeTrain(named[t.channel.name], t.strokes)
+        for t in loud
+        if named[t.channel.name].cylinders or engine.ignition == "distributor"
+    ]
 
 
 def _index_pickups(pickups: list[StrokeTrain], firings: Firings) -> list[StrokeTrain]:

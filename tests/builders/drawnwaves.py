@@ -26,12 +26,16 @@ class Shape:
     swing_s: float = 220e-6  # period of the coil's swing after the burn
     fade_s: float = 250e-6
     bandwidth_hz: float = 400e3
+    drop_v: float = 6.0  # of the charging current in the secondary's winding: 7 A / 80^2 x 5.5 kohm
 
 
 def draw_burn(t, shape, *, firing_v, burn_s, line_v=18.0, climb=0.2, teeth=(), thrown=0.0):
-    """Volts above the supply from switch-off on; `teeth` are (begin, width, height) in s, s, V."""
+    """Volts above the supply from switch-off on; `teeth` are (begin, width, height) in s, s, V.
+
+    `firing_v` stands at the gap: the primary stands higher by what the winding drops.
+    """
     omega = np.pi / 2 / shape.quarter_s
-    broke_s = np.arcsin(firing_v / shape.reach_v) / omega
+    broke_s = np.arcsin((firing_v + shape.drop_v) / shape.reach_v) / omega
     since = t - broke_s
     line = line_v * (1 + climb * np.clip(since / burn_s, 0, 1) ** 2)
     wave = line.copy()

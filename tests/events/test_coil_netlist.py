@@ -102,8 +102,8 @@ def told(tmp_path_factory):
 @pytest.mark.parametrize("rate_hz", [500e3, 1e6])
 @pytest.mark.parametrize("kv", KILOVOLTS)
 def test_breakdown_within_five_percent(told, rate_hz, kv, request):
-    if kv == 12.0:
-        reason = "5 % of it is the leakage inductance's own, 3 % the delay made up for"
+    if (rate_hz, kv) == (1e6, 12.0):
+        reason = "5.4 %: the leakage inductance's swing stands on the rise, and in its fall"
         request.applymarker(pytest.mark.xfail(reason=reason, strict=True))
     assert told[rate_hz, kv] == pytest.approx(kv, rel=0.05)
 
