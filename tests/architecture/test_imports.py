@@ -176,7 +176,6 @@ LONGEST, MOST_ARGUMENTS = 100, 9  # a function: lines with its docstring, argume
 COMMANDS = {"cli.confirm.confirm", "cli.hookup.hookup", "cli.screen.screen"}
 TO_SPLIT = {  # each falls into steps with the next change of what it does
     "cycles.assign.find_firings",
-    "cycles.phase.find_phase",
     "events.firingline.find_kicks",
     "events.sparkline.measure_burn",
     "measuring.detection.detect_events",
