@@ -475,7 +475,8 @@ def _against_either_side(
     width = reach
     if energy.size <= 2 * width:
         return np.full(energy.size, np.nan)
-    quantile = 0.7 if engine.cylinders == 2 else 0.5
+    # of one or two cylinders half of the firings beside a lost one may be lost as well
+    quantile = 0.7 if engine.cylinders <= 2 else 0.5
     padded = np.concatenate((np.full(width, np.nan), sound, np.full(width, np.nan)))
     sided = reduce_windows(padded, width, partial(nan_quantile, quantile=quantile))
     before, after = sided[: energy.size], sided[width + 1 :]
