@@ -84,6 +84,11 @@ class EngineModel:
     advance_idle_deg: float = _number(12.0, -10.0, 30.0)
     advance_load_deg: float = _number(28.0, 0.0, 50.0)
     cylinder_spread: float = _number(0.02, 0.0, 0.15)  # charge and fuel differ by this, 1 sigma
+    torsion_hz: float = _number(
+        0.0, 0.0, 800.0
+    )  # first torsional mode of the crank; 0: it is stiff
+    torsion_damping: float = _number(0.04, 0.005, 0.5)
+    twist_deg_100nm: float = _number(0.04, 0.0, 2.0)  # of the front end, 100 Nm put in there
 
     def __post_init__(self) -> None:
         """Check ranges and that order, angles and pairs make an engine."""
@@ -119,6 +124,7 @@ class WheelModel:
     tooth_share: float = _number(0.5, 0.1, 0.9)  # Hall: share of the pitch at the high level
     high_v: float = _number(5.0, 3.0, 15.0)  # Hall: pull-up level
     jitter_us: float = _number(1.0, 0.0, 30.0)  # Hall: each edge, 1 sigma
+    end: str = _choice("flywheel", ("flywheel", "front"))  # of the crank, at which it stands
 
     def __post_init__(self) -> None:
         """Check ranges and the gaps."""
