@@ -355,3 +355,16 @@ class TestStarts:
             turn = 360.0 if track.revolution_known else 180.0
             assert np.ptp(off) < 1e-6
             assert abs((off[0] + turn / 2) % turn - turn / 2) < 1e-6
+
+
+class TestSwappedGaps:
+    @pytest.mark.parametrize("seed", range(20))
+    def test_two_gaps_in_each_others_place(self, seed):
+        # rows of 16 and 17 teeth either way; the gap of two stands where the card has that of one
+        rng = np.random.default_rng(seed)
+        rpm, start_deg = float(rng.uniform(500.0, 5000.0)), float(rng.uniform(0.0, 360.0))
+        crank = Crank(steady(rpm), duration_s=2000 / rpm, start_deg=start_deg, ripple=0.03)
+        time_s, _ = crank.teeth("36-2-1")
+        with pytest.raises(CycleError, match="said to miss 1 misses 2"):
+            decode_wheel(time_s, wheel=CrankWheel(36, ((17,), (35, 36))))
+        assert decode_wheel(time_s, wheel=WHEELS["36-2-1"]).n_missing == 0
