@@ -146,7 +146,9 @@ def _share_in_turns(tooth_s: NDArray[np.float64], pattern: Pattern) -> float:
     if pattern.plain:
         runs = find_steady_runs(log_pitch[:])
         return float(np.sum(runs[:, 1] - runs[:, 0])) / tooth_s.size
-    starts = find_regular_turns(log_pitch, learn_lengths(log_pitch, pattern))
+    starts = find_regular_turns(
+        log_pitch, learn_lengths(log_pitch, pattern), pitch_deg=pattern.pitch_deg
+    )
     return starts.size * pattern.n_teeth / tooth_s.size
 
 

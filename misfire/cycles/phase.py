@@ -11,6 +11,8 @@ from misfire.cycles.pattern import make_pattern
 from misfire.cycles.restrikes import list_first_strikes
 from misfire.cycles.ripple import Ripple
 from misfire.cycles.weighing import (
+    EARLIEST_DEG,
+    LATEST_DEG,
     LEAST_SHARPNESS,
     SURE_MARGIN,
     USUAL_ADVANCE_DEG,
@@ -23,6 +25,8 @@ from misfire.records import Cam, CrankTrack, Engine, Finding, StrokeTrain
 
 CAM_SPREAD_DEG = 8.0  # edges of one cam tooth scatter less
 LEAST_EDGES = 5
+MOST_LOBES = 12  # of a cam wheel; rises at more places are a cam that does not run with the crank
+MOST_CAM_SHIFT_DEG = 30.0  # crank degrees: a card's edge_deg and its cam differ by less (rough)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,32 +83,105 @@ def find_phase(
     Source: sparks fall about 50 degrees before to 20 after compression TDC; a waste-spark coil
     shows the higher firing voltage on compression (DESIGN section 3; ANCHORS C3).
     """
-    findings: list[Finding] = []
-    given = track.wheel.tdc_deg
-    tdc_known = given is not None and track.revolution_known
     scale = Scale(track, trains, pickups, cam_rise_s, engine, cam, ripples)
-    ripple = ripples.get(scale.longest)
+    place = _find_place(track, trains, scale)
+    offset, told, basis = _choose_revolutions(track, scale, place.tdc_deg)
+    if engine.cylinders == 1:
+        others: tuple[float, ...] = ()
+    elif told:
+        others = tuple(d for d in place.rotations if d != 360.0)
+    else:
+        others = tuple(sorted({*place.rotations, 360.0}))
+    findings = [*place.findings, *_name_ambiguity(others), *_name_open(track, offset)]
+    if cam is None and not others:
+        findings += _describe_cam(scale, place.tdc_deg, offset)
+    words = ", ".join(sorted(basis)) if told else "nothing"
+    known = track.wheel.tdc_deg is not None and track.revolution_known
+    return Phase(place.tdc_deg, offset, not others, known, words, tuple(findings), others)
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """TDC of firing_order[0]; `rotations`: distances to other places that fit as well."""
+
+    tdc_deg: float
+    rotations: tuple[float, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+
+def _find_place(track: CrankTrack, trains: list[StrokeTrain], scale: Scale) -> _Place:
+    """Take TDC from the card, or work it out from sparks, cam and ripple."""
+    given, engine = track.wheel.tdc_deg, scale.engine
+    if given is not None and track.revolution_known:
+        return _Place(float(given))
+    ripple = scale.ripples.get(scale.longest)
     rotations: tuple[float, ...] = ()
     part_deg = _find_part(track)
-    if given is None or not tdc_known:
-        tdc, certain = _tdc_from_sparks(track, trains, engine, ripple)
-        if given is not None and 0 < part_deg < 360.0:  # the card's angle, from some gap
-            tdc += float(wrap_deg(np.array([given - tdc]), part_deg)[0])
-        if not certain and engine.cylinders > 1:
-            tdc, rotations = _choose_place(scale, tdc, part_deg)
-        if track.wheel.positions > 1:  # a track made of sparks has no wheel to speak of
-            source = _name_source(trains, ripple)
-            findings.append(
-                Finding(
-                    "tdc_worked_out",
-                    "warning" if rotations else "info",
-                    ("tdc_deg is not in the job card" if given is None else "no single reference")
-                    + f"; TDC taken from {source} as about {tdc % 360.0:.0f} degrees"
-                    + (", but nothing tells which cylinder fires there" if rotations else ""),
-                )
-            )
-    else:
-        tdc = float(given)
+    tdc, certain = _tdc_from_sparks(track, trains, engine, ripple)
+    places = _places_from_cam(scale, tdc, ripple, certain=certain)
+    if places.size:
+        tdc = float(places[0])
+    if given is not None and 0 < part_deg < 360.0:  # the card's angle, from some gap
+        tdc += float(wrap_deg(np.array([given - tdc]), part_deg)[0])
+    if not certain and engine.cylinders > 1:
+        several = places.size > 1
+        turns = places - places[0] if several else _list_turns(engine, part_deg)
+        tdc, rotations = _choose_place(scale, tdc, turns, with_cam=not several)
+    if places.size and ripple is not None and ripple.sharpness >= LEAST_SHARPNESS:
+        # a cam is set to some degrees only, and some are turned by oil
+        interval = min(720.0 / engine.cylinders, 360.0)
+        away_deg = float(wrap_deg(np.array([ripple.tdc_deg - tdc]), interval)[0])
+        tdc += away_deg if abs(away_deg) < min(MOST_CAM_SHIFT_DEG, interval / 4.0) else 0.0
+    if track.wheel.positions <= 1:  # a track made of sparks has no wheel to speak of
+        return _Place(tdc, rotations)
+    source = "the cam's edge_deg" if places.size else _name_source(trains, ripple)
+    text = (
+        ("tdc_deg is not in the job card" if given is None else "no single reference")
+        + f"; TDC taken from {source} as about {tdc % 360.0:.0f} degrees"
+        + (", but nothing tells which cylinder fires there" if rotations else "")
+    )
+    found = Finding("tdc_worked_out", "warning" if rotations else "info", text)
+    return _Place(tdc, rotations, (found,))
+
+
+def _places_from_cam(
+    scale: Scale, tdc: float, ripple: Ripple | None, *, certain: bool
+) -> NDArray[np.float64]:
+    """List where TDC can be by the card's place of the cam's first rise; none without a cam.
+
+    `tdc` is what sparks and ripple let expect. Where a spark is that of a known coil, the cam only
+    says how far before TDC it comes. A cam of several lobes has one place for each that can be the
+    first of the cycle; those that do not suit the ripple are left out.
+    """
+    nothing = np.empty(0)
+    if scale.cam is None:
+        return nothing
+    angle, number = scale.rises
+    angle = angle[(number == scale.longest) & np.isfinite(angle)]
+    edge_deg, period = scale.cam.edge_deg, 720.0
+    rises = np.array(_group_rises(angle % period))
+    if angle.size < LEAST_EDGES or not rises.size:
+        return nothing
+    since = (rises - np.roll(rises, 1)) % period  # the first of the cycle: TDC lies between
+    places = (rises - edge_deg)[(since > edge_deg - CAM_SPREAD_DEG) | (rises.size == 1)] % period
+    interval = min(720.0 / scale.engine.cylinders, 360.0)
+    sharp = ripple is not None and ripple.sharpness >= LEAST_SHARPNESS
+    if certain:
+        later = wrap_deg(places - tdc + USUAL_ADVANCE_DEG, 360.0)  # of TDC, after the spark
+        places = places[(later > -LATEST_DEG) & (later < EARLIEST_DEG)]
+    elif places.size > 1 and ripple is not None and sharp:
+        suits = np.abs(wrap_deg(places - ripple.tdc_deg, interval)) < CAM_SPREAD_DEG
+        places = places[suits] if suits.any() else places
+    return np.asarray(places % (360.0 if certain else 720.0))
+
+
+def _choose_revolutions(
+    track: CrankTrack, scale: Scale, tdc: float
+) -> tuple[dict[int, float], bool, set[str]]:
+    """Choose the compression revolution of each stretch.
+
+    Gives what is to be added to TDC there (NaN: open), whether anything told, and what did.
+    """
     offset: dict[int, float] = {}
     margins: list[tuple[int, float, float]] = []
     basis: set[str] = set()
@@ -126,36 +203,25 @@ def find_phase(
             offset[number] = np.nan
         else:
             offset[number] = 0.0
-    if engine.cylinders == 1:
-        others: tuple[float, ...] = ()
-    elif told:
-        others = tuple(d for d in rotations if d != 360.0)
-    else:
-        others = tuple(sorted({*rotations, 360.0}))
+    return offset, told, basis
+
+
+def _name_ambiguity(others: tuple[float, ...]) -> list[Finding]:
+    """Say what would tell the places of TDC apart that fit alike."""
+    if not others:
+        return []
     if others == (360.0,):
-        findings.append(
-            Finding(
-                "phase_unknown",
-                "warning",
-                "no channel tells the compression from the exhaust revolution: cylinders 360 "
-                "degrees apart cannot be told apart. Connect the primary of one known cylinder, "
-                "a cam sensor or a secondary pick-up on one cylinder",
-            )
+        text = (
+            "no channel tells the compression from the exhaust revolution: cylinders 360 "
+            "degrees apart cannot be told apart. Connect the primary of one known cylinder, "
+            "a cam sensor or a secondary pick-up on one cylinder"
         )
-    elif others:
-        findings.append(
-            Finding(
-                "cylinders_unknown",
-                "warning",
-                "nothing tells which cylinder is which: give tdc_deg in the job card, or "
-                "`cylinders` for a channel of one coil, or connect one coil of a known cylinder",
-            )
-        )
-    findings += _name_open(track, offset)
-    if cam is None and not others:
-        findings += _describe_cam(scale, tdc, offset)
-    words = ", ".join(sorted(basis)) if told else "nothing"
-    return Phase(tdc, offset, not others, tdc_known, words, tuple(findings), others)
+        return [Finding("phase_unknown", "warning", text)]
+    text = (
+        "nothing tells which cylinder is which: give tdc_deg in the job card, or "
+        "`cylinders` for a channel of one coil, or connect one coil of a known cylinder"
+    )
+    return [Finding("cylinders_unknown", "warning", text)]
 
 
 def _name_open(track: CrankTrack, offset: dict[int, float]) -> list[Finding]:
@@ -224,13 +290,8 @@ def _describe_cam(scale: Scale, tdc: float, offset: dict[int, float]) -> list[Fi
     angle, number = scale.rises
     extra = np.array([offset.get(int(k), np.nan) for k in number])
     theta = (angle - tdc + extra) % 720.0
-    theta = np.sort(theta[np.isfinite(theta)])
-    if theta.size < LEAST_EDGES:
-        return []
-    groups = np.split(theta, np.flatnonzero(np.diff(theta) > CAM_SPREAD_DEG) + 1)
-    most = max(g.size for g in groups)
-    edges = [float(np.median(g)) for g in groups if 2 * g.size > most]
-    if len(edges) > 12:  # smeared: no pattern that repeats with the cycle
+    edges = _group_rises(theta[np.isfinite(theta)])
+    if not edges:
         return []
     words = ", ".join(f"{e:.0f}" for e in edges)
     text = (
@@ -240,18 +301,40 @@ def _describe_cam(scale: Scale, tdc: float, offset: dict[int, float]) -> list[Fi
     return [Finding("cam_worked_out", "info", text)]
 
 
-def _choose_place(scale: Scale, tdc: float, part_deg: float) -> tuple[float, tuple[float, ...]]:
-    """Best of all places that TDC of firing_order[0] may have, and the others that fit as well."""
-    angles = np.array(scale.engine.firing_angles_deg)
+def _group_rises(theta: NDArray[np.float64]) -> list[float]:
+    """Angles at which a cam rises in most cycles, of all its rises; none where they are smeared."""
+    if theta.size < LEAST_EDGES:
+        return []
+    theta = np.sort(theta)
+    apart = np.flatnonzero(np.diff(theta) > CAM_SPREAD_DEG) + 1
+    groups = np.split(theta, apart)
+    if len(groups) > 1 and groups[0][0] + 720.0 - groups[-1][-1] <= CAM_SPREAD_DEG:
+        groups = [np.concatenate((groups[0], groups.pop() - 720.0)), *groups[1:]]
+    most = max(g.size for g in groups)
+    edges = sorted(float(np.median(g)) % 720.0 for g in groups if 2 * g.size > most)
+    return edges if len(edges) <= MOST_LOBES else []
+
+
+def _list_turns(engine: Engine, part_deg: float) -> NDArray[np.float64]:
+    """Angles by which TDC may be off where neither wheel nor sparks tell the cylinders apart."""
+    angles = np.array(engine.firing_angles_deg)
     turns = (angles[:, None] - angles[None, :]).ravel() % 720.0
     if 0 < part_deg < 360.0:
         turns = np.concatenate((turns, np.arange(0.0, 720.0, part_deg)))
     turns = np.concatenate((turns, (turns + 360.0) % 720.0))
-    turns = np.unique(np.round(turns, 1) % 720.0)
+    return np.unique(np.round(turns, 1) % 720.0)
+
+
+def _choose_place(
+    scale: Scale, tdc: float, turns: NDArray[np.float64], *, with_cam: bool
+) -> tuple[float, tuple[float, ...]]:
+    """Best of all places that TDC of firing_order[0] may have, and the others that fit as well."""
     share = np.zeros((turns.size, turns.size))
     for i in range(turns.size):
         for j in range(i):
-            score, weight, _ = scale.compare(scale.longest, tdc + turns[i], tdc + turns[j])
+            score, weight, _ = scale.compare(
+                scale.longest, tdc + turns[i], tdc + turns[j], with_cam=with_cam
+            )
             share[i, j] = score / weight if weight > 0 else 0.0
             share[j, i] = -share[i, j]
     best = int(np.argmax(share.sum(axis=1)))

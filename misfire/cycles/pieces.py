@@ -133,14 +133,14 @@ def find_pieces(tooth_s: NDArray[np.float64], pattern: Pattern) -> list[Piece]:
     """
     if tooth_s.size < max(pattern.n_teeth, 4):
         return []
-    log_pitch = LogPitches(tooth_s)
+    log_pitch, pitch_deg = LogPitches(tooth_s), pattern.pitch_deg
     if pattern.plain:
         lengths, ends = pattern.steps.astype(float), np.empty(0, np.int64)
         runs = find_steady_runs(log_pitch[:])
     else:
         lengths = learn_lengths(log_pitch, pattern)
-        runs = _chain(find_regular_turns(log_pitch, lengths), pattern.n_teeth)
-        ends = find_gap_ends(log_pitch, lengths)
+        runs = _chain(find_regular_turns(log_pitch, lengths, pitch_deg=pitch_deg), pattern.n_teeth)
+        ends = find_gap_ends(log_pitch, lengths, pitch_deg=pitch_deg)
     rail = Rail(tooth_s, pattern, lengths)
     pieces: list[Piece] = []
     for first, last in runs.tolist():
@@ -183,7 +183,13 @@ def _reach(rail: Rail, ends: NDArray[np.int64], pieces: list[Piece], goal: int |
     if pieces:
         tooth, pitch_s = _state(pieces[-1], rail)
         walk = follow(
-            time_s, steps=steps, lengths=lengths, tooth=tooth, pitch_s=pitch_s, goal=target
+            time_s,
+            steps=steps,
+            lengths=lengths,
+            tooth=tooth,
+            pitch_s=pitch_s,
+            goal=target,
+            pitch_deg=pattern.pitch_deg,
         )
         _append(pieces[-1], walk, begin)
         if walk.confirmed:
@@ -203,6 +209,7 @@ def _reach(rail: Rail, ends: NDArray[np.int64], pieces: list[Piece], goal: int |
             lengths=lengths,
             tooth=0,
             pitch_s=pitch_s,
+            pitch_deg=pattern.pitch_deg,
             goal=target,
         )
         turns = walk.position[-1] / pattern.positions if walk.position else 0.0
@@ -253,6 +260,7 @@ def _walk_back(rail: Rail, piece: Piece, pitch_s: float, floor: int) -> None:
         lengths=rail.lengths[::-1].tolist(),
         tooth=0,
         pitch_s=pitch_s,
+        pitch_deg=rail.pattern.pitch_deg,
     )
     if not walk.index:
         return

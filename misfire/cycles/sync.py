@@ -10,6 +10,13 @@ from misfire.cycles.pattern import Pattern
 from misfire.dsp.teeth import Counted
 
 STEADY_LOG = 0.35  # neighbouring pitches of a turning engine differ less: ln 1.42
+# Energy that compressions take and give back while the starter turns an engine, per inertia and
+# degree [1/s^2]: 475 over 90 degrees, at most half as steep again, where a crank swings between 198
+# and 355 rev/min in each firing interval. At idle and above nothing is left of it.
+SWING_PER_DEG, MOST_SWING_LOG = 8.0, 1.0
+SEED_SWING_LOG = (
+    0.2  # of it in a revolution that is to be sure: one tooth in place of a gap is 0.69
+)
 PULSE_COST = 0.2  # price of believing in one missing or extra pulse, in log pitch
 TREND_COST = 0.75  # price of a speed that changes evenly, beside one that bends
 MOST_COST = 0.9  # an interval that cannot be explained for less is a loss of sync
@@ -78,6 +85,7 @@ def follow(
     lengths: list[float],
     tooth: int,
     pitch_s: float,
+    pitch_deg: float,
     goal: int | None = None,
     goal_tooth: int = 0,
 ) -> Walk:
@@ -96,6 +104,7 @@ def follow(
     tooth : int
     pitch_s : float [unit=s per position]
         Of the interval before that pulse.
+    pitch_deg : float [unit=deg per position]
     goal : int or None
         Index in `time_s` of a pulse known to be `goal_tooth`; arriving there confirms the walk.
     goal_tooth : int
@@ -114,9 +123,11 @@ def follow(
     while at + 1 < len(time_s):
         step = steps[tooth]
         ratio = (time_s[at + 1] - time_s[at]) / (pitch_s * lengths[tooth])
+        turned_deg = pitch_deg * (lengths[tooth - 1] + lengths[tooth]) / 2.0
+        swing = allow_swing(turned_deg, math.radians(pitch_deg) / pitch_s)
         n_missing = n_extra = 0
-        if step > 1 or not 0.72 < ratio < 1.4:
-            choice = _explain(time_s, at, lengths, tooth, pitch_s)
+        if step > 1 or abs(math.log(ratio)) > STEADY_LOG + swing:
+            choice = _explain(time_s, at, lengths, tooth, pitch_s, swing)
             if choice is None:
                 break
             n_missing, n_extra = choice
@@ -140,7 +151,7 @@ def follow(
         walk.index.append(at)
         walk.position.append(position)
         steady = 0 if fault else steady + 1
-        on_count = step > 1 and not fault and abs(math.log(ratio)) < STEADY_LOG
+        on_count = step > 1 and not fault and abs(math.log(ratio)) < STEADY_LOG + swing
         if on_count:
             walk.n_gaps += 1
         if on_count or (plain and steady >= PLAIN_CONFIRM):
@@ -155,10 +166,34 @@ def follow(
     return walk
 
 
+def allow_swing(turned_deg: float, speed: float) -> float:
+    """Give the change of log speed that compressions alone make while the starter turns the engine.
+
+    Parameters
+    ----------
+    turned_deg : float [unit=deg]
+        Between the middles of two intervals.
+    speed : float [unit=rad/s]
+
+    Returns
+    -------
+    swing : float
+
+    Examples
+    --------
+    >>> [round(allow_swing(10.0, rpm * math.pi / 30.0), 3) for rpm in (200, 800)]
+    [0.182, 0.011]
+    """
+    return min(MOST_SWING_LOG, SWING_PER_DEG * turned_deg / (speed * speed))
+
+
 def _explain(
-    time_s: list[float], at: int, lengths: list[float], tooth: int, pitch_s: float
+    time_s: list[float], at: int, lengths: list[float], tooth: int, pitch_s: float, swing: float
 ) -> tuple[int, int] | None:
-    """Cheapest reading of an odd interval as (missing, extra) pulses; None if none is credible."""
+    """Cheapest reading of an odd interval as (missing, extra) pulses; None if none is credible.
+
+    A change of log speed by `swing` costs half where every pulse is believed.
+    """
     best, choice = MOST_COST, None
     n = len(lengths)
     options = [(0, 0), (0, 1), (0, 2)] + [(m, 0) for m in range(1, MOST_MISSING + 1)]
@@ -168,11 +203,13 @@ def _explain(
             continue
         span = sum(lengths[(tooth + k) % n] for k in range(n_missing + 1))
         pitch = (time_s[landing] - time_s[at]) / span
-        change = math.log(pitch / pitch_s)
+        free = 0.0 if n_missing + n_extra else swing
+        change = _halve(math.log(pitch / pitch_s), free)
         cost = 2 * abs(change)
         if landing + 1 < len(time_s):
             following = time_s[landing + 1] - time_s[landing]
             then = math.log(following / lengths[(tooth + n_missing + 1) % n] / pitch)
+            then = _halve(then, free)
             # neighbours on both sides: an even trend is cheaper than a bend
             both = abs(change - then) + TREND_COST * abs(change + then)
             cost = min(both, abs(change) + LOOK_AHEAD_COST)
@@ -180,6 +217,11 @@ def _explain(
         if cost < best:
             best, choice = cost, (n_missing, n_extra)
     return choice
+
+
+def _halve(change: float, free: float) -> float:
+    """Count a change at half as far as it is free: beside a gap a lost pulse looks like a swing."""
+    return change - math.copysign(0.5 * min(abs(change), free), change)
 
 
 def learn_lengths(log_pitch: Pitches, pattern: Pattern) -> NDArray[np.float64]:
@@ -202,7 +244,7 @@ def learn_lengths(log_pitch: Pitches, pattern: Pattern) -> NDArray[np.float64]:
     """
     n, lengths = pattern.n_teeth, pattern.steps.astype(float)
     log_lengths = np.log(lengths)
-    starts = _gap_ends(log_pitch, log_lengths, LEARN_LOG)
+    starts = _gap_ends(log_pitch, log_lengths, LEARN_LOG, None)
     starts = starts[starts + 2 * n <= log_pitch.size][:MOST_LEARNT]
     columns = np.arange(2 * n)
     speed = log_pitch[starts[:, None] + columns] - log_lengths[columns % n]
@@ -234,7 +276,9 @@ def learn_lengths(log_pitch: Pitches, pattern: Pattern) -> NDArray[np.float64]:
     return lengths
 
 
-def find_regular_turns(log_pitch: Pitches, lengths: NDArray[np.float64]) -> NDArray[np.int64]:
+def find_regular_turns(
+    log_pitch: Pitches, lengths: NDArray[np.float64], *, pitch_deg: float
+) -> NDArray[np.int64]:
     """Find teeth at which a revolution without any fault begins.
 
     Parameters
@@ -243,6 +287,7 @@ def find_regular_turns(log_pitch: Pitches, lengths: NDArray[np.float64]) -> NDAr
         Logarithm of the intervals between pulses.
     lengths : float64 array [shape=(n,), unit=pitches]
         From `learn_lengths`.
+    pitch_deg : float [unit=deg per position]
 
     Returns
     -------
@@ -251,7 +296,7 @@ def find_regular_turns(log_pitch: Pitches, lengths: NDArray[np.float64]) -> NDAr
         that has the right number of teeth, the gaps in their places, and a steady speed.
     """
     n, log_lengths = lengths.size, np.log(lengths)
-    candidates = _gap_ends(log_pitch, log_lengths, STEADY_LOG)
+    candidates = _gap_ends(log_pitch, log_lengths, STEADY_LOG, pitch_deg)
     candidates = candidates[candidates + n <= log_pitch.size]
     # intervals from the gap before to the first one of the next revolution, where it exists
     columns = np.arange(-1, n + 1)
@@ -259,6 +304,7 @@ def find_regular_turns(log_pitch: Pitches, lengths: NDArray[np.float64]) -> NDAr
     # one pulse more or less beside a gap must show: half way to that, against both neighbours
     gaps = np.flatnonzero(expected[1:-1] > GAP_LOG) + 1
     margin = np.log1p(np.exp(-expected[gaps])) / 2
+    turned_deg = pitch_deg * np.exp((expected[1:] + expected[:-1]) / 2)
     starts = [np.empty(0, np.int64)]
     for group in np.array_split(candidates, max(1, candidates.size * (n + 2) // BATCH_VALUES)):
         rows = np.minimum(group[:, None] + columns, log_pitch.size - 1)
@@ -266,14 +312,27 @@ def find_regular_turns(log_pitch: Pitches, lengths: NDArray[np.float64]) -> NDAr
         open_end = group + n >= log_pitch.size  # the recording ends with the gap
         speed[open_end, -1] = speed[open_end, -3]
         before, after = speed[:, gaps - 1], speed[:, gaps + 1]
-        steady = np.all(np.abs(np.diff(speed, axis=1)) < STEADY_LOG, axis=1)
-        steady &= np.all(np.abs(speed[:, gaps] - (before + after) / 2) < margin, axis=1)
-        steady &= np.all(np.abs(after - before) < STEADY_LOG, axis=1)
+        swing = _allow_swings(speed[:, 1:], turned_deg, pitch_deg)
+        beside = np.maximum(swing[:, gaps - 1], swing[:, gaps])
+        steady = np.all(np.abs(np.diff(speed, axis=1)) < STEADY_LOG + swing, axis=1)
+        bend = np.abs(speed[:, gaps] - (before + after) / 2)
+        steady &= np.all(bend < margin + beside / 2, axis=1)
+        steady &= np.all(np.abs(after - before) < STEADY_LOG + beside, axis=1)
         starts.append(group[steady])
     return np.concatenate(starts)
 
 
-def find_gap_ends(log_pitch: Pitches, lengths: NDArray[np.float64]) -> NDArray[np.int64]:
+def _allow_swings(
+    speed: NDArray[np.float64], turned_deg: NDArray[np.float64] | float, pitch_deg: float
+) -> NDArray[np.float64]:
+    """Give `allow_swing` of many intervals, by the log of their pitch in s; for sure turns."""
+    free = SWING_PER_DEG * turned_deg / np.radians(pitch_deg) ** 2 * np.exp(2.0 * speed)
+    return np.asarray(np.minimum(SEED_SWING_LOG, free))
+
+
+def find_gap_ends(
+    log_pitch: Pitches, lengths: NDArray[np.float64], *, pitch_deg: float
+) -> NDArray[np.int64]:
     """Find pulses that look like the first tooth after the first gap, by their neighbourhood.
 
     Parameters
@@ -281,16 +340,17 @@ def find_gap_ends(log_pitch: Pitches, lengths: NDArray[np.float64]) -> NDArray[n
     log_pitch : float64 array or LogPitches [shape=(n_teeth - 1,)]
     lengths : float64 array [shape=(n,), unit=pitches]
         From `learn_lengths`.
+    pitch_deg : float [unit=deg per position]
 
     Returns
     -------
     candidates : int64 array [unit=tooth index, ascending]
     """
-    return _gap_ends(log_pitch, np.log(lengths), STEADY_LOG)
+    return _gap_ends(log_pitch, np.log(lengths), STEADY_LOG, pitch_deg)
 
 
 def _gap_ends(
-    log_pitch: Pitches, log_lengths: NDArray[np.float64], most: float
+    log_pitch: Pitches, log_lengths: NDArray[np.float64], most: float, pitch_deg: float | None
 ) -> NDArray[np.int64]:
     """Find intervals that fit the first gap beside both neighbours; the pulses they end with."""
     found = [np.empty(0, np.int64)]
@@ -299,7 +359,11 @@ def _gap_ends(
         before = piece[:-2] - log_lengths[-2]
         gap = piece[1:-1] - log_lengths[-1]
         after = piece[2:] - log_lengths[0]
-        steady = (np.abs(gap - before) < most) & (np.abs(after - gap) < most)
+        free: NDArray[np.float64] | float = 0.0
+        if pitch_deg is not None:
+            turned_deg = pitch_deg * float(np.exp(log_lengths[-1]) + 1.0) / 2.0
+            free = _allow_swings(gap, turned_deg, pitch_deg)
+        steady = (np.abs(gap - before) < most + free) & (np.abs(after - gap) < most + free)
         found.append(np.flatnonzero(steady) + start + 2)
     return np.concatenate(found)
 

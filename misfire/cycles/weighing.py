@@ -89,13 +89,18 @@ class Scale:
         at = np.clip(np.searchsorted(self.track.time_s, time_s), 0, self.track.time_s.size - 1)
         return angle_at(self.track, time_s), self.track.stretch[at]
 
-    def compare(self, stretch: int, one: float, other: float) -> tuple[float, float, set[str]]:
-        """Evidence for one place of TDC (+) against another (-), its weight, and what it was."""
+    def compare(
+        self, stretch: int, one: float, other: float, *, with_cam: bool = True
+    ) -> tuple[float, float, set[str]]:
+        """Evidence for one place of TDC (+) against another (-), its weight, and what it was.
+
+        The cam is left out where both places are its own.
+        """
         total, weight, names = 0.0, 0.0, set()
         parts = (
             *(self._weigh_sparks(s, stretch, one, other) for s in self.sparks),
             *(self._weigh_pickup(p, stretch, one, other) for p in self.pickups),
-            self._weigh_cam(stretch, one, other),
+            *([self._weigh_cam(stretch, one, other)] if with_cam else []),
             self._weigh_ripple(stretch, one, other),
         )
         for fit, part, name in parts:

@@ -23,6 +23,7 @@ MANY_MISSING_PLAIN = 0.01  # so many pulses missing, of all, on a plain wheel ar
 MANY_MISSING = 1.5  # so many pulses missing in each revolution are rather another wheel...
 MANY_EXTRA = 0.5  # ...and so many extra ones: noise does not keep step with the wheel
 SPEED_TURNS = 6  # revolutions beside a lost span that tell the speed
+SWAP_TEETH, LEAST_GAPS = 20_000, 4  # looked at; gaps of each kind that tell how long they are
 BATCH_TEETH = 1 << 16  # numbered at a time
 
 
@@ -82,7 +83,9 @@ def decode_wheel(tooth_s: NDArray[np.float64], *, wheel: CrankWheel | None) -> C
     pattern = make_pattern(wheel)
     pieces = find_pieces(tooth_s, pattern)
     _refuse_other_wheel(tooth_s, pieces, wheel, pattern)
-    track = straighten(_join(tooth_s, pieces, wheel, pattern))
+    track = _join(tooth_s, pieces, wheel, pattern)
+    _refuse_swapped_gaps(track, pattern)
+    track = straighten(track)
     return replace(track, findings=findings + track.findings + _report(track, tooth_s))
 
 
@@ -299,6 +302,41 @@ def _refuse_other_wheel(
             f"crank: no revolution of a wheel {describe_wheel(wheel)} in {tooth_s.size} pulses; "
             "check the sensor's connection, the input range and [crank_wheel] in the job card"
         )
+
+
+def _refuse_swapped_gaps(track: CrankTrack, pattern: Pattern) -> None:
+    """Raise if two gaps of different length stand in each other's place on the card.
+
+    The rows of teeth between them may be the same, and each gap may be seen too long or too short;
+    but not each as the other one is said to be.
+    """
+    gaps = np.flatnonzero(pattern.steps > 1)
+    if np.unique(pattern.steps[gaps]).size < 2:
+        return
+    some = slice(0, SWAP_TEETH)
+    place = np.round(track.angle_deg[some] / pattern.pitch_deg).astype(np.int64)
+    steps, lasts_s = np.diff(place), np.diff(track.time_s[some])
+    pitch_s = lasts_s / np.maximum(steps, 1)
+    seen = np.ones(pattern.n_teeth)
+    for gap in gaps.tolist():
+        at = place[1:-2] % pattern.positions == pattern.offsets[gap]
+        rows = np.flatnonzero(at & (steps[1:-1] == pattern.steps[gap])) + 1
+        if rows.size < LEAST_GAPS:
+            return
+        beside_s = (pitch_s[rows - 1] + pitch_s[rows + 1]) / 2.0
+        seen[gap] = np.median(lasts_s[rows] / beside_s)
+    for one in gaps.tolist():
+        for other in gaps[gaps > one].tolist():
+            said = pattern.steps[[one, other]]
+            log_seen = np.log(seen[[one, other]])
+            nearer = np.abs(log_seen - np.log(said[::-1])) < np.abs(log_seen - np.log(said))
+            if said[0] != said[1] and nearer.all():
+                raise CycleError(
+                    f"crank: the wheel is said to be {describe_wheel(track.wheel)}, but the gap "
+                    f"said to miss {said[0] - 1} misses {round(seen[one]) - 1}, and the one said "
+                    f"to miss {said[1] - 1} misses {round(seen[other]) - 1}; correct `gaps` of "
+                    "[crank_wheel] in the job card, or leave it out to have it worked out"
+                )
 
 
 def _report(track: CrankTrack, tooth_s: NDArray[np.float64]) -> tuple[Finding, ...]:

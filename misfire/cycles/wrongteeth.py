@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from misfire.dsp.running import robust_spread
 from misfire.dsp.track import find_known_intervals
+from misfire.limits import CRANKING_RPM
 from misfire.records import CrankTrack, Finding
 
 SURVEY_TEETH = 60_000  # in the middle of the recording: enough turns to know each tooth
@@ -107,7 +108,9 @@ def find_wrong_teeth(track: CrankTrack) -> dict[int, float]:
     pitch_s = (time_s[REACH + 1 : REACH + 1 + n] - time_s[REACH - 1 : REACH - 1 + n]) / (
         x[1] - x[-1]
     )
-    late = np.where(whole, -expected / pitch_s, np.nan)
+    # under the starter the speed swings with each compression, at the same teeth in every turn
+    turning = 60.0 / (pitch_s * positions) > CRANKING_RPM
+    late = np.where(whole & turning, -expected / pitch_s, np.nan)
     at = place[REACH : REACH + n] % positions
     return _pick_out(late, at, {k: weights[k] for k in offsets}, x, positions)
 

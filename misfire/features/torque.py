@@ -36,6 +36,7 @@ from misfire.features.overlap import (
 )
 from misfire.features.twokinds import find_two_kinds
 from misfire.features.wheelerrors import fires_between, remove_wheel_error
+from misfire.limits import FUEL_CUT_Z
 from misfire.records import CrankTrack, Engine, Firings
 
 LEAST_NEIGHBOURS = 4  # firings on each side against which one is judged
@@ -49,6 +50,10 @@ TEETH_AT_ONCE = 1 << 20  # looked at for breaks: some MB
 # Scatter of combustion, of its own work: common practice puts it at 2 to 5 % at load, 5 to 15 % at
 # idle; so many firings are as good as that knowledge.
 LEAST_SCATTER, USUAL_SCATTER, USUAL_COUNT = 0.03, 0.08, 6
+# Firings on each side from which a turn of the trend is told, a cycle at least: with many cylinders
+# a lost one marks the strokes after it as well. Beyond three standard deviations of the difference
+# of two medians it is no scatter (1.25 / sqrt(n) spreads each: any statistics handbook).
+LEAST_BESIDE, TURN_SIGMAS = 4, 3.0
 SPREAD_PART = 0.7  # of the spread of a few neighbours, lost ones among them, that is taken as noise
 
 
@@ -288,7 +293,30 @@ def compute_level_change(torque: TorqueTable, *, engine: Engine) -> NDArray[np.f
         In spreads; NaN where the torque is not known.
     """
     usual = running_quantile(torque.level, reach=LEVEL_CYCLES * engine.cylinders, quantile=0.6)
-    return np.asarray((torque.level - usual) / np.where(torque.noise > 0, torque.noise, np.nan))
+    spread = np.where(torque.noise > 0, torque.noise, np.nan)
+    slowing = running_quantile(torque.accel, reach=engine.cylinders) < 0.0
+    for way in (slice(None), slice(None, None, -1)):
+        _hold_through_cut(usual[way], torque.level[way], spread[way], slowing[way])
+    return np.asarray((torque.level - usual) / spread)
+
+
+def _hold_through_cut(
+    usual: NDArray[np.float64],
+    level: NDArray[np.float64],
+    spread: NDArray[np.float64],
+    slowing: NDArray[np.bool_],
+) -> None:
+    """Keep the usual level as before while the fuel is cut and the engine slows down.
+
+    A cut longer than `LEVEL_CYCLES` would pass for what is usual. Changes `usual`.
+    """
+    with np.errstate(invalid="ignore"):
+        cut = level < usual + FUEL_CUT_Z * spread
+    for end in np.flatnonzero(cut[:-1] & ~cut[1:]) + 1:
+        held, at = usual[end - 1], end
+        while at < level.size and slowing[at] and level[at] < held + FUEL_CUT_Z * spread[at]:
+            at += 1
+        usual[end:at] = np.maximum(usual[end:at], held)
 
 
 def make_no_torque(n_firings: int) -> TorqueTable:
@@ -447,11 +475,37 @@ def _against_either_side(
     width = reach
     if energy.size <= 2 * width:
         return np.full(energy.size, np.nan)
-    quantile = 0.7 if engine.cylinders == 2 else 0.5
+    # of one or two cylinders half of the firings beside a lost one may be lost as well
+    quantile = 0.7 if engine.cylinders <= 2 else 0.5
     padded = np.concatenate((np.full(width, np.nan), sound, np.full(width, np.nan)))
     sided = reduce_windows(padded, width, partial(nan_quantile, quantile=quantile))
     before, after = sided[: energy.size], sided[width + 1 :]
     return np.asarray(np.fmin(before, after) - energy)
+
+
+def _find_turn(
+    own: NDArray[np.float64], noise: NDArray[np.float64], n_cylinders: int
+) -> NDArray[np.float64]:
+    """Give the standard deviation by which all cylinders leave the trend together.
+
+    At a gear change, a lift-off or the beginning of a fuel cut the trend before and that after do
+    not meet. What the firings of one side lack against those of the other, medians of whole cycles
+    and beyond what their own scatter makes of it, may or may not have come before this firing, or
+    those next to it: half of it either way. Lost firings of one cylinder move no median of three
+    and more; of fewer those that lack least are asked.
+    """
+    beside = n_cylinders * -(-LEAST_BESIDE // n_cylinders)
+    quantile = 0.5 if n_cylinders > 2 else 0.3
+    if own.size <= 2 * beside:
+        return np.zeros(own.size)
+    padded = np.concatenate((np.full(beside, np.nan), own, np.full(beside, np.nan)))
+    sided = reduce_windows(padded, beside, partial(nan_quantile, quantile=quantile))
+    apart = np.abs(sided[: own.size] - sided[beside + 1 :])
+    scatter = TURN_SIGMAS * 1.25 * np.sqrt(2.0 / beside)
+    beyond = np.sqrt(np.maximum(apart**2 - (scatter * noise) ** 2, 0.0))
+    reach = beside // 2
+    padded = np.pad(np.nan_to_num(0.5 * beyond), reach)
+    return reduce_windows(padded, 2 * reach + 1, partial(np.max, axis=1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -505,6 +559,7 @@ def _against_neighbours(
     noise = np.maximum(local, 0.5 * overall, out=local) if np.isfinite(overall) else local
     # Where neighbours hardly follow any trend, neither need this one.
     np.fmax(noise, SPREAD_PART * spread, out=noise)
+    np.hypot(noise, _find_turn(good, noise, n_cylinders), out=noise)
     noise[~(noise > 0)] = np.nan
     if shares is not None:
         half = _choose_window(engine)

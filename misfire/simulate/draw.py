@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -80,6 +81,7 @@ def draw_scenario(rng: np.random.Generator, *, healthy_share: float = 0.35) -> S
     if beside.chance(0.5):
         waves, pieces = "pieces", draw_pieces(beside, engine, coil)
         channels = draw_probes(beside, channels, instruments)
+    engine, wheel = draw_torsion(dice, engine, wheel)  # last: nothing else of a seed changes
     return Scenario(
         seed=seed,
         duration_s=round(duration, 2),
@@ -188,6 +190,23 @@ def draw_wheel(dice: Dice) -> WheelModel:
         high_v=dice.pick((5.0, 5.0, 12.0)),
         jitter_us=dice.log(0.2, 4.0),
     )
+
+
+def draw_torsion(
+    dice: Dice, engine: EngineModel, wheel: WheelModel
+) -> tuple[EngineModel, WheelModel]:
+    """Draw how a long crank twists, and at which end its sensor stands."""
+    if engine.cylinders < 6:
+        return engine, wheel
+    hertz = dice.log(200.0, 450.0)
+    front = engine.inertia_kgm2 * dice.flat(0.08, 0.2)  # what swings against the flywheel
+    twist = replace(
+        engine,
+        torsion_hz=hertz,
+        torsion_damping=dice.log(0.03, 0.08),
+        twist_deg_100nm=round(float(np.degrees(100.0 / (front * (2 * np.pi * hertz) ** 2))), 5),
+    )
+    return twist, replace(wheel, end=dice.pick(("flywheel", "front")))
 
 
 def draw_cam(dice: Dice) -> CamModel:

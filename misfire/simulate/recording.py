@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,7 @@ from misfire.simulate.electrics import (
 from misfire.simulate.engine.coil import Discharge
 from misfire.simulate.engine.pieces import Sketch
 from misfire.simulate.engine.run import EngineRun, Run
+from misfire.simulate.engine.torsion import see_from_end
 from misfire.simulate.engine.track import FloatArray, Grid
 from misfire.simulate.instrument import Digitizer, high_pass, make_grid
 from misfire.simulate.piece_signal import PieceSignals
@@ -131,7 +132,17 @@ def _draw(
     """Draw one channel before the instrument."""
     match model.role:
         case "crank":
-            return make_crank(wheel, run, grid, scenario.fault, rng)
+            seen = run
+            if run.twist_rad is not None:
+                time_s, speed = see_from_end(
+                    run.first_deg,
+                    run.time_s,
+                    run.speed,
+                    run.twist_rad,
+                    end=scenario.crank_wheel.end,
+                )
+                seen = replace(run, time_s=time_s, speed=speed)
+            return make_crank(wheel, seen, grid, scenario.fault, rng)
         case "cam":
             return make_cam(scenario.cam, run, grid, rng)
         case "coil_current":

@@ -50,6 +50,10 @@ class EngineModel:
     advance_idle_deg: float = number(12.0, -10.0, 30.0)
     advance_load_deg: float = number(28.0, 0.0, 50.0)
     cylinder_spread: float = number(0.02, 0.0, 0.15)  # charge and fuel differ by this, 1 sigma
+    # First torsional mode of the crank; 0 Hz: it is stiff. Twist of the front end by 100 Nm there.
+    torsion_hz: float = number(0.0, 0.0, 800.0)
+    torsion_damping: float = number(0.04, 0.005, 0.5)
+    twist_deg_100nm: float = number(0.04, 0.0, 2.0)
 
     def __post_init__(self) -> None:
         """Check ranges and that order, angles and pairs make an engine."""
@@ -85,6 +89,7 @@ class WheelModel:
     tooth_share: float = number(0.5, 0.1, 0.9)  # Hall: share of the pitch at the high level
     high_v: float = number(5.0, 3.0, 15.0)  # Hall: pull-up level
     jitter_us: float = number(1.0, 0.0, 30.0)  # Hall: each edge, 1 sigma
+    end: str = choice("flywheel", ("flywheel", "front"))  # of the crank, at which it stands
 
     def __post_init__(self) -> None:
         """Check ranges and the gaps."""

@@ -16,6 +16,14 @@ GAPS = {
     "24-plain": (24, ()),
 }
 RINGS = {"135-plain": (135, ())}  # a starter's, without a gap
+SEVERAL = {  # gaps of uneven distance, and a wheel of four teeth whose halves look alike
+    "36-2-2": (36, ((8, 9), (35, 36))),
+    "36-2-1-1": (36, ((16,), (18,), (35, 36))),
+    "2+2": (
+        36,
+        (tuple(range(2, 8)), tuple(range(9, 19)), tuple(range(20, 26)), tuple(range(27, 37))),
+    ),
+}
 
 
 def tooth_offsets(positions, gaps):
@@ -42,7 +50,7 @@ class Crank:
 
     def teeth(self, name):
         """Instants and true unwrapped angles of the teeth of a wheel."""
-        positions, gaps = (GAPS | RINGS)[name]
+        positions, gaps = (GAPS | RINGS | SEVERAL)[name]
         pitch = 360.0 / positions
         first = math.floor(self.angle_deg[0] / 360.0)
         last = math.ceil(self.angle_deg[-1] / 360.0)

@@ -7,7 +7,7 @@ from numpy.testing import assert_allclose
 from misfire.cycles.phase import find_phase
 from misfire.cycles.ripple import find_ripples
 from misfire.cycles.weighing import cylinder_angles, wrap_deg
-from misfire.records import Cam
+from misfire.records import Cam, CrankTrack, CrankWheel
 from tests.builders.coils import make_train
 from tests.builders.engines import (
     TorqueEngine,
@@ -192,3 +192,58 @@ class TestEachStretchOnItsOwn:
         )  # fmt: skip
         assert np.isnan(phase.offset_deg[1])
         assert [f.code for f in phase.findings] == ["phase_open"]
+
+
+class TestPlainWheelWithCam:
+    """No tooth of a plain wheel names TDC: the card's edge_deg of the cam does."""
+
+    @staticmethod
+    def place(seed, order, lobes, *, sparks=False):
+        """Find TDC on a plain wheel counted from anywhere; gives what is found and the truth."""
+        engine = make_engine(order)
+        rng = np.random.default_rng(seed)
+        made = TorqueEngine(
+            engine,
+            rpm=float(rng.uniform(700.0, 3000.0)),
+            n_cycles=40,
+            tdc_deg=float(rng.uniform(0.0, 720.0)),
+            seed=seed,
+        )
+        angle = np.arange(6.0, made.angle_deg[-1], 6.0)
+        time_s = np.interp(angle, made.angle_deg, made.time_s)
+        stretch = np.zeros(angle.size, np.int32)
+        wheel = CrankWheel(60, ())
+        track = CrankTrack(time_s, angle, stretch, wheel, revolution_known=False)
+        edges = np.sort(rng.choice(np.arange(5.0, 715.0, 30.0), lobes, replace=False))
+        cycles = 720.0 * np.arange(-1, 42)[:, None]
+        rises = (made.tdc_deg + cycles + edges).ravel()
+        rises = rises[(rises > angle[0]) & (rises < angle[-1])] + 0.0
+        cam_s = np.interp(rises + rng.normal(0.0, 1.0, rises.size), made.angle_deg, made.time_s)
+        trains = []
+        if sparks:
+            at = made.tdc_deg + 720.0 * np.arange(1, 38) - rng.uniform(5.0, 40.0)
+            trains = [make_train(np.interp(at, made.angle_deg, made.time_s), cylinders=order[:1])]
+        phase = find_phase(
+            track, trains, [], cam_s, engine=engine, cam=Cam(float(edges[0])),
+            ripples=find_ripples(track, engine=engine),
+        )  # fmt: skip
+        found = phase.tdc_deg + phase.offset_deg[0]
+        return phase, float(wrap_deg(np.array([found - made.tdc_deg]), 720.0)[0])
+
+    @pytest.mark.parametrize("seed", range(24))
+    def test_one_lobe(self, seed):
+        order = ((1, 3, 4, 2), (1, 5, 3, 6, 2, 4), (1, 2, 3), (1, 8, 4, 3, 6, 5, 7, 2))[seed % 4]
+        phase, away_deg = self.place(seed, order, 1)
+        assert phase.resolved
+        assert abs(away_deg) < 15.0
+
+    @pytest.mark.parametrize("seed", range(12))
+    def test_with_sparks_of_a_known_cylinder(self, seed):
+        phase, away_deg = self.place(seed, (1, 3, 4, 2), 1, sparks=True)
+        assert phase.resolved
+        assert abs(away_deg) < 15.0
+
+    @pytest.mark.parametrize("seed", range(12))
+    def test_lobes_that_may_be_mistaken_are_right_or_open(self, seed):
+        phase, away_deg = self.place(seed, (1, 3, 4, 2), 3)
+        assert abs(away_deg) < 15.0 or not phase.resolved

@@ -11,6 +11,7 @@ from misfire.cycles.wheel import decode_wheel, speed_rpm
 from misfire.dsp.track import angle_at, time_at
 from misfire.errors import CycleError, ParameterError
 from misfire.records import CrankWheel
+from tests.builders.engines import TorqueEngine, make_engine, make_wheel
 from tests.builders.wheels import GAPS, Crank
 
 WHEELS = {name: CrankWheel(*GAPS[name]) for name in GAPS}
@@ -308,3 +309,62 @@ class TestInterpolation:
     def test_speed(self):
         track = decode_wheel(Crank(steady(617), duration_s=2).teeth("36-2-1")[0], wheel=None)
         assert_allclose(speed_rpm(track), 617, rtol=1e-6)
+
+
+class TestStarts:
+    """The starter turns the engine: speed swings by up to two with every compression."""
+
+    @staticmethod
+    def make(wheel, seed, *, starts):
+        rng = np.random.default_rng(seed)
+        engine = make_engine(((1, 3, 4, 2), (1, 5, 3, 6, 2, 4))[seed % 2])
+        rpm, most = float(rng.uniform(210.0, 290.0)), float(rng.uniform(1.3, 2.0))
+
+        def wanted(cycle):
+            return min(rpm * np.exp(max(0.0, cycle - 6.0) * 0.35), 900.0) if starts else rpm
+
+        compression = 1.3 * (rpm * np.pi / 30.0) ** 2 / 2.0
+        while True:
+            compression *= 0.92
+            try:
+                made = TorqueEngine(
+                    engine, rpm=rpm, work=0.0, compression=compression, recovery_cycles=1.0,
+                    wheel=wheel, tdc_deg=float(rng.uniform(0.0, 360.0)), seed=seed,
+                    target_rpm=wanted, n_cycles=26 if starts else 9,
+                )  # fmt: skip
+            except ValueError:  # it would stand still before TDC
+                continue
+            speed = np.gradient(made.angle_deg, made.time_s)[1440:5760]
+            if speed.max() < most * speed.min():
+                break
+        time_s, angle = made.teeth()
+        first = int(rng.integers(0, 10))
+        noisy = time_s[first:] + rng.normal(0.0, 2e-5, time_s.size - first)
+        return np.sort(noisy), angle[first:]
+
+    @pytest.mark.parametrize("starts", [True, False], ids=["to idle", "cranking only"])
+    @pytest.mark.parametrize("wheel", ["60-2", "36-2", "36-2-2", "36-2-1-1", "2+2"])
+    def test_every_tooth_from_the_first_on(self, wheel, starts):
+        for seed in range(20):
+            time_s, angle = self.make(wheel, seed, starts=starts)
+            track = decode_wheel(time_s, wheel=make_wheel(wheel))
+            assert track.time_s.size >= 0.98 * time_s.size
+            at = np.searchsorted(time_s, track.time_s[:])
+            np.testing.assert_array_equal(time_s[at], track.time_s[:])  # none was moved
+            off = track.angle_deg[:] - angle[at]
+            turn = 360.0 if track.revolution_known else 180.0
+            assert np.ptp(off) < 1e-6
+            assert abs((off[0] + turn / 2) % turn - turn / 2) < 1e-6
+
+
+class TestSwappedGaps:
+    @pytest.mark.parametrize("seed", range(20))
+    def test_two_gaps_in_each_others_place(self, seed):
+        # rows of 16 and 17 teeth either way; the gap of two stands where the card has that of one
+        rng = np.random.default_rng(seed)
+        rpm, start_deg = float(rng.uniform(500.0, 5000.0)), float(rng.uniform(0.0, 360.0))
+        crank = Crank(steady(rpm), duration_s=2000 / rpm, start_deg=start_deg, ripple=0.03)
+        time_s, _ = crank.teeth("36-2-1")
+        with pytest.raises(CycleError, match="said to miss 1 misses 2"):
+            decode_wheel(time_s, wheel=CrankWheel(36, ((17,), (35, 36))))
+        assert decode_wheel(time_s, wheel=WHEELS["36-2-1"]).n_missing == 0

@@ -8,9 +8,10 @@ from scipy.ndimage import uniform_filter1d
 
 from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
-from misfire.features.torque import compute_torque, measure_gains
+from misfire.features.torque import compute_level_change, compute_torque, measure_gains
 from misfire.features.twokinds import _share_around, find_two_kinds
 from misfire.features.wheelerrors import remove_wheel_error
+from misfire.limits import FUEL_CUT_Z
 from misfire.measuring.evidence import measure
 from misfire.measuring.opening import open_recording
 from misfire.simulate.recording import simulate
@@ -277,6 +278,54 @@ class TestNobodyAccused:
             FOUR, n_cycles=200, recovery_cycles=15, target_rpm=lambda c: 900 + 500 * np.sin(c / 6)
         )
         self.check(run)
+
+
+class TestTurnsOfTheDriver:
+    """Lift-offs and gear changes strike successive cylinders and end with the driver."""
+
+    @pytest.mark.parametrize("seed", range(20))
+    def test_no_firing_of_a_lift_off_stands_out(self, seed):
+        # six lift-offs of 1.2 to 4 cycles, each beginning and ending anywhere in a cycle
+        rng = np.random.default_rng(seed)
+        order = (FOUR, THREE, SIX, EIGHT, FIVE)[seed % 5]
+        begin = np.sort(rng.uniform(12.0, 100.0, 6)) + np.arange(6.0)
+        low, length = rng.uniform(0.05, 0.3), rng.uniform(1.2, 4.0, 6)
+
+        def throttle(cycle):
+            return low if np.any((begin <= cycle) & (cycle < begin + length)) else 1.0
+
+        run = Run(
+            order, scale=throttle, drag=1.0, rpm=2600.0, work=500.0, compression=200.0,
+            seed=seed, recovery_cycles=6.0,
+        )  # fmt: skip
+        table = run.table
+        with np.errstate(invalid="ignore", divide="ignore"):
+            one_sided = np.fmin(table.step_z / table.deficit_z, 1.0)
+            share = np.where(table.deficit_z > 1.0, np.maximum(one_sided, 0.0), 1.0)
+        lack = table.lack * share
+        cut = compute_level_change(table, engine=run.engine) < FUEL_CUT_Z
+        assert not np.any((lack > 0.3) & (lack > 4.0 * table.lack_sigma) & ~cut)
+
+    @pytest.mark.parametrize("order", [THREE, FOUR, FIVE, SIX, EIGHT], ids=len)
+    def test_a_lost_firing_is_no_turn(self, order):
+        lost, sound = (
+            Run(order, lost=every_tenth(order[1]) if losing else ()) for losing in (True, False)
+        )
+        wider = lost.table.lack_sigma / sound.table.lack_sigma
+        assert np.nanmedian(wider[lost.lost]) < 1.3
+
+    @pytest.mark.parametrize("order", [THREE, FOUR], ids=len)
+    def test_a_cut_longer_than_the_usual_is_looked_for(self, order):
+        # 120 cycles without fuel, slowing down all the time
+        run = Run(
+            order, rpm=5000, n_cycles=300, scale=lambda c: 0.0 if 100 < c < 220 else 1.0,
+            drag=0.25, recovery_cycles=1e4,
+        )  # fmt: skip
+        change = compute_level_change(run.table, engine=run.engine)
+        inside = (run.cycle > 105) & (run.cycle < 215)
+        assert np.mean(change[inside] < FUEL_CUT_Z) > 0.95
+        # before it and, at the lower speed, after it nothing is cut
+        assert not np.any(change[(run.cycle < 95) | (run.cycle > 225)] < FUEL_CUT_Z)
 
 
 class TestNotKnown:

@@ -18,6 +18,7 @@ from misfire.simulate.engine.faults import COIL_FAULTS, FaultClock, find_changes
 from misfire.simulate.engine.firing import Firing, PlugState, compute_ecu_dwell, spark
 from misfire.simulate.engine.marks import draw_marks
 from misfire.simulate.engine.sketching import Sketcher
+from misfire.simulate.engine.torsion import compute_twist, place_throw
 from misfire.simulate.engine.track import find_instants
 from misfire.simulate.scenario import Scenario
 
@@ -33,6 +34,7 @@ class Run:
     """What the engine did: instants of the step edges, speed there, and the firings in time order.
 
     `time_s[k]` is when the crank stood at `first_deg + k * STEP_DEG`; time 0 is the first sample.
+    `twist_rad` is how far its front end was ahead there; None of a stiff crank.
     """
 
     first_deg: float
@@ -42,6 +44,7 @@ class Run:
     firings: list[Firing]
     cycle_s: FloatArray  # instant of each cycle's angle 0
     coil_of: dict[int, int]  # coil number of each cylinder
+    twist_rad: FloatArray | None = None
 
     def find(self, angle_deg: FloatArray) -> FloatArray:
         """Find when the crank stood at given unwrapped angles [s]; NaN outside the run."""
@@ -122,6 +125,7 @@ class EngineRun:
         standing = scenario.drive.condition in ("start", "crank")
         self.controls = Controls(self.plan, engine, standing=standing)
         self.firings: list[Firing] = []
+        self.pushes: list[tuple[int, float, FloatArray]] = []  # first step, place, work of steps
 
     def _lay_out_coils(self, pairs: tuple[tuple[int, int], ...]) -> None:
         """Give each coil a number: which coil each entry of the firing order has, and its mate."""
@@ -186,6 +190,9 @@ class EngineRun:
             if due <= step:
                 total = self._fire(which, cycle_count, w, time, tick)
                 work[due : due + STEPS] += total
+                if self.scenario.engine.torsion_hz > 0:
+                    far = place_throw(self.order[which], len(self.order))
+                    self.pushes.append((due, far, total.astype(np.float32)))
                 queue_at += 1
                 if queue_at == len(queue):
                     queue_at, cycle_count = 0, cycle_count + 1
@@ -367,4 +374,16 @@ class EngineRun:
             firings=sorted(self.firings, key=lambda f: f.off_deg),
             coil_of=dict(zip(self.order, self.coil_of, strict=True)),
             cycle_s=np.interp(cycles * 720.0, edge_deg, time),
+            twist_rad=self._twist(time),
         )
+
+    def _twist(self, time_s: FloatArray) -> FloatArray | None:
+        """Let the cylinders' torque twist the crank."""
+        engine = self.scenario.engine
+        if not engine.torsion_hz > 0:
+            return None
+        work = np.zeros(time_s.size + STEPS)
+        for due, far, pushed in self.pushes:
+            part = work[due : due + STEPS]
+            part += far * pushed[: part.size]
+        return compute_twist(work[: time_s.size - 1] / math.radians(STEP_DEG), time_s, engine)
