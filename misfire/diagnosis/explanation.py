@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.diagnosis.firingstates import NAMES, ROUNDS, TINY, FiringStates
 from misfire.diagnosis.sealwitness import weigh_approach
 from misfire.diagnosis.sparkwitness import find_feeble, weigh_sparks, weigh_usual
 from misfire.diagnosis.states import (
@@ -21,7 +22,6 @@ from misfire.diagnosis.states import (
     KIND_PRIOR,
     KINDS,
     MECHANISMS,
-    ODD_SHARE,
     STANDING_WAY,
 )
 from misfire.diagnosis.workwitness import (
@@ -36,13 +36,7 @@ from misfire.records import FAULT_TYPES, SPARK_STATES, WORK_STATES
 if TYPE_CHECKING:
     import pandas as pd
 
-NAMES = tuple(MECHANISMS)
-ODD_WORK, ODD_WORK_FAULTY = 0.001, 0.03  # share of usual sparks with partial, and with lost work:
-# in a sound cylinder, and more in a faulty one, before its firings are looked at
 LEAK = list(KINDS).index("low_compression")
-PRIOR_FIRINGS = 30.0  # firings by which a cylinder's shares are held back
-TINY = 1e-300  # no likelihood is less: nothing is divided by nothing
-ROUNDS = 25  # of expectation maximisation
 OF_KIND_FIRINGS = 4.0  # firings by which the ways of a kind are held to be as likely
 ALWAYS = 0.5  # least share of its firings in which a leaking cylinder works less
 STANDING = ("open_secondary", "fouled_plug", "weak_coil")
@@ -52,8 +46,6 @@ KIND_TEMPER = 0.3  # of the evidence, between kinds: measures of one coil err to
 CRANK_PRIOR = 0.02  # of the kinds: the sensor or its wheel alone (common practice, rough)
 DISTURBED = 0.005  # share of firings with pulses missing or extra: a sensor at fault shows more
 CRANK_LIKES = 40.0  # times as likely there; each firing that is odd beside it speaks against it
-SURE_STATE = 0.8  # probability of a spark's state from which it is sure
-NO_ANSWER = 0.002  # probability of being lost where nothing at all points to it
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,43 +117,17 @@ def explain(
     torque_if_faulty, _ = weigh_work(table, cylinder, faulty=np.ones(n_cylinders))
     feeble = find_feeble(table, sparks.argmax(axis=1) == 0, cylinder, n_cylinders)
     approach = table["approach_z"].to_numpy(float)
-    shows_spark = np.ptp(sparks, axis=1) > 0
-    shows_work = np.ptp(works, axis=1) > 0
-    spark = np.full(n, len(SPARK_STATES) - 1, np.int8)
-    work = np.full(n, len(WORK_STATES) - 1, np.int8)
-    spark_probability, work_probability = np.full(n, np.nan), np.full(n, np.nan)
-    lost = np.full(n, np.nan)
+    states = FiringStates.of_nothing(n)
     evidence, of_kinds, standing, sealing = (np.zeros((n_cylinders, len(KINDS))) for _ in range(4))
-    alike = np.zeros(n_cylinders)
-    usual_approach = np.full(n_cylinders, np.nan)
+    alike, usual_approach = np.zeros(n_cylinders), np.full(n_cylinders, np.nan)
     counts = np.zeros((n_cylinders, len(SPARK_STATES), len(WORK_STATES)))
     sure_counts = np.zeros_like(counts)
-    state_of = np.array([SPARK_STATES.index(m.state) for m in MECHANISMS.values()])
     for c in range(1, n_cylinders + 1):
         own = np.flatnonzero(cylinder == c)
         if own.size == 0:
             continue
-        by_spark, joint = _find_states(
-            sparks[own], works[own], feeble[own], ~cut[own], faulty=faulty[c - 1]
-        )
-        by_work = joint.sum(axis=1)
-        by_state = np.zeros((own.size, len(SPARK_STATES)))
-        for number, state in enumerate(state_of):
-            by_state[:, state] += by_spark[:, number]
-        spark_seen, work_seen = shows_spark[own], shows_work[own]
-        best = by_state.argmax(axis=1)
-        spark[own] = np.where(spark_seen, best, len(SPARK_STATES) - 1)
-        spark_probability[own] = np.where(spark_seen, by_state.max(axis=1), np.nan)
-        best = by_work.argmax(axis=1)
-        odd_spark = spark_seen & (spark[own] != 0)
-        known = (work_seen | odd_spark) & ~cut[own]
-        work[own] = np.where(known, best, np.where(cut[own], WORK_STATES.index("cut"), work[own]))
-        work_probability[own] = np.where(known, by_work.max(axis=1), np.nan)
-        told = work_seen | spark_seen | cut[own]
-        lost[own] = np.where(told, np.where(cut[own], NO_ANSWER, by_work[:, 2]), np.nan)
-        np.add.at(counts[c - 1], (spark[own], work[own]), 1.0)
-        sure = own[np.nan_to_num(spark_probability[own]) >= SURE_STATE]
-        np.add.at(sure_counts[c - 1], (spark[sure], work[sure]), 1.0)
+        states.find(own, sparks, works, feeble, cut=cut, faulty=faulty[c - 1])
+        counts[c - 1], sure_counts[c - 1] = states.count(own)
         used = own[~cut[own]]
         evidence[c - 1], alike[c - 1] = _weigh_kinds(sparks[used], torque[used], failed[used])
         of_kinds[c - 1] = evidence[c - 1]
@@ -178,11 +144,11 @@ def explain(
     likely = _weigh_ways(of_kinds, alike, standing) + sealing
     kinds = _share_kinds(likely, counts, disturbed=float(disturbed.mean()) if n else 0.0)
     return Explanation(
-        spark=spark,
-        spark_probability=spark_probability,
-        work=work,
-        work_probability=work_probability,
-        lost=lost,
+        spark=states.spark,
+        spark_probability=states.spark_probability,
+        work=states.work,
+        work_probability=states.work_probability,
+        lost=states.lost,
         kinds=kinds,
         evidence=evidence,
         likely=likely,
@@ -217,56 +183,6 @@ def _share_kinds(
     kinds *= 1.0 - sensor[:, None]
     kinds[:, FAULT_TYPES.index("crank_signal")] = sensor
     return kinds
-
-
-def _find_states(
-    sparks: NDArray[np.float64],
-    works: NDArray[np.float64],
-    feeble: NDArray[np.float64],
-    used: NDArray[np.bool_],
-    *,
-    faulty: float,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Probability of each mechanism, by the spark alone, and of each mechanism with each work.
-
-    Both shares are learned from the cylinder's firings. A spark is named by what the coil shows: a
-    lost combustion does not make a usual spark a strained one, but a done one needs a spark.
-    """
-    prior = np.full(len(NAMES), ODD_SHARE / (len(NAMES) - 1))
-    prior[0] = 1.0 - ODD_SHARE
-    odd_work = ODD_WORK + ODD_WORK_FAULTY * faulty
-    sound_work = (1.0 - 2.0 * odd_work, odd_work, odd_work)
-    works_prior = np.array([sound_work, *(m.work for m in list(MECHANISMS.values())[1:])])
-    likely_spark = np.exp(sparks - sparks.max(axis=1, keepdims=True))
-    likely_work = np.exp(works - works.max(axis=1, keepdims=True))[:, None, :]
-    likely_work = np.repeat(likely_work, len(NAMES), axis=1)
-    told = np.isfinite(feeble)  # an odd spark does its work or not by what is left of it
-    likely_work[told, 1:, 0] *= 2.0 * (1.0 - feeble[told, None])
-    likely_work[told, 1:, 2] *= 2.0 * feeble[told, None]
-    share, n = prior, int(used.sum())
-    learned = likely_spark[used]
-    for _ in range(ROUNDS):
-        found = share * (learned.T @ (1.0 / np.maximum(learned @ share, TINY)))
-        share = (found + PRIOR_FIRINGS * prior) / (n + PRIOR_FIRINGS)
-    by_spark = likely_spark * share
-    by_spark /= np.maximum(by_spark.sum(axis=1, keepdims=True), TINY)
-    both = (likely_spark * share)[:, :, None] * likely_work
-    flat = both.reshape(both.shape[0], -1)
-    learned, of_work = flat[used], works_prior
-    # where physics leaves no doubt (no spark at all), no table of firings is to learn otherwise
-    settled = (works_prior.max(axis=1) > 0.9) & (np.arange(len(NAMES)) > 0)
-    held = PRIOR_FIRINGS * share[:, None] * works_prior
-    for _ in range(ROUNDS):
-        total = np.maximum(learned @ of_work.ravel(), TINY)
-        found = of_work * (learned.T @ (1.0 / total)).reshape(of_work.shape) + held
-        of_work = found / found.sum(axis=1, keepdims=True)
-        of_work[settled] = works_prior[settled]
-    joint = both * of_work
-    joint /= np.maximum(joint.sum(axis=(1, 2), keepdims=True), TINY)
-    # A firing that did its work had a spark that can: whatever the coil's channels seem to show.
-    done = joint[:, :, 0].sum(axis=1)[:, None]
-    by_spark *= 1.0 - done * (1.0 - works_prior[:, 0])
-    return by_spark / np.maximum(by_spark.sum(axis=1, keepdims=True), TINY), joint
 
 
 def _weigh_kinds(

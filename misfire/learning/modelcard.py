@@ -137,7 +137,12 @@ def format_card(
         f"| {t} | " + " | ".join(str(n) for n in row) + " |"
         for t, row in zip(FAULT_TYPES, scores.confusion.tolist(), strict=True)
     ]
-    lines += [
+    return "\n".join([*lines, *_format_limits(n_real)])
+
+
+def _format_limits(n_real: int) -> list[str]:
+    """Say what the figures do not tell."""
+    return [
         "",
         "## Limits",
         "",
@@ -150,7 +155,6 @@ def format_card(
         "  to test first; it proves nothing, and no part should be replaced on its word alone.",
         "",
     ]
-    return "\n".join(lines)
 
 
 def _format_reliability(rows: Sequence[dict[str, Any]], word: str, *, digits: int) -> list[str]:

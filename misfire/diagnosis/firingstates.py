@@ -1,0 +1,164 @@
+"""The state of every firing's spark and work: two shares of a cylinder, found with its firings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from misfire.diagnosis.states import MECHANISMS, ODD_SHARE
+from misfire.records import SPARK_STATES, WORK_STATES
+
+NAMES = tuple(MECHANISMS)
+STATE_OF = np.array([SPARK_STATES.index(m.state) for m in MECHANISMS.values()])
+ODD_WORK, ODD_WORK_FAULTY = 0.001, 0.03  # share of usual sparks with partial, and with lost work:
+# in a sound cylinder, and more in a faulty one, before its firings are looked at
+PRIOR_FIRINGS = 30.0  # firings by which a cylinder's shares are held back
+TINY = 1e-300  # no likelihood is less: nothing is divided by nothing
+ROUNDS = 25  # of expectation maximisation
+SURE_STATE = 0.8  # probability of a spark's state from which it is sure
+NO_ANSWER = 0.002  # probability of being lost where nothing at all points to it
+
+
+@dataclass(frozen=True, slots=True)
+class FiringStates:
+    """States of all firings of a recording, filled in cylinder by cylinder.
+
+    `spark`, `work` [int8, shape=(n_firings,)]: places in SPARK_STATES and WORK_STATES of the
+    likeliest state; `spark_probability`, `work_probability` theirs. `lost` [shape=(n_firings,)]:
+    probability that the combustion was lost, NaN where nothing shows it.
+    """
+
+    spark: NDArray[np.int8]
+    spark_probability: NDArray[np.float64]
+    work: NDArray[np.int8]
+    work_probability: NDArray[np.float64]
+    lost: NDArray[np.float64]
+
+    @classmethod
+    def of_nothing(cls, n: int) -> FiringStates:
+        """Start with firings of which nothing is seen.
+
+        Parameters
+        ----------
+        n : int
+
+        Returns
+        -------
+        states : FiringStates
+        """
+        unseen = (np.full(n, len(names) - 1, np.int8) for names in (SPARK_STATES, WORK_STATES))
+        spark, work = unseen
+        return cls(spark, np.full(n, np.nan), work, np.full(n, np.nan), np.full(n, np.nan))
+
+    def find(
+        self,
+        own: NDArray[np.int64],
+        sparks: NDArray[np.float64],
+        works: NDArray[np.float64],
+        feeble: NDArray[np.float64],
+        *,
+        cut: NDArray[np.bool_],
+        faulty: float,
+    ) -> None:
+        """Find the states of one cylinder's firings, and keep them.
+
+        Parameters
+        ----------
+        own : int64 array
+            Rows of the cylinder.
+        sparks : float64 array [shape=(n_firings, len(MECHANISMS))]
+        works : float64 array [shape=(n_firings, len(JUDGED_WORK))]
+            Log likelihoods, the same for all where nothing shows them.
+        feeble : float64 array [shape=(n_firings,)]
+            From `find_feeble`.
+        cut : bool array [shape=(n_firings,)]
+        faulty : float
+            Probability that the cylinder has a fault.
+        """
+        spark_seen, work_seen = (np.ptp(x[own], axis=1) > 0 for x in (sparks, works))
+        by_spark, joint = _find_states(
+            sparks[own], works[own], feeble[own], ~cut[own], faulty=faulty
+        )
+        by_work = joint.sum(axis=1)
+        by_state = np.zeros((own.size, len(SPARK_STATES)))
+        for number, state in enumerate(STATE_OF):
+            by_state[:, state] += by_spark[:, number]
+        self.spark[own] = np.where(spark_seen, by_state.argmax(axis=1), len(SPARK_STATES) - 1)
+        self.spark_probability[own] = np.where(spark_seen, by_state.max(axis=1), np.nan)
+        known = (work_seen | (spark_seen & (self.spark[own] != 0))) & ~cut[own]
+        unknown = np.where(cut[own], WORK_STATES.index("cut"), len(WORK_STATES) - 1)
+        self.work[own] = np.where(known, by_work.argmax(axis=1), unknown)
+        self.work_probability[own] = np.where(known, by_work.max(axis=1), np.nan)
+        told = work_seen | spark_seen | cut[own]
+        self.lost[own] = np.where(told, np.where(cut[own], NO_ANSWER, by_work[:, 2]), np.nan)
+
+    def count(self, own: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Count firings by their likeliest states.
+
+        Parameters
+        ----------
+        own : int64 array
+            Rows that are counted.
+
+        Returns
+        -------
+        all, sure : float64 array [shape=(len(SPARK_STATES), len(WORK_STATES))]
+            All of them, and those of which the spark's state is sure.
+        """
+        sure = own[np.nan_to_num(self.spark_probability[own]) >= SURE_STATE]
+        counts = np.zeros((2, len(SPARK_STATES), len(WORK_STATES)))
+        for table, rows in zip(counts, (own, sure), strict=True):
+            np.add.at(table, (self.spark[rows], self.work[rows]), 1.0)
+        return counts[0], counts[1]
+
+
+def _find_states(
+    sparks: NDArray[np.float64],
+    works: NDArray[np.float64],
+    feeble: NDArray[np.float64],
+    used: NDArray[np.bool_],
+    *,
+    faulty: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Probability of each mechanism, by the spark alone, and of each mechanism with each work.
+
+    Both shares are learned from the cylinder's firings. A spark is named by what the coil shows: a
+    lost combustion does not make a usual spark a strained one, but a done one needs a spark.
+    """
+    prior = np.full(len(NAMES), ODD_SHARE / (len(NAMES) - 1))
+    prior[0] = 1.0 - ODD_SHARE
+    odd_work = ODD_WORK + ODD_WORK_FAULTY * faulty
+    sound_work = (1.0 - 2.0 * odd_work, odd_work, odd_work)
+    works_prior = np.array([sound_work, *(m.work for m in list(MECHANISMS.values())[1:])])
+    likely_spark = np.exp(sparks - sparks.max(axis=1, keepdims=True))
+    likely_work = np.exp(works - works.max(axis=1, keepdims=True))[:, None, :]
+    likely_work = np.repeat(likely_work, len(NAMES), axis=1)
+    told = np.isfinite(feeble)  # an odd spark does its work or not by what is left of it
+    likely_work[told, 1:, 0] *= 2.0 * (1.0 - feeble[told, None])
+    likely_work[told, 1:, 2] *= 2.0 * feeble[told, None]
+    share, n = prior, int(used.sum())
+    learned = likely_spark[used]
+    for _ in range(ROUNDS):
+        found = share * (learned.T @ (1.0 / np.maximum(learned @ share, TINY)))
+        share = (found + PRIOR_FIRINGS * prior) / (n + PRIOR_FIRINGS)
+    by_spark = likely_spark * share
+    by_spark /= np.maximum(by_spark.sum(axis=1, keepdims=True), TINY)
+    both = (likely_spark * share)[:, :, None] * likely_work
+    flat = both.reshape(both.shape[0], -1)
+    learned, of_work = flat[used], works_prior
+    # where physics leaves no doubt (no spark at all), no table of firings is to learn otherwise
+    settled = (works_prior.max(axis=1) > 0.9) & (np.arange(len(NAMES)) > 0)
+    held = PRIOR_FIRINGS * share[:, None] * works_prior
+    for _ in range(ROUNDS):
+        total = np.maximum(learned @ of_work.ravel(), TINY)
+        found = of_work * (learned.T @ (1.0 / total)).reshape(of_work.shape) + held
+        of_work = found / found.sum(axis=1, keepdims=True)
+        of_work[settled] = works_prior[settled]
+    joint = both * of_work
+    joint /= np.maximum(joint.sum(axis=(1, 2), keepdims=True), TINY)
+    # A firing that did its work had a spark that can: whatever the coil's channels seem to show.
+    done = joint[:, :, 0].sum(axis=1)[:, None]
+    by_spark *= 1.0 - done * (1.0 - works_prior[:, 0])
+    return by_spark / np.maximum(by_spark.sum(axis=1, keepdims=True), TINY), joint
