@@ -58,8 +58,7 @@ _DAMAGE = (  # what damage raises: the archive, the coding, or the header, a Pyt
 
 FITTED_WITH = (
     *("columns", "limits", "dsp", "events", "cycles", "features", "measuring"),
-    *("classify/model", "classify/rules", "diagnosis/states", "diagnosis/reference"),
-    *("diagnosis/sparkwitness", "diagnosis/workwitness", "diagnosis/explanation"),
+    *("classify/model", "classify/rules", "diagnosis/firings"),
 )
 """Rooms whose constants decide what a firing measures and what it says: with others than those it
 was fitted with a model is refused."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.explanation import Explanation
+from misfire.diagnosis.firings.explanation import Explanation
 from misfire.diagnosis.otherchannels import list_columns
 from misfire.limits import FUEL_CUT_Z
 from misfire.measuring.evidence import Evidence

@@ -20,9 +20,9 @@ from misfire.classify.model import (
 )
 from misfire.classify.parts import judge_in_parts
 from misfire.classify.rules import find_outstanding, score_cylinders, score_firings
-from misfire.diagnosis.explanation import Explanation, explain
+from misfire.diagnosis.firings.explanation import Explanation, explain
+from misfire.diagnosis.firings.sealwitness import weigh_compression
 from misfire.diagnosis.onecoil import weigh_coils
-from misfire.diagnosis.sealwitness import weigh_compression
 from misfire.features.compression import CompressionTable
 from misfire.features.cylinders import build_cylinder_table
 from misfire.measuring.freeing import give_back

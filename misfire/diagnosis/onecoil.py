@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.classify.model import expit
-from misfire.diagnosis.states import KINDS
+from misfire.diagnosis.firings.states import KINDS
 from misfire.records import FAULT_TYPES, Engine
 
 COIL_PRIOR = 0.03  # a coil at fault that fires several cylinders (common practice, rough)

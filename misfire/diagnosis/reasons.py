@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.explanation import Explanation
+from misfire.diagnosis.firings.explanation import Explanation
 from misfire.diagnosis.judging import Judgement
 from misfire.limits import FAULTY
 from misfire.records import FAULT_TYPES, SPARK_STATES, WORK_STATES, Finding, Reason

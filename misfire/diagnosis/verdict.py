@@ -12,7 +12,8 @@ from misfire.classify.model import Model
 from misfire.classify.separability import advise_channels, find_separable
 from misfire.diagnosis.commoncause import find_common_cause
 from misfire.diagnosis.eventtable import build_events, take_medians
-from misfire.diagnosis.explanation import Explanation
+from misfire.diagnosis.firings.explanation import Explanation
+from misfire.diagnosis.firings.states import JUDGED_WORK
 from misfire.diagnosis.judging import Judgement, count_cases, judge, name_model
 from misfire.diagnosis.onecoil import list_coils
 from misfire.diagnosis.otherchannels import describe_other_channels
@@ -23,7 +24,6 @@ from misfire.diagnosis.reasons import (
     list_kinds,
     report_ailing,
 )
-from misfire.diagnosis.states import JUDGED_WORK
 from misfire.limits import DOUBTFUL, FAULTY
 from misfire.measuring.evidence import Evidence
 from misfire.measuring.witnesses import find_witnesses

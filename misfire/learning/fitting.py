@@ -26,7 +26,7 @@ from misfire.classify.model import (
 )
 from misfire.classify.trees import compute_raw, export_trees
 from misfire.columns import CYLINDER_INPUTS, EVENT_INPUTS
-from misfire.diagnosis.explanation import explain
+from misfire.diagnosis.firings.explanation import explain
 from misfire.diagnosis.judging import compress
 from misfire.errors import ParameterError
 from misfire.features.cylinders import build_cylinder_table

@@ -36,7 +36,6 @@ SEEN_THROUGH = {
     "ingest.formats": "ingest/test_readers.py",
     "ingest.reader_worker": "ingest/test_reader_process.py",
     "learning.figures": "learning/test_evaluating.py",
-    "limits": "fitness/test_fitness.py",
     "measuring.cranking": "cases/test_other_channels.py",
     "measuring.freeing": "measuring/test_bounds.py",
     "measuring.injectors": "cases/test_other_channels.py",

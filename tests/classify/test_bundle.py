@@ -201,7 +201,7 @@ class TestDamage:
         with pytest.raises(ModelError, match="columns repeat"):
             load_bundle(folder)
 
-    @pytest.mark.parametrize("room", ["diagnosis/states", "features/spark", "limits"])
+    @pytest.mark.parametrize("room", ["diagnosis/firings/states", "features/spark", "limits"])
     def test_a_changed_constant(self, folder, room, monkeypatch, tmp_path):
         """The package copied, with one number changed as a developer would change it."""
         package = tmp_path / "misfire"

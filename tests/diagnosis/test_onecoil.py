@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from misfire.diagnosis.firings.states import KINDS
 from misfire.diagnosis.onecoil import list_coils, weigh_coils
-from misfire.diagnosis.states import KINDS
 from misfire.records import FAULT_TYPES, Engine
 
 DISTRIBUTOR = ((1, 2, 3, 4),)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.states import MECHANISMS, ODD_SHARE
+from misfire.diagnosis.firings.states import MECHANISMS, ODD_SHARE
 from misfire.records import SPARK_STATES, WORK_STATES
 
 NAMES = tuple(MECHANISMS)

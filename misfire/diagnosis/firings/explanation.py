@@ -14,17 +14,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.firingstates import NAMES, ROUNDS, TINY, FiringStates
-from misfire.diagnosis.sealwitness import weigh_approach
-from misfire.diagnosis.sparkwitness import find_feeble, weigh_sparks, weigh_usual
-from misfire.diagnosis.states import (
+from misfire.diagnosis.firings.firingstates import NAMES, ROUNDS, TINY, FiringStates
+from misfire.diagnosis.firings.sealwitness import weigh_approach
+from misfire.diagnosis.firings.sparkwitness import find_feeble, weigh_sparks, weigh_usual
+from misfire.diagnosis.firings.states import (
     INDEPENDENT,
     KIND_PRIOR,
     KINDS,
     MECHANISMS,
     STANDING_WAY,
 )
-from misfire.diagnosis.workwitness import (
+from misfire.diagnosis.firings.workwitness import (
     FAILED_OF,
     weigh_feeding,
     weigh_injection,

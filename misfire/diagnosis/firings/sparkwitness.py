@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.reference import LEAST_SOUND, compare_with_sound
-from misfire.diagnosis.states import (
+from misfire.diagnosis.firings.reference import LEAST_SOUND, compare_with_sound
+from misfire.diagnosis.firings.states import (
     FREEDOM,
     LEVEL_SCATTER,
     MEASURES,

@@ -10,9 +10,9 @@ import pandas as pd
 import pytest
 
 from misfire.columns import FIRING_COLUMNS
-from misfire.diagnosis.explanation import explain
+from misfire.diagnosis.firings.explanation import explain
+from misfire.diagnosis.firings.reference import compare_with_sound
 from misfire.diagnosis.reasons import find_ailing
-from misfire.diagnosis.reference import compare_with_sound
 from misfire.records import FAULT_TYPES, SPARK_STATES, WORK_STATES
 
 CYLINDERS = 4

@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from misfire.diagnosis.sealwitness import weigh_approach, weigh_compression
+from misfire.diagnosis.firings.sealwitness import weigh_approach, weigh_compression
 from misfire.features.compression import CompressionTable
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.states import FREEDOM, JUDGED_WORK
+from misfire.diagnosis.firings.states import FREEDOM, JUDGED_WORK
 from misfire.dsp.chances import log_normal, log_student
 from misfire.limits import FAULTY, FUEL_CUT_Z
 

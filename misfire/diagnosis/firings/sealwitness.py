@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.reference import TO_SIGMA
-from misfire.diagnosis.states import FREEDOM, TOGETHER
+from misfire.diagnosis.firings.reference import TO_SIGMA
+from misfire.diagnosis.firings.states import FREEDOM, TOGETHER
 from misfire.dsp.chances import log_student
 from misfire.features.compression import CompressionTable
 
