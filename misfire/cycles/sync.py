@@ -117,20 +117,22 @@ def follow(
     """
     walk = Walk()
     n = len(steps)
-    plain = max(steps) == 1
+    plain, pitch_rad = max(steps) == 1, math.radians(pitch_deg)
     at, position, pending, steady = start, 0, 0, 0
     safe = walk.mark()  # state before the first faulty pulse that is not confirmed yet
     while at + 1 < len(time_s):
         step = steps[tooth]
         ratio = (time_s[at + 1] - time_s[at]) / (pitch_s * lengths[tooth])
-        turned_deg = pitch_deg * (lengths[tooth - 1] + lengths[tooth]) / 2.0
-        swing = allow_swing(turned_deg, math.radians(pitch_deg) / pitch_s)
         n_missing = n_extra = 0
-        if step > 1 or abs(math.log(ratio)) > STEADY_LOG + swing:
-            choice = _explain(time_s, at, lengths, tooth, pitch_s, swing)
-            if choice is None:
-                break
-            n_missing, n_extra = choice
+        swing = 0.0
+        if step > 1 or not 0.72 < ratio < 1.4:  # else steady at any speed
+            turned_deg = pitch_deg * (lengths[tooth - 1] + lengths[tooth]) / 2.0
+            swing = allow_swing(turned_deg, pitch_rad / pitch_s)
+            if step > 1 or abs(math.log(ratio)) > STEADY_LOG + swing:
+                choice = _explain(time_s, at, lengths, tooth, pitch_s, swing)
+                if choice is None:
+                    break
+                n_missing, n_extra = choice
         fault = n_missing + n_extra
         if fault and not pending:
             safe = walk.mark()

@@ -12,6 +12,7 @@ from misfire.cycles.wrongteeth import straighten
 from misfire.dsp.teeth import StretchNumbers, TurnedAngles
 from misfire.dsp.track import find_known_intervals, interpolate_angle
 from misfire.errors import CycleError, ParameterError
+from misfire.limits import CRANKING_RPM
 from misfire.records import CrankTrack, CrankWheel, Finding, PerTooth
 
 MARGIN_TURNS = 0.3  # a count of revolutions across a lost span must be this sure
@@ -317,10 +318,12 @@ def _refuse_swapped_gaps(track: CrankTrack, pattern: Pattern) -> None:
     place = np.round(track.angle_deg[some] / pattern.pitch_deg).astype(np.int64)
     steps, lasts_s = np.diff(place), np.diff(track.time_s[some])
     pitch_s = lasts_s / np.maximum(steps, 1)
+    turning_rpm = pattern.pitch_deg / 6.0 / pitch_s  # under the starter each compression is a swing
     seen = np.ones(pattern.n_teeth)
     for gap in gaps.tolist():
         at = place[1:-2] % pattern.positions == pattern.offsets[gap]
-        rows = np.flatnonzero(at & (steps[1:-1] == pattern.steps[gap])) + 1
+        at &= (steps[1:-1] == pattern.steps[gap]) & (steps[:-2] == 1) & (steps[2:] == 1)
+        rows = np.flatnonzero(at & (turning_rpm[1:-1] > CRANKING_RPM)) + 1
         if rows.size < LEAST_GAPS:
             return
         beside_s = (pitch_s[rows - 1] + pitch_s[rows + 1]) / 2.0
