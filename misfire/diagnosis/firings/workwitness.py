@@ -147,6 +147,8 @@ def _weigh_losses(
             for f in PARTIAL_SHARES
         ]
         partial = np.logaddexp.reduce(parts, axis=0) - log(len(PARTIAL_SHARES))
+        giving = lack < 0.0  # more than usual is no loss, however unlike a sound stroke it is
+        lost, partial = (np.where(giving, np.minimum(law, sound), law) for law in (lost, partial))
         mixed = np.logaddexp.reduce(
             [sound, log(SHARE_LOST) + lost, log(SHARE_PARTIAL) + partial], axis=0
         )
