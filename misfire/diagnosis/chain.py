@@ -16,7 +16,6 @@ from misfire.classify.separability import find_separable
 from misfire.diagnosis.firingwaves import build_waves
 from misfire.diagnosis.judging import Judgement
 from misfire.diagnosis.panels import build_panels
-from misfire.diagnosis.reasons import list_changes
 from misfire.diagnosis.shipped import load_shipped
 from misfire.diagnosis.verdict import Verdict, decide, judge_evidence
 from misfire.fitness.measured import Measured, measure_whole
@@ -29,15 +28,6 @@ from misfire.measuring.unchanged import watch_sources
 from misfire.records import Diagnosis, Finding, Recording
 
 Progress = Callable[[str, float], None]
-
-# Findings by which the signals contradict the card or one another, and what to do.
-CONTRADICTED = {
-    **dict.fromkeys(
-        ("firing_order_wrong", "sparks_misplaced", "tdc_doubtful"),
-        "correct the job card and diagnose again",
-    ),
-    "speed_jump": "diagnose each by itself",
-}
 
 
 def diagnose(
@@ -231,32 +221,7 @@ def finish(
     -------
     verdict : Verdict
     """
-    return _doubt(decide(evidence, judgement, model=model), evidence, quick)
-
-
-def _doubt(verdict: Verdict, evidence: Evidence, quick: Sequence[Finding]) -> Verdict:
-    """Take back what was said of cylinders where the signals are not those of the job card."""
-    wrong = [f"{f.message}: {CONTRADICTED[f.code]}" for f in quick if f.code in CONTRADICTED]
-    if not evidence.has_crank:  # one of two witnesses speaks of no engine, or not of this one
-        wrong += [
-            f"the crank channel cannot be read ({f.message}), and nothing else tells whether the "
-            "sparks alone are understood: correct the hook-up or the job card, then record again"
-            for f in evidence.findings
-            if f.code == "no_sync"
-        ]
-    if not wrong:
-        return verdict
-    # whoever is named may be another
-    halved = tuple(replace(c, probability=0.5 * c.probability) for c in verdict.cylinders)
-    before, after = (
-        np.array([c.probability for c in sorted(v, key=lambda c: c.cylinder)])
-        for v in (verdict.cylinders, halved)
-    )
-    moved = list_changes("card_contradicted", wrong[0], before, after, about="hook-up")
-    verdict = replace(verdict, cylinders=halved, reasons=(*moved, *verdict.reasons))
-    if verdict.verdict != "misfire" and not any(f.code == "sparks_misplaced" for f in quick):
-        return verdict
-    return replace(verdict, verdict="inconclusive", notes=(wrong[0], *verdict.notes))
+    return decide(evidence, judgement, quick, model=model)
 
 
 def _unique(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:

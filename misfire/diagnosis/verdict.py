@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -10,10 +11,11 @@ from numpy.typing import NDArray
 
 from misfire.classify.model import Model
 from misfire.classify.separability import advise_channels, find_separable
-from misfire.diagnosis.commoncause import find_common_cause
+from misfire.diagnosis.enginerivals import list_engine_rivals
 from misfire.diagnosis.eventtable import build_events, take_medians
 from misfire.diagnosis.firings.explanation import Explanation
 from misfire.diagnosis.firings.states import JUDGED_WORK
+from misfire.diagnosis.hookuprivals import list_hookup_rivals
 from misfire.diagnosis.judging import Judgement, count_cases, judge, name_model
 from misfire.diagnosis.onecoil import list_coils
 from misfire.diagnosis.otherchannels import describe_other_channels
@@ -24,13 +26,13 @@ from misfire.diagnosis.reasons import (
     list_kinds,
     report_ailing,
 )
+from misfire.diagnosis.rivals import compete
 from misfire.limits import DOUBTFUL, FAULTY
 from misfire.measuring.evidence import Evidence
 from misfire.measuring.witnesses import find_witnesses
 from misfire.records import (
     FAULT_TYPES,
     SPARK_STATES,
-    STROKE_FLAGS,
     WORK_STATES,
     CylinderResult,
     Finding,
@@ -44,7 +46,6 @@ from misfire.report.wording import join_words
 if TYPE_CHECKING:
     import pandas as pd
 
-UNLIT_SHARE = 0.95  # of a cylinder's firings without dwell, or lost: it never fires
 LEAST_KNOWN = 0.1  # of a cylinder's power strokes whose torque is known: less shows nothing of it
 LEAST_CYCLES = 15  # fewer cycles say nothing about a cylinder
 
@@ -89,7 +90,9 @@ def judge_evidence(evidence: Evidence, *, model: Model | None) -> Judgement:
     )
 
 
-def decide(evidence: Evidence, judgement: Judgement, *, model: Model | None) -> Verdict:
+def decide(
+    evidence: Evidence, judgement: Judgement, quick: Sequence[Finding], *, model: Model | None
+) -> Verdict:
     """Judge the recording.
 
     Parameters
@@ -98,6 +101,8 @@ def decide(evidence: Evidence, judgement: Judgement, *, model: Model | None) -> 
         Of its firing table, DECIDING_COLUMNS are looked at.
     judgement : Judgement
         From `judge_evidence`.
+    quick : sequence of Finding
+        What the checks of the signals found.
     model : Model or None
         The one that judged.
 
@@ -108,7 +113,7 @@ def decide(evidence: Evidence, judgement: Judgement, *, model: Model | None) -> 
     firings = evidence.firings
     witnesses = find_witnesses(evidence)
     probability, explanation = judgement.event, judgement.explanation
-    weighed = _weigh_beyond(evidence, judgement)
+    weighed = _weigh_beyond(evidence, judgement, quick)
     events, extras = build_events(evidence, probability, explanation)
     word, notes, findings = _conclude(
         evidence,
@@ -154,25 +159,22 @@ class _Weighed:
     why_open: str
 
 
-def _weigh_beyond(evidence: Evidence, judgement: Judgement) -> _Weighed:
+def _weigh_beyond(evidence: Evidence, judgement: Judgement, quick: Sequence[Finding]) -> _Weighed:
     """Weigh what is not a cylinder's own firings; every step leaves its reason."""
     probability = judgement.event
     reasons = list_addends(judgement)
     faulty, faults = judgement.faulty, judgement.faults
-    unlit = find_unlit(evidence, probability)
-    why_open = find_common_cause(evidence, probability, faulty, faults, judgement.outstanding)
-    code, about = "common_cause", "engine"
-    if unlit:
-        names = ", ".join(map(str, unlit))
-        code, about = "unlit", "hook-up"
-        why_open = (
-            f"cylinders {names} never fire, and an engine hardly runs on the rest: check whether "
-            "all channels are connected, and whether the job card is that of this engine (number "
-            "of cylinders, crank wheel)"
-        )
-    if why_open:  # the hook-up, the card or the whole engine, but no cylinder
-        alone, faulty = faulty, np.minimum(faulty, DOUBTFUL)
-        reasons += list_changes(code, why_open, alone, faulty, about=about)
+    suspects = [int(c) for c in np.flatnonzero(faulty >= FAULTY) + 1]
+    rivals = [
+        *list_hookup_rivals(evidence, probability, suspects, quick),
+        *list_engine_rivals(evidence, probability, suspects, faults, judgement.outstanding),
+    ]
+    reasons += [Reason(r.code, r.about, r.log_odds, r.text, {}) for r in rivals]
+    alone = faulty
+    faulty, winner = compete(alone, rivals)
+    text = "rival explanations: the whole engine, the sensor, the hook-up or the card"
+    reasons += list_changes("rivals", text, alone, faulty)
+    why_open = winner.text if winner is not None and (suspects or winner.blinds) else ""
     reasons += list_kinds(faults, faulty, judgement.explanation)
     shared, faults = share_unresolved(evidence.firings, faulty, faults)
     text = "nothing tells the cylinders apart that it may be, so they share the probability"
@@ -248,42 +250,6 @@ def _name_counts(explanation: Explanation, cylinder: int) -> dict[str, dict[str,
         for spark, row in zip(SPARK_STATES, table, strict=True)
     }
     return {spark: row for spark, row in named.items() if row}
-
-
-def find_unlit(evidence: Evidence, probability: NDArray[np.float64]) -> list[int]:
-    """List the cylinders that never fire, where they are more than an engine can lose.
-
-    Parameters
-    ----------
-    evidence : Evidence
-    probability : float64 array [shape=(n_firings,)]
-        That each firing is lost.
-
-    Returns
-    -------
-    cylinders : list of int
-        Empty where at least half of the cylinders fire. Of three and more cylinders just half may
-        be dark only while a crank sensor shows that the engine turns, and not every other one of
-        the firing order: that is what an engine of half as many cylinders looks like.
-    """
-    n = evidence.recording.job.engine.cylinders
-    absent = (evidence.strokes["flags"].astype(np.int64) & STROKE_FLAGS["no_dwell"]) != 0
-    dark = []
-    for c in range(1, n + 1):
-        own = evidence.firings.cylinder == c
-        judged = own & np.isfinite(probability)
-        lost = judged.any() and float((probability[judged] >= 0.5).mean()) >= UNLIT_SHARE
-        if own.any() and (lost or float(absent[own].mean()) >= UNLIT_SHARE):
-            dark.append(c)
-    engine = evidence.recording.job.engine
-    seen = {int(c) for c in np.unique(evidence.firings.cylinder[evidence.firings.seen])}
-    if dark and 2 * len(seen) < n and any(f.code == "no_sync" for f in evidence.findings):
-        return dark  # neither the crank nor the coils show an engine that turns
-    if n <= 2 or 2 * len(dark) != n:
-        return dark if 2 * len(dark) > n else []
-    places = [engine.firing_order.index(c) % 2 for c in dark]
-    every_other = len(set(places)) == 1 and engine.ignition != "wasted_spark"
-    return dark if every_other or not evidence.has_crank else []
 
 
 def share_unresolved(

@@ -1,12 +1,15 @@
-"""Losses that no single cylinder's fault explains: the whole engine, or part of it, is cut."""
+"""Rival explanations by the engine: one cause for many cylinders, its wheel, fuel that returns."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.diagnosis.firings.states import FREEDOM
+from misfire.diagnosis.rivals import ENGINE_PRIOR, MOST_ODDS, Rival, mark_lost, weigh_many
+from misfire.dsp.chances import log_student
 from misfire.features.overlap import WORK_DEG
-from misfire.limits import CRANKING_RPM, FAULTY, SURELY_CUT_Z
+from misfire.limits import CRANKING_RPM, SURELY_CUT_Z
 from misfire.measuring.evidence import Evidence
 from misfire.records import FAULT_TYPES, STROKE_FLAGS, Engine
 
@@ -14,45 +17,62 @@ ALIKE = 1 / 3  # of the losses of the cylinder that loses most
 LEAST_LOST = 2
 LEAST_FELT = 3  # firings that lack as much torque as the lost ones do
 FELT_Z, HALF = 3.5, 0.5  # such a firing: so many spreads, and of the lost ones' usual lack
-TOO_STRONG = 0.7  # of what the suspect lacks: no cylinder works so much more than the others
 CLEARLY_Z = 2.0  # usual lack of a cylinder, in spreads
 SEVERAL = 3  # cylinders at once whose sparks show nothing: one cause, whatever their number
 DARK_SHARE = 0.85  # of a cylinder's firings lost: it is off
 TOGETHER = 0.5  # correlation, cycle by cycle, of cylinders that one switch turns off
 LEAST_CYCLES = 10
 BACK_CYCLES = 2  # after a cut until every cylinder has its fuel again
-BY_CHANCE = 0.01
 LIKELY = 0.25  # share of the fault types that both plugs of a coil have together
 SHARED = ("weak_coil", "no_primary")  # faults of a coil, which all of its cylinders have
 OF_LOOP = (*SHARED, "open_secondary", "fouled_plug")  # and of what leads from it to the plugs
+FUEL_PRIOR = 0.2  # that what is lost where the fuel comes back is the fuel's
+WHEEL_PRIOR = 0.3  # of a wheel or sensor that makes a cylinder weak and another strong
+AS_STRONG, AS_STRONG_SPREAD = 1.0, 0.2  # what the strong one gives over what the weak one lacks
+AS_USUAL, AS_USUAL_SPREAD = 0.1, 0.25  # the same where the weak one is at fault
+BESIDE = 0.8  # of an engine's losses, those with two other cylinders' beside them
 
 
-def find_common_cause(
+def list_engine_rivals(
     evidence: Evidence,
     probability: NDArray[np.float64],
-    faulty: NDArray[np.float64],
+    suspects: list[int],
     faults: NDArray[np.float64],
     outstanding: NDArray[np.bool_],
-) -> str:
-    """Say why the losses are those of the engine, not of a cylinder.
+) -> list[Rival]:
+    """List how the engine as a whole may explain what the suspects lose.
 
     Parameters
     ----------
     evidence : Evidence
     probability : float64 array [shape=(n_firings,)]
         That each firing was lost.
-    faulty : float64 array [shape=(n_cylinders,)]
+    suspects : list of int
     faults : float64 array [shape=(n_cylinders, len(FAULT_TYPES))]
     outstanding : bool array [shape=(n_firings,)]
         From `find_outstanding`.
 
     Returns
     -------
-    note : str
-        Empty where the suspect cylinders may each have a fault of their own.
+    rivals : list of Rival
+    """
+    if evidence.recording.job.engine.cylinders < 2 or not suspects:
+        return []
+    return [
+        *_come_with_fuel(evidence, probability, suspects),
+        *_find_common(evidence, probability, suspects, faults, outstanding),
+    ]
 
-    Notes
-    -----
+
+def _find_common(
+    evidence: Evidence,
+    probability: NDArray[np.float64],
+    suspects: list[int],
+    faults: NDArray[np.float64],
+    outstanding: NDArray[np.bool_],
+) -> list[Rival]:
+    """Find causes of the whole engine, the wheel or a part of the engine that is switched off.
+
     Faults of cylinders are independent and rare: that more than half of them have one, or three
     without a sign in their sparks, is far less likely than one cause for all (speed limiter, fuel
     cut, fuel or supply that fails, a rough road). Where only the torque tells, firings that lack
@@ -62,136 +82,76 @@ def find_common_cause(
     """
     engine = evidence.recording.job.engine
     n = engine.cylinders
-    if n < 2:
-        return ""
     lost = _count_lost(evidence, probability, n)
-    suspects = [c for c in range(1, n + 1) if faulty[c - 1] >= FAULTY]
-    most = max((lost[c - 1] for c in suspects), default=0.0)
+    most = max(lost[c - 1] for c in suspects)
     alike = [c for c in range(1, n + 1) if most and lost[c - 1] >= max(LEAST_LOST, ALIKE * most)]
     # nothing lost, no cylinder loses most, or none is left to be sound
     if 2 * len(suspects) > n and (2 * most <= lost.sum() or len(suspects) == n):
         alike = sorted({*alike, *suspects})
-    who = ", ".join(map(str, suspects))
-    shaky = _find_shaky(evidence, probability, suspects)
-    if shaky:
-        return shaky
-    if _come_with_fuel(evidence, probability, suspects):
-        return (
-            f"all that cylinder {who} loses is lost where the fuel comes "
-            "back after overrun: then a stroke or two stay out in many engines; record at steady "
-            "load as well, and see whether that cylinder fails there"
-        )
     felt = _find_felt(evidence, probability, suspects, outstanding)
     wider = engine.ignition == "wasted_spark" and 2 * len(felt) > n  # more than one coil has
     sound_spark = _is_sound_spark(evidence, probability, suspects)
     shared = alike and _share_a_coil(alike, engine, faults, dark=not sound_spark)
     if (shared and not wider) or n < 3:
-        return ""
-    if sound_spark:
-        strong = _find_too_strong(evidence, suspects)
-        if strong:
-            return strong
-    if n >= 4 and _find_accompanied(evidence, probability, suspects) > HALF:
-        return (
-            f"where cylinder {who} loses combustions, others beside it in the firing order lose "
-            "theirs: that is one cause for several cylinders (supply of the coils, fuel, a cut by "
-            "the control unit, a rough road), not a fault of that one"
-        )
+        return []
+    found = _find_too_strong(evidence, suspects) if sound_spark else []
+    if n >= 4:
+        found += _find_accompanied(evidence, probability, suspects)
     if 2 * len(alike) <= n < 2 * len(felt) or len(alike) < SEVERAL <= len(felt):
         alike = felt
-    several = len(alike) >= SEVERAL and set(alike) <= set(felt)
     names = ", ".join(map(str, alike))
-    if 2 * len(alike) > n or several:
-        return (
+    if 2 * len(alike) > n or (len(alike) >= SEVERAL and set(alike) <= set(felt)):
+        text = (
             f"cylinders {names} lose combustions alike: that is one cause for the whole engine "
             "(speed limiter or fuel cut, mixture of all cylinders, fuel pressure, supply of the "
             "coils, crank signal, a rough road, a job card of another engine), not faults of so "
             "many cylinders"
         )
-    if n >= 4 and len(alike) > 1 and _are_evenly_spaced(alike, engine):
-        if not _go_together(evidence, probability, alike):
-            return ""
-        return (
+        found.append(Rival("whole_engine", "engine", weigh_many(len(alike)), text))
+    elif _are_part_of_engine(evidence, probability, alike):
+        text = (
             f"cylinders {names}, evenly spaced in the firing order, are off together: this is "
             "what an engine that runs on part of its cylinders on purpose looks like, or a job "
             "card with too many cylinders; find out whether this engine does so"
         )
-    return ""
-
-
-def _mark_lost(
-    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
-) -> NDArray[np.bool_]:
-    """Mark the firings that the suspects lost."""
-    return (np.nan_to_num(probability) >= 0.5) & np.isin(evidence.firings.cylinder, suspects)
+        found.append(Rival("part_of_engine", "engine", weigh_many(len(alike)), text))
+    return found
 
 
 def _is_sound_spark(
     evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
 ) -> bool:
     """Tell whether the sparks of most firings that the suspects lost show nothing."""
-    lost = _mark_lost(evidence, probability, suspects)
+    lost = mark_lost(evidence, probability, suspects)
     flags = evidence.strokes["flags"][lost].astype(np.int64)
     no_spark = (flags & (STROKE_FLAGS["no_dwell"] | STROKE_FLAGS["no_breakdown"])) != 0
     return not lost.any() or float(no_spark.mean()) <= 0.5
 
 
-def _find_shaky(evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]) -> str:
-    """Find that only leads which came off at other times say that a coil was not switched."""
-    z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
-    lost = _mark_lost(evidence, probability, suspects)
-    absent = (evidence.strokes["flags"].astype(np.int64) & STROKE_FLAGS["no_dwell"]) != 0
-    felt = z[lost & np.isfinite(z)]
-    if not lost.any() or absent[lost].mean() <= 0.5:
-        return ""
-    if felt.size >= LEAST_LOST and float(np.median(felt)) >= FELT_Z:
-        return ""
-    off = {f.channel for f in evidence.findings if f.code == "dropout"}
-    names = ", ".join(map(str, suspects))
-    if not felt.size and all(_goes_for_good(lost, cylinder == c) for c in suspects):
-        return (
-            f"the coil of cylinder {names} shows nothing from one moment on, and no crank signal "
-            "tells whether the cylinder stopped or the lead came off: check that lead, and record "
-            "the crank as well"
-        )
-    seers = [
-        t.channel.name
-        for t in evidence.detected.trains
-        if t.channel.role != "coil_trigger"
-        and not set(suspects).isdisjoint(t.channel.cylinders or suspects)
-    ]
-    if not seers or not set(seers) <= off:
-        return ""
-    return (
-        f"that the coil of cylinder {names} was not switched is seen in "
-        f"{seers[0]!r} alone, which shows nothing of its coil at other times either, and for a "
-        "reason of its own: check that lead, and record the crank as well"
-    )
-
-
-def _goes_for_good(lost: NDArray[np.bool_], own: NDArray[np.bool_]) -> bool:
-    """Tell whether a cylinder's losses are all its firings up to one moment, or from one on."""
-    mine = lost[own]
-    n = int(mine.sum())
-    at_an_end = bool(mine[:n].all()) or bool(mine[mine.size - n :].all())
-    return LEAST_CYCLES <= n < mine.size and at_an_end
-
-
 def _come_with_fuel(
     evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
-) -> bool:
-    """Tell whether the suspects lose only where a fuel cut ends, and that is no chance."""
+) -> list[Rival]:
+    """Find that the suspects lose only where a fuel cut ends: ever less likely by chance."""
     n = evidence.recording.job.engine.cylinders
-    lost = _mark_lost(evidence, probability, suspects)
-    if lost.sum() < LEAST_LOST or not _is_sound_spark(evidence, probability, suspects):
-        return False
+    lost = mark_lost(evidence, probability, suspects)
+    if n < 2 or lost.sum() < LEAST_LOST or not _is_sound_spark(evidence, probability, suspects):
+        return []
     level = evidence.firing_table["torque_level_change"].to_numpy(float)
     cut = np.nan_to_num(level) < SURELY_CUT_Z
     behind = np.convolve(cut, np.ones(BACK_CYCLES * n + 1))[: cut.size] > 0.5
-    return bool(behind[lost].all()) and float(behind.mean()) ** int(lost.sum()) < BY_CHANCE
+    if not behind[lost].all():
+        return []
+    odds = np.log(FUEL_PRIOR) - int(lost.sum()) * np.log(max(float(behind.mean()), 1e-9))
+    who = ", ".join(map(str, suspects))
+    text = (
+        f"all that cylinder {who} loses is lost where the fuel comes back after overrun: then a "
+        "stroke or two stay out in many engines; record at steady load as well, and see whether "
+        "that cylinder fails there"
+    )
+    return [Rival("fuel_returns", "engine", float(min(odds, MOST_ODDS)), text)]
 
 
-def _find_too_strong(evidence: Evidence, suspects: list[int]) -> str:
+def _find_too_strong(evidence: Evidence, suspects: list[int]) -> list[Rival]:
     """Find a cylinder that seems to work as much more as the weakest suspect works less."""
     z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
     usual = {}
@@ -204,16 +164,21 @@ def _find_too_strong(evidence: Evidence, suspects: list[int]) -> str:
     engine = evidence.recording.job.engine
     others = [c for c in usual if c not in suspects and not _shares_wheel(c, weak, engine)]
     if not weak or not others or usual[weak] < CLEARLY_Z:
-        return ""
+        return []
     strong = min(others, key=lambda c: usual[c])
-    if -usual[strong] < TOO_STRONG * usual[weak]:
-        return ""
-    return (
+    ratio = np.array([-usual[strong] / usual[weak]])
+    as_strong, as_usual = (
+        log_student(ratio - centre, np.array(spread), freedom=FREEDOM)
+        for centre, spread in ((AS_STRONG, AS_STRONG_SPREAD), (AS_USUAL, AS_USUAL_SPREAD))
+    )
+    text = (
         f"cylinder {weak} seems to lack torque in all its firings, but cylinder {strong} seems to "
         "give as much too much, which no cylinder can: teeth out of place, a crank signal that is "
         "cut or filtered, or wrong firing angles look like this; check sensor, wheel and job card, "
         "and record at another speed"
     )
+    odds = float(np.log(WHEEL_PRIOR) + (as_strong - as_usual)[0])
+    return [Rival("wheel", "sensor", odds, text)]
 
 
 def _shares_wheel(cylinder: int, weak: int, engine: Engine) -> bool:
@@ -235,21 +200,35 @@ def _shares_wheel(cylinder: int, weak: int, engine: Engine) -> bool:
 
 def _find_accompanied(
     evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
-) -> float:
-    """Share of the suspects' lost firings beside which two other cylinders lack torque as well."""
+) -> list[Rival]:
+    """Find that two other cylinders lack torque beside the firings that the suspects lose."""
     z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
     engine = evidence.recording.job.engine
-    lost = _mark_lost(evidence, probability, suspects) & np.isfinite(z)
+    lost = mark_lost(evidence, probability, suspects) & np.isfinite(z)
     if lost.sum() < LEAST_LOST:
-        return 0.0
+        return []
     lacks = np.nan_to_num(z) >= max(FELT_Z, HALF * float(np.median(z[lost])))
-    beside = np.ones(2 * engine.cylinders - 1)
+    reach = np.ones(2 * engine.cylinders - 1)
     company = np.zeros(z.size)
     for c in engine.firing_order:
         if c not in suspects:
-            wide = np.convolve(lacks & (cylinder == c), beside)
+            wide = np.convolve(lacks & (cylinder == c), reach)
             company += wide[engine.cylinders - 1 :][: z.size] > 0.5
-    return float(np.mean(company[lost] >= 2))
+    beside = company >= 2
+    n_lost, n_beside = int(lost.sum()), int(beside[lost].sum())
+    elsewhere = ~lost & np.isfinite(z)
+    usual = (float(beside[elsewhere].sum()) + 0.5) / (float(elsewhere.sum()) + 1.0)
+    told = n_beside * np.log(BESIDE / usual) + (n_lost - n_beside) * np.log(
+        (1.0 - BESIDE) / max(1.0 - usual, 1e-9)
+    )
+    who = ", ".join(map(str, suspects))
+    text = (
+        f"where cylinder {who} loses combustions, others beside it in the firing order lose "
+        "theirs: that is one cause for several cylinders (supply of the coils, fuel, a cut by "
+        "the control unit, a rough road), not a fault of that one"
+    )
+    odds = float(np.clip(np.log(ENGINE_PRIOR) + told, -MOST_ODDS, MOST_ODDS))
+    return [Rival("several_at_once", "engine", odds, text)]
 
 
 def _find_felt(
@@ -260,7 +239,7 @@ def _find_felt(
 ) -> list[int]:
     """List the cylinders that lack torque as often, if torque alone accuses the suspects."""
     z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
-    lost = _mark_lost(evidence, probability, suspects) & np.isfinite(z)
+    lost = mark_lost(evidence, probability, suspects) & np.isfinite(z)
     if not suspects or not _is_sound_spark(evidence, probability, suspects):
         return []
     if lost.sum() >= LEAST_LOST:
@@ -299,6 +278,15 @@ def _share_a_coil(
         likely = max(float(faults[c - 1, of_pair].sum()) for c in cylinders)
         return likely >= LIKELY and any(set(cylinders) <= set(p) for p in engine.waste_pairs)
     return False
+
+
+def _are_part_of_engine(
+    evidence: Evidence, probability: NDArray[np.float64], cylinders: list[int]
+) -> bool:
+    """Tell whether these are cylinders that one switch may rest."""
+    engine = evidence.recording.job.engine
+    spaced = len(cylinders) > 1 and _are_evenly_spaced(cylinders, engine)
+    return engine.cylinders >= 4 and spaced and _go_together(evidence, probability, cylinders)
 
 
 def _are_evenly_spaced(cylinders: list[int], engine: Engine) -> bool:
