@@ -108,8 +108,6 @@ def find_match(
     before: Side,
     after: Side,
     suspects: tuple[int, ...],
-    *,
-    odd: NDArray[np.bool_] | None = None,
 ) -> Match:
     """Find the firings of both recordings that were taken under like conditions.
 
@@ -118,8 +116,6 @@ def find_match(
     before, after : Side
     suspects : tuple of int
         Cylinders under suspicion; their lost firings weigh.
-    odd : bool array [shape=(n_firings,)], optional
-        Firings of BEFORE that were lost without being judged so: they weigh as well.
 
     Returns
     -------
@@ -133,8 +129,7 @@ def find_match(
     met_a = _is_met(speeds[1], speeds[0][usable[0]], LEAST_CYCLES * n)
     number, cylinders = before.column("cylinder"), suspects or before.cylinders
     weight = usable[0] & np.isin(number, cylinders)
-    gone = before.column("misfire_probability") >= LOST
-    lost = weight & (gone if odd is None else gone | odd)
+    lost = weight & (before.column("misfire_probability") >= LOST)
     speed_cover = _find_share(met_b, lost, weight)
     # A pull at full load is not made up for by a roll at the same speed.
     pulled = met_b.copy()

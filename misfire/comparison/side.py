@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
 Progress = Callable[[str, float], None]
 UNNUMBERED = "cylinders_unknown"  # as the quality notes of a result have it
-
-
 HALF = 0.5  # share of the most losses that counts as losing as much
 
 
@@ -53,6 +51,10 @@ class Side:
     def column(self, name: str) -> NDArray[np.float64]:
         """Values of one column of the events [shape=(n_firings,)]."""
         return np.asarray(self.events[name].to_numpy(dtype=float), dtype=np.float64)
+
+    def is_state(self, axis: str, states: tuple[str, ...]) -> NDArray[np.bool_]:
+        """Which firings are in one of the states of `spark` or `work` [shape=(n_firings,)]."""
+        return np.asarray(self.events[axis].isin(states).to_numpy(dtype=bool))
 
     def flagged(self, flag: str) -> NDArray[np.bool_]:
         """Which firings carry a flag [shape=(n_firings,)]."""
@@ -86,6 +88,15 @@ class Side:
             if entry["cylinder"] == cylinder:
                 return dict(entry)
         return {"cylinder": cylinder, "probability": 0.0, "faults": []}
+
+    def probability_of(self, cylinders: tuple[int, ...]) -> float:
+        """Give the probability that a cylinder is faulty; of a pair, that one of them is.
+
+        Two that this recording cannot tell apart each have half of it.
+        """
+        each = [float(self.result_of(c)["probability"]) for c in cylinders]
+        is_shared = len(cylinders) == 2 and self.mates.get(cylinders[0]) == cylinders[1]
+        return min(1.0, sum(each)) if is_shared else max(each)
 
 
 def load_side(path: Path | str, *, name: str, progress: Progress | None = None) -> Side:

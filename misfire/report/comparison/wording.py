@@ -21,6 +21,11 @@ def write_needed(document: Mapping[str, Any]) -> str:
     )
 
 
+def format_word(word: str | None) -> str:
+    """Write a verdict as a reader has it: without the line of the file's name for it."""
+    return word.replace("_", " ") if word else "–"
+
+
 def write_speed(side: Mapping[str, Any]) -> str:
     """Write the speed range of one recording."""
     low, high = side["rpm"]["p05"], side["rpm"]["p95"]
