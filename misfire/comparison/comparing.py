@@ -210,9 +210,10 @@ def _measure_group(
     suspects: tuple[tuple[int, ...], ...],
 ) -> Group:
     """Gather all that is known of one cylinder, or of a pair."""
-    sound = tuple(
-        c for c in before.cylinders if c not in cylinders and not any(c in g for g in suspects)
-    )
+    at_fault = {c for g in suspects for c in g} | {
+        c for c in after.cylinders if after.probability_of((c,)) >= FAULTY
+    }
+    sound = tuple(c for c in before.cylinders if c not in cylinders and c not in at_fault)
     faults = before.result_of(cylinders[0])["faults"]
     return Group(
         cylinders=cylinders,

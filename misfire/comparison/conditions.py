@@ -269,4 +269,4 @@ def _range(side: Side) -> str:
     low, _, high = get_speed_range(side)
     if not math.isfinite(low):
         return "unknown"
-    return f"{round(low, -1):.0f} to {round(high, -1):.0f} rpm"
+    return f"{round(low, -1):.0f} to {round(high, -1):.0f} rev/min"

@@ -140,7 +140,13 @@ def judge_group(group: Group, *, comparable: bool) -> Judged:
 
 def _find_left(group: Group) -> list[str]:
     """Say what shows that the fault is still there after."""
-    words = [write_sign_left(s, plural=group.is_engine) for s in group.signs if s.is_left]
+    lost, weak, _ = group.signs
+    told = lost.is_left and weak.whole_after.lost <= RISE * lost.whole_after.lost
+    words = [
+        write_sign_left(s, plural=group.is_engine)
+        for s in group.signs
+        if s.is_left and not (s is weak and told)
+    ]
     if group.is_accused_after:
         them = "them" if group.is_engine else "it"
         words.append(
@@ -159,11 +165,11 @@ def _judge_rate(group: Group, counted: Sign, left: list[str]) -> Judged:
     )
     lower = compute_chance_lower(before, after)
     if lower >= SURE and after.rate <= (1 - DROP) * before.rate:
-        return Judged(group, IMPROVED, True, "better", (*left, words))
+        return Judged(group, IMPROVED, True, "better", (words, *left))
     rose = after.lost >= LEAST_FIRINGS and after.rate >= RISE * before.rate
     if rose and lower <= 1 - SURE:
-        return Judged(group, WORSE, True, "worse", (*left, words))
-    return Judged(group, UNCHANGED, True, "same", (*left, words))
+        return Judged(group, WORSE, True, "worse", (words, *left))
+    return Judged(group, UNCHANGED, True, "same", (words, *left))
 
 
 def _judge_gone(group: Group, counted: Sign) -> Judged:
@@ -208,14 +214,14 @@ def _judge_too_short(
         f"were the fault still there as before, it could have stayed unseen in {after.judged} "
         f"firings with a chance of {format_percent(chance)}"
     )
+    bouts: tuple[str, ...] = ()
+    if before.bunching > IN_BOUTS:
+        single = max(1.0, before.lost / before.bunching)
+        bouts = (f"these came in bouts, so they tell no more than {single:.0f} single ones would",)
     once = compute_chance_unseen(Count(before.lost, before.judged), after.judged)
     if after.judged >= LEAST_CYCLES and once <= RISK_CURED and chance <= LIKELY_GONE:
-        bouts: tuple[str, ...] = ()
-        if before.bunching > IN_BOUTS:
-            single = before.lost / before.bunching
-            bouts = (f"the losses came in bouts: they tell as little as {single:.0f} single ones",)
         return Judged(group, IMPROVED, False, "better", (words, *bouts, short), more)
-    return Judged(group, NOT_SETTLED, False, "same", (words, short), more)
+    return Judged(group, NOT_SETTLED, False, "same", (words, *bouts, short), more)
 
 
 def _write_doubt(group: Group) -> str:

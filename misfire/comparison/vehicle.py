@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -144,9 +145,10 @@ def _write_headline(suspects: list[Judged], new: list[Judged]) -> str:
             WORSE: f"{fail} more than before",
         }
         parts.append(f"{name} {what[word]}")
-    if new:
-        parts.append(f"{join_words([_name(j.group) for j in new])} now {_fail(new)}")
     line = ", ".join(parts)
+    if new:
+        line += ", but " if parts else ""
+        line += f"{join_words([_name(j.group) for j in new])} {_fail(new)} now"
     if new and any(j.word == CURED for j in suspects):
         line += " (was a part swapped between them?)"
     return line
@@ -159,7 +161,7 @@ def _refuse(judged: list[Judged], reasons: tuple[str, ...], after: dict[str, Any
         for j in judged
         if j.group.probability_after >= FAULTY and after["verdict"] == "misfire"
     )
-    line = "Not comparable: the two recordings do not answer the question"
+    line = f"Not comparable: {re.split('[:;]', reasons[0])[0]}"
     return Whole(NOT_COMPARABLE, False, None, line, (*reasons, *extra))
 
 

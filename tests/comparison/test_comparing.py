@@ -240,7 +240,9 @@ def test_a_worse_and_a_moved_fault_are_said():
     assert worse["headline"] == "Worse: cylinder 3 fails more than before"
     moved = compare_sides(before, make_side(lost=draw_lost(0.1, 600, 3), lost_cylinder=2, seed=2))
     assert (moved["verdict"], moved["new_fault"]) == ("worse", [2])
-    assert moved["headline"].startswith("Worse: cylinder 3 no longer fails, cylinder 2 now fails")
+    assert moved["headline"].startswith(
+        "Worse: cylinder 3 no longer fails, but cylinder 2 fails now"
+    )
 
 
 def make_silent(side):

@@ -186,8 +186,8 @@ class TestHeadline:
         after = make_side(lost=draw_lost(0.1, 600, 3), lost_cylinder=2, seed=2)
         said = compare_sides(before, after)
         assert said["headline"] == (
-            "Worse: cylinder 3 no longer fails, cylinder 2 now fails (was a part swapped between "
-            "them?)"
+            "Worse: cylinder 3 no longer fails, but cylinder 2 fails now (was a part swapped "
+            "between them?)"
         )
         assert said["cycles_needed"] is None
 

@@ -10,12 +10,12 @@ from misfire.report.wording import format_count, format_duration
 
 
 def write_needed(document: Mapping[str, Any]) -> str:
-    """Say how many more cycles would settle the question; empty when they would not matter."""
+    """Say how many more cycles settle the question; empty when they would not matter."""
     more = document["cycles_needed"]
     if not more:
         return ""
     return (
-        f"{format_count(more)} more cycles without a lost firing would settle it (about "
+        f"{format_count(more)} more cycles without a lost firing (about "
         f"{format_duration(document['seconds_needed'] or math.nan)} at the speed of the "
         "recording made after the repair)"
     )
