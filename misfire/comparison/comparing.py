@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -20,7 +19,7 @@ from misfire.comparison.cylinder import Group, judge_group
 from misfire.comparison.document import describe_group
 from misfire.comparison.features import compute_changes, compute_torque_left
 from misfire.comparison.sentences import write_joint, write_notes, write_together, write_warnings
-from misfire.comparison.side import Side, find_most_lost, load_side, number_alike
+from misfire.comparison.side import Progress, Side, find_most_lost, load_side, match_numbers
 from misfire.comparison.signs import LEAST_FIRINGS, count_signs
 from misfire.comparison.vehicle import judge_vehicle
 from misfire.errors import ParameterError
@@ -29,8 +28,6 @@ from misfire.report.summary import to_plain
 
 SCHEMA = "misfire-compare/1"
 ALIKE = 0.9  # share of the highest probability that is as high
-
-Progress = Callable[[str, float], None]
 
 
 def compare(
@@ -73,7 +70,7 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
         raise ParameterError(
             f"cylinder {cylinder}: the engine has cylinders 1 to {len(before.order)}"
         )
-    before, after = number_alike(before, after)
+    before, after = match_numbers(before, after)
     groups = _group_cylinders(before, after)
     accused = {cylinder} if cylinder is not None else _find_accused(before)
     is_joint = not accused
@@ -148,9 +145,10 @@ def _find_mates(before: Side, after: Side) -> dict[int, int]:
 
 
 def _find_swapped(before: Side, after: Side) -> dict[int, int]:
-    """Cylinders 360 degrees apart that the two recordings took for one another.
+    """Pairs 360 degrees apart, if the recordings number their cylinders a revolution apart.
 
-    Nothing but the spark lines' cylinders tells it: seen of one before, of its counterpart after.
+    It shows where the spark lines of cylinders were recorded before, and those of exactly their
+    counterparts after: the clamps stayed, so the numbers moved. Empty otherwise.
     """
     n = len(before.order)
     if n % 2 or set(before.order) != set(after.order):
@@ -169,10 +167,7 @@ def _find_accused(before: Side) -> set[int]:
     most = set(find_most_lost(before, least=LEAST_FIRINGS))
     if before.is_unnumbered and most:
         return most
-    mates = before.mates
-    chances = {
-        c: before.probability_of((c, mates[c]) if c in mates else (c,)) for c in before.cylinders
-    }
+    chances = {c: before.probability_with_mate(c) for c in before.cylinders}
     highest = max(chances.values())
     if highest >= FAULTY:
         return {c for c, p in chances.items() if p >= FAULTY}
@@ -197,7 +192,7 @@ def _find_changed(before: Side, after: Side, groups: list[tuple[int, ...]]) -> s
 
 
 def _is_open(side: Side, cylinders: tuple[int, ...]) -> bool:
-    """Tell whether a recording settles nothing, and not for a doubt about some other cylinder."""
+    """Whether the recording is inconclusive, and no other cylinder is doubted."""
     others = [float(side.result_of(c)["probability"]) for c in side.cylinders if c not in cylinders]
     return side.summary["verdict"] == "inconclusive" and max(others, default=0.0) < DOUBTFUL
 
@@ -211,7 +206,7 @@ def _measure_group(
 ) -> Group:
     """Gather all that is known of one cylinder, or of a pair."""
     at_fault = {c for g in suspects for c in g} | {
-        c for c in after.cylinders if after.probability_of((c,)) >= FAULTY
+        c for c in after.cylinders if after.probability_with_mate(c) >= FAULTY
     }
     sound = tuple(c for c in before.cylinders if c not in cylinders and c not in at_fault)
     faults = before.result_of(cylinders[0])["faults"]

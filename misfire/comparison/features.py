@@ -157,10 +157,13 @@ def compute_matched_change(
     deviation; n counts less where neighbours in time are alike: n (1 - r) / (1 + r), r their
     correlation (Bartlett 1946, from memory).
     """
-    cells_b, cells_a = _cells(rpm_before), _cells(rpm_after)
+    cells_b, cells_a = _number_speed_cells(rpm_before), _number_speed_cells(rpm_after)
     shared = np.intersect1d(cells_b, cells_a)
     total, weight_sum, variance = 0.0, 0.0, 0.0
-    thin = 1 / _independent(before, cells_b), 1 / _independent(after, cells_a)
+    thin = (
+        1 / _compute_independent_share(before, cells_b),
+        1 / _compute_independent_share(after, cells_a),
+    )
     for cell in shared:
         b, a = before[cells_b == cell], after[cells_a == cell]
         if min(b.size, a.size) < 4:
@@ -263,7 +266,7 @@ def compute_torque_left(
     return lacks[1] / lacks[0], chance
 
 
-def _cells(rpm: NDArray[np.float64]) -> NDArray[np.int64]:
+def _number_speed_cells(rpm: NDArray[np.float64]) -> NDArray[np.int64]:
     """Give the number of each firing's speed cell."""
     return np.floor(np.log(np.maximum(rpm, 1.0)) / SPEED_STEP).astype(np.int64)
 
@@ -273,8 +276,8 @@ def _robust_deviation(values: NDArray[np.float64]) -> float:
     return robust_spread(values) or float(np.std(values))
 
 
-def _independent(values: NDArray[np.float64], cells: NDArray[np.int64]) -> float:
-    """Share of the values that count as independent, from the likeness of neighbours in time."""
+def _compute_independent_share(values: NDArray[np.float64], cells: NDArray[np.int64]) -> float:
+    """Share of the values that count as independent: (1 - r) / (1 + r), r of neighbours in time."""
     x = values.copy()
     for cell in np.unique(cells):
         x[cells == cell] -= np.median(x[cells == cell])

@@ -17,7 +17,7 @@ MOST_CYCLES = 10_000_000
 
 
 def compute_bunching(lost: NDArray[np.bool_]) -> float:
-    """Say how much less n firings tell because lost ones come in bouts.
+    """Factor by which bouts of lost firings reduce the number of independent firings.
 
     Parameters
     ----------

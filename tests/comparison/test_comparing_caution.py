@@ -9,7 +9,7 @@ from scipy import stats
 from misfire.comparison.comparing import compare_sides
 from misfire.comparison.conditions import find_match
 from misfire.comparison.features import compute_torque_left
-from misfire.comparison.side import number_alike
+from misfire.comparison.side import match_numbers
 from misfire.comparison.signs import USUAL_ALARMS, Sign
 from misfire.dsp.chances import Count
 from tests.comparison.test_comparing import draw_lost, make_side, make_silent, mark, rows_of
@@ -132,7 +132,7 @@ def test_numbers_that_nothing_told_are_turned_to_fit(unnumbered):
         before = replace(before, summary=before.summary | note)
     if unnumbered != "before":
         after = replace(after, summary=after.summary | note)
-    first, second = number_alike(before, after)
+    first, second = match_numbers(before, after)
     lost = [
         {int(c) for c in s.column("cylinder")[s.column("misfire_probability") > 0.5]}
         for s in (first, second)

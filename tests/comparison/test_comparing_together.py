@@ -9,7 +9,7 @@ from scipy import stats
 
 from misfire.comparison.comparing import compare_sides
 from misfire.comparison.rates import RISK_CURED
-from misfire.comparison.side import number_alike
+from misfire.comparison.side import match_numbers
 from misfire.report.comparison.files import format_comparison_table, write_comparison
 from tests.comparison.test_comparing import draw_lost, make_side, make_silent, mark, rows_of
 
@@ -218,7 +218,7 @@ def test_numbers_are_turned_by_torque_where_nothing_is_lost():
     after = make_side(cycles=200, seed=2)
     after.events.loc[after.column("cylinder") == 4, "segment_accel"] -= 30.0
     before, after = (replace(s, summary=s.summary | note) for s in (before, after))
-    _, turned = number_alike(before, after)
+    _, turned = match_numbers(before, after)
     lacks = {c: np.median(turned.column("segment_accel")[turned.column("cylinder") == c])
              for c in turned.order}  # fmt: skip
     assert min(lacks, key=lacks.get) == 3
