@@ -13,15 +13,16 @@ from misfire.comparison.conditions import (
     find_match,
     find_obstacles,
     get_speed_range,
-    write_mismatch,
+    write_load_mismatch,
+    write_speed_mismatch,
 )
-from misfire.comparison.cylinder import Group, judge_group
+from misfire.comparison.cylinder import UNCHANGED, WORSE, Group, Judged, judge_group
 from misfire.comparison.document import describe_group
 from misfire.comparison.features import compute_changes, compute_torque_left
 from misfire.comparison.sentences import write_joint, write_notes, write_together, write_warnings
 from misfire.comparison.side import Progress, Side, find_most_lost, load_side, match_numbers
 from misfire.comparison.signs import LEAST_FIRINGS, count_signs
-from misfire.comparison.vehicle import judge_vehicle
+from misfire.comparison.vehicle import Whole, judge_vehicle
 from misfire.errors import ParameterError
 from misfire.limits import DOUBTFUL, FAULTY
 from misfire.report.summary import to_plain
@@ -82,24 +83,12 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
     match: Match | None = None
     if len(before.order) == len(after.order):
         match = find_match(before, after, flat)
-        reasons = reasons or write_mismatch(before, after, match)
-    judged = []
-    if match is not None:
-        judged = [
-            judge_group(_measure_group(before, after, match, g, suspects), comparable=not reasons)
-            for g in groups
-        ]
-    together = None
-    if match is not None and len(suspects) == len(groups) > 1 and not reasons:
-        whole_engine = _measure_group(before, after, match, flat, (flat,))
-        together = judge_group(replace(whole_engine, is_engine=True), comparable=True)
-        judged = [
-            replace(j, word=together.word, settled=together.settled, direction=together.direction)
-            for j in judged
-        ]
-    whole = judge_vehicle(
-        judged, together, reasons=reasons, before=before.summary, after=after.summary
-    )
+        reasons = reasons or write_speed_mismatch(before, after, match)
+    judged, whole, is_one = _judge_all(before, after, match, groups, suspects, reasons)
+    load = write_load_mismatch(match) if match and not reasons else ()
+    if load and whole.word not in (UNCHANGED, WORSE):  # a fault that shows needs no like load
+        reasons = load
+        judged, whole, is_one = _judge_all(before, after, match, groups, suspects, reasons)
     rpm_after = get_speed_range(after)[1]
     more = whole.cycles_needed
     return {
@@ -121,9 +110,42 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
             "cover": to_plain(match.cover if match else math.nan),
         },
         "cylinders": [entry for g in judged for entry in describe_group(g)],
-        "notes": [*([write_together()] if together else []), *write_notes(before, after)],
+        "notes": [*([write_together()] if is_one else []), *write_notes(before, after)],
         "tool_version": __version__,
     }
+
+
+def _judge_all(
+    before: Side,
+    after: Side,
+    match: Match | None,
+    groups: list[tuple[int, ...]],
+    suspects: tuple[tuple[int, ...], ...],
+    reasons: tuple[str, ...],
+) -> tuple[list[Judged], Whole, bool]:
+    """Judge every cylinder and the vehicle; whether all cylinders were judged as one comes last.
+
+    `reasons`: why nothing can be compared; empty where it can.
+    """
+    judged = []
+    if match is not None:
+        judged = [
+            judge_group(_measure_group(before, after, match, g, suspects), comparable=not reasons)
+            for g in groups
+        ]
+    together = None
+    if match is not None and len(suspects) == len(groups) > 1 and not reasons:
+        flat = tuple(c for g in suspects for c in g)
+        whole_engine = _measure_group(before, after, match, flat, (flat,))
+        together = judge_group(replace(whole_engine, is_engine=True), comparable=True)
+        judged = [
+            replace(j, word=together.word, settled=together.settled, direction=together.direction)
+            for j in judged
+        ]
+    whole = judge_vehicle(
+        judged, together, reasons=reasons, before=before.summary, after=after.summary
+    )
+    return judged, whole, together is not None
 
 
 def _group_cylinders(before: Side, after: Side) -> list[tuple[int, ...]]:

@@ -175,8 +175,8 @@ def _is_lost_as_often(
     return bool(lost[here].mean() >= ALIKE * lost[there].mean())
 
 
-def write_mismatch(before: Side, after: Side, match: Match) -> tuple[str, ...]:
-    """Say what of speed and load keeps two recordings from being compared; empty if nothing.
+def write_speed_mismatch(before: Side, after: Side, match: Match) -> tuple[str, ...]:
+    """Say how the speeds keep two recordings from being compared; empty if they do not.
 
     Parameters
     ----------
@@ -187,17 +187,31 @@ def write_mismatch(before: Side, after: Side, match: Match) -> tuple[str, ...]:
     -------
     reasons : tuple of str
     """
-    if not match.speed_cover >= LEAST_COVER:
-        return (
-            f"the speed ranges differ: {_write_range(before)} before, {_write_range(after)} after; "
-            "record again at the speed at which the fault was felt",
-        )
-    if not match.cover >= LEAST_COVER:
-        return (
-            "the load differs: before, the firings that matter came while the engine gained or "
-            "lost speed, after it was not driven like that; repeat the same drive",
-        )
-    return ()
+    if match.speed_cover >= LEAST_COVER:
+        return ()
+    return (
+        f"the speed ranges differ: {_write_range(before)} before, {_write_range(after)} after; "
+        "record again at the speed at which the fault was felt",
+    )
+
+
+def write_load_mismatch(match: Match) -> tuple[str, ...]:
+    """Say that AFTER was not driven under the load of BEFORE; empty if it was.
+
+    Parameters
+    ----------
+    match : Match
+
+    Returns
+    -------
+    reasons : tuple of str
+    """
+    if match.cover >= LEAST_COVER:
+        return ()
+    return (
+        "the load differs: before, the firings that matter came while the engine gained or "
+        "lost speed, after it was not driven like that; repeat the same drive",
+    )
 
 
 def get_speed_range(side: Side) -> tuple[float, float, float]:

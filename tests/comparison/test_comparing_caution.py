@@ -145,6 +145,36 @@ def test_numbers_that_nothing_told_are_turned_to_fit(unnumbered):
     assert (named["new_fault"] == [2]) == (unnumbered == "before")
 
 
+def drive(side, period_s):
+    """Let the speed rise and fall between 1000 and 3000 rev/min in this time."""
+    time_s, rpm = np.zeros(len(side.events)), np.zeros(len(side.events))
+    now = 0.0
+    for i in range(time_s.size):
+        time_s[i], rpm[i] = now, 3000.0 - 2000.0 * abs(1.0 - 2.0 * (now / period_s % 1.0))
+        now += 120.0 / rpm[i] / len(side.order)
+    side.events["time_s"], side.events["rpm"] = time_s, rpm
+    return side
+
+
+class TestLoad:
+    """Before, the speed rose by 1000 rev/min in a second and fell again; after, by 33."""
+
+    def test_no_cure_where_the_pull_was_not_repeated(self):
+        before = drive(make_side(lost=draw_lost(0.1, 600, 1), seed=1), 4.0)
+        said = compare_sides(before, drive(make_side(seed=2), 120.0))
+        assert said["conditions"]["speed_cover"] > 0.9
+        assert (said["verdict"], said["headline"]) == (
+            "not_comparable",
+            "Not comparable: the load differs",
+        )
+        assert compare_sides(before, drive(make_side(seed=2), 4.0))["verdict"] == "cured"
+
+    def test_a_fault_that_shows_without_the_pull_is_told(self):
+        before = drive(make_side(lost=draw_lost(0.1, 600, 1), seed=1), 4.0)
+        again = drive(make_side(lost=draw_lost(0.1, 600, 3), seed=2), 120.0)
+        assert compare_sides(before, again)["verdict"] == "unchanged"
+
+
 class TestSuspicionAfter:
     def test_a_recording_that_settles_nothing_proves_no_cure(self):
         before = make_side(lost=draw_lost(0.1, 600, 1), seed=1)
