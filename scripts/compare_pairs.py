@@ -38,6 +38,9 @@ KINDS = {
     "moved": 0.05,
     "sound": 0.05,
 }
+WORDS = ("cured", "improved", "worse", "unchanged", "not_settled", "not_comparable")
+CAUTIOUS = {"unchanged", "not_settled"}
+FEW_LOST = 3  # fewer lost firings tell nothing of a rate
 SLOWEST_RATE_HZ, FASTEST_RATE_HZ = 100e3, 200e3
 
 
@@ -190,9 +193,10 @@ def list_right_words(pair: dict) -> set[str]:
     """Say which words the truth of both recordings allows.
 
     A lost firing counts as it truly was, not as it was judged. Where chance alone could hide the
-    fault (Fisher's exact test, 1 %, a bout counted as about one loss), caution is right too; where
-    it could not, it is not. Where the channels cannot show the fault, nothing is settled and
-    `unchanged` is right too. Where the speeds differ, only `not comparable` is right.
+    fault (Fisher's exact test, 1 %, a bout counted as about one loss), `not_settled` is right too;
+    where it could not, it is not. `unchanged` of a fault that is gone is right only where nothing
+    was lost before, or where the channels cannot show the fault. Where the speeds differ, only
+    `not_comparable` is right. A fault that moved is `worse`.
     """
     before, after = pair["before"], pair["after"]
     if "refused" in before or "refused" in after:
@@ -200,17 +204,17 @@ def list_right_words(pair: dict) -> set[str]:
     seen = [f for f in before["faulty"] if f["visible"]]
     worst = max(seen, key=lambda f: f["misfires"]) if seen else None
     if pair["kind"] == "channels":
-        return {"not comparable"}
+        return {"not_comparable"}
     cover = find_cover(before, after, str(worst["cylinder"]) if worst else None)
     if cover < 0.4:
-        return {"not comparable"}
-    extra = {"not comparable"} if cover < 0.6 else set()
+        return {"not_comparable"}
+    extra = {"not_comparable"} if cover < 0.6 else set()
     if worst is None:  # it has lost nothing yet: not to be seen, but gone all the same where mended
         mended = bool(before["faulty"]) and not after["faulty"]
         less = pair["kind"] == "less"
-        return {"unchanged"} | extra | ({"cured"} if mended else {"improved"} if less else set())
+        return CAUTIOUS | extra | ({"cured"} if mended else {"improved"} if less else set())
     if not is_showable(before, worst):
-        extra |= {"unchanged"}
+        extra |= CAUTIOUS
     return list_words_of_rates(pair, worst) | extra
 
 
@@ -237,21 +241,30 @@ def list_words_of_chance(
     after = pair["after"]
     now = [f for f in after["faulty"] if f["visible"]]
     leaks = any(f["type"] == "low_compression" for f in pair["before"]["faulty"])
-    if pair["kind"] == "moved" and (leaks or any(after["lost"][str(f["cylinder"])] for f in now)):
-        return {"unchanged", "improved"}
+    new = {f["cylinder"] for f in now} - {f["cylinder"] for f in pair["before"]["faulty"]}
+    if new and (leaks or any(after["lost"][str(f["cylinder"])] for f in now)):
+        few = max((after["lost"][str(f["cylinder"])] for f in now), default=0) < FEW_LOST
+        return {"worse"} | (
+            {"improved", "not_settled", "unchanged"} if few and not leaks else set()
+        )
     if not after["faulty"]:
-        if leaks and k[0] < 3:  # it works less every time, whether or not a firing is lost
-            return {"cured"} if n[1] > 30 else {"cured", "improved", "unchanged"}
+        unsure = {"cured", "improved", "not_settled"}
+        if leaks and k[0] < FEW_LOST:  # it works less every time, whether or not a firing is lost
+            return {"cured"} if n[1] > 30 else unsure
         stray = {"improved"} if k[1] else set()  # one lost all the same: nothing tells it apart
-        return {"cured"} | stray if same < 0.01 else {"cured", "improved", "unchanged"}
-    if k[1] == 0 and k[0] >= 3:  # still there, but this recording does not hold it
-        return {"unchanged", "improved", "cured"} if same < 0.01 else {"unchanged", "improved"}
+        return {"cured"} | stray if same < 0.01 else unsure
+    there = {"unchanged", "improved", "not_settled"}
+    if k[1] == 0 and k[0] >= FEW_LOST:  # still there, but this recording does not hold it
+        return there | ({"cured"} if same < 0.01 else set())
+    rose = stats.hypergeom(sum(n), sum(k), n[1]).sf(k[1] - 1) < 0.05
+    worse = {"worse"} if rose and k[1] >= FEW_LOST else set()
+    if k[0] < FEW_LOST:
+        return there | worse
     fall = 1 - (k[1] / n[1]) / max(k[0] / n[0], 1e-9)
-    if k[0] < 3:
-        return {"unchanged", "improved"}
     if same < 0.01 and fall > 0.55:
         return {"improved"}
-    return {"unchanged"} if same > 0.1 or fall < 0.25 else {"unchanged", "improved"}
+    some = {"improved"} if same <= 0.1 and fall >= 0.25 else set()
+    return {"unchanged"} | some | worse | ({"not_settled"} if k[1] < FEW_LOST else set())
 
 
 def score(folder: Path, show: bool) -> None:
@@ -284,11 +297,10 @@ def score(folder: Path, show: bool) -> None:
                       b["condition"], b["layout"], *b["channels"])  # fmt: skip
             print("    judged", b["verdict"], said["before"]["verdict"], said["after"]["verdict"])
             print("    " + said["headline"], *said["reasons"], sep="\n      ")
-    words = ("cured", "improved", "unchanged", "not comparable")
-    print(f"{'kind':<10}{'pairs':>6}{'right':>6}" + "".join(f"{w:>16}" for w in words))
+    print(f"{'kind':<10}{'pairs':>6}{'right':>6}" + "".join(f"{w:>16}" for w in WORDS))
     for kind in KINDS:
         own = [r for r in rows if r[0] == kind]
-        line = "".join(f"{sum(r[1] == w for r in own):>16}" for w in words)
+        line = "".join(f"{sum(r[1] == w for r in own):>16}" for w in WORDS)
         print(f"{kind:<10}{len(own):>6}{sum(r[2] for r in own):>6}{line}")
     told = [r for r in rows if r[4]]
     for name, some in (("all pairs", rows), ("pairs whose BEFORE named its fault", told)):

@@ -32,10 +32,11 @@ def compare(
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
-    """Say whether a repair cured the fault: cured, improved, unchanged or not comparable.
+    """Say whether a repair cured the fault.
 
-    Writes compare.json and compare.html into DIR and prints the rates of every cylinder. Without
-    -o nothing is written. The exit status is 0 whatever the word.
+    The word is cured, improved, worse, unchanged, not settled (yet) or not comparable. Writes
+    compare.json and compare.html into DIR and prints the rates of every cylinder. Without -o
+    nothing is written. The exit status is 0 whatever the word.
     """
     if out is not None:
         check_folder(out)

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 from misfire import __version__
 from misfire.comparison.conditions import (
@@ -16,58 +13,22 @@ from misfire.comparison.conditions import (
     find_match,
     find_obstacles,
     get_speed_range,
-    write_mismatch,
+    write_load_mismatch,
+    write_speed_mismatch,
 )
-from misfire.comparison.cylinder import judge_group
-from misfire.comparison.features import compute_changes
-from misfire.comparison.group import FEW_LOST, Group
-from misfire.comparison.lack import Lack, find_worked, measure_lack
-from misfire.comparison.rates import (
-    compute_bunching,
-    compute_chance_lower,
-    compute_difference_interval,
-    is_more_than,
-)
-from misfire.comparison.sentences import write_joint, write_notes, write_together
-from misfire.comparison.side import Side, find_most_lost, load_side, number_alike
-from misfire.comparison.signature import Alike, find_alike
-from misfire.comparison.spark import (
-    MARKED,
-    SPARK_LINE,
-    Odd,
-    compare_sparks,
-    count_marked,
-    find_odd,
-)
-from misfire.comparison.torque import (
-    compare_torque,
-    find_lacking,
-    find_usual_loss,
-)
-from misfire.comparison.vehicle import judge_vehicle
-from misfire.comparison.views import View
-from misfire.dsp.chances import Count
+from misfire.comparison.cylinder import UNCHANGED, WORSE, Group, Judged, judge_group
+from misfire.comparison.document import describe_group
+from misfire.comparison.features import compute_changes, compute_torque_left
+from misfire.comparison.sentences import write_joint, write_notes, write_together, write_warnings
+from misfire.comparison.side import Progress, Side, find_most_lost, load_side, match_numbers
+from misfire.comparison.signs import LEAST_FIRINGS, count_signs
+from misfire.comparison.vehicle import Whole, judge_vehicle
 from misfire.errors import ParameterError
 from misfire.limits import DOUBTFUL, FAULTY
-from misfire.report.summary import LOST, to_plain
+from misfire.report.summary import to_plain
 
 SCHEMA = "misfire-compare/1"
-CLEARLY_MORE = 1e-3
 ALIKE = 0.9  # share of the highest probability that is as high
-
-Progress = Callable[[str, float], None]
-
-
-@dataclass(frozen=True, slots=True)
-class Looks:
-    """Firings of both recordings looked at together, before any cylinder is."""
-
-    lacks: tuple[Lack | None, Lack | None]
-    odds: tuple[dict[str, Odd], dict[str, Odd]]
-
-    def turn(self) -> Looks:
-        """Exchange before and after."""
-        return Looks(self.lacks[::-1], self.odds[::-1])
 
 
 def compare(
@@ -110,43 +71,24 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
         raise ParameterError(
             f"cylinder {cylinder}: the engine has cylinders 1 to {len(before.order)}"
         )
-    before, after = number_alike(before, after)
+    before, after = match_numbers(before, after)
     groups = _group_cylinders(before, after)
     accused = {cylinder} if cylinder is not None else _find_accused(before)
-    looks = Looks(
-        lacks=(measure_lack(before), measure_lack(after)),
-        odds=(find_odd(before, after), find_odd(after, before)),
-    )
-    joint = not accused
-    if joint:
-        accused = _find_changed(before, after, looks, groups)
+    is_joint = not accused
+    if is_joint:
+        accused = _find_changed(before, after, groups)
     suspects = tuple(g for g in groups if accused & set(g))
     flat = tuple(c for g in suspects for c in g)
     reasons = find_obstacles(before, after, suspects)
     match: Match | None = None
     if len(before.order) == len(after.order):
-        unlit = looks.odds[0][SPARK_LINE]
-        match = find_match(before, after, flat, odd=unlit.odd & unlit.judged)
-        reasons = reasons or write_mismatch(before, after, match)
-    judged = []
-    if match is not None:
-        judged = [
-            judge_group(
-                _measure_group(before, after, looks, match, g, suspects), comparable=not reasons
-            )
-            for g in groups
-        ]
-    together = None
-    if match is not None and len(suspects) == len(groups) > 1 and not reasons:
-        whole_engine = _measure_group(before, after, looks, match, flat, (flat,))
-        together = judge_group(replace(whole_engine, is_engine=True), comparable=True)
-        judged = [
-            replace(j, word=together.word, settled=together.settled, direction=together.direction)
-            for j in judged
-        ]
-    whole = judge_vehicle(
-        judged, together, reasons=reasons, before=before.summary, after=after.summary
-    )
+        match = find_match(before, after, flat)
+        reasons = reasons or write_speed_mismatch(before, after, match)
+    judged, whole, is_one = _judge_all(before, after, match, groups, suspects, reasons)
+    load = write_load_mismatch(match) if match and not reasons else ()
+    if load and whole.word not in (UNCHANGED, WORSE):  # a fault that shows needs no like load
+        reasons = load
+        judged, whole, is_one = _judge_all(before, after, match, groups, suspects, reasons)
     rpm_after = get_speed_range(after)[1]
     more = whole.cycles_needed
     return {
@@ -155,10 +97,11 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
         "settled": whole.settled,
         "direction": whole.direction,
         "headline": whole.headline,
-        "reasons": [*write_joint(suspects if joint else ()), *whole.reasons],
+        "reasons": [*write_joint(suspects if is_joint else ()), *whole.reasons],
         "cycles_needed": more,
         "seconds_needed": to_plain(more * 120.0 / rpm_after) if more is not None else None,
         "new_fault": [g.group.cylinders[0] for g in judged if g.is_new and not reasons],
+        "warnings": write_warnings(before, after),
         "before": _describe_side(before),
         "after": _describe_side(after),
         "conditions": {
@@ -166,10 +109,43 @@ def compare_sides(before: Side, after: Side, *, cylinder: int | None = None) -> 
             "speed_cover": to_plain(match.speed_cover if match else math.nan),
             "cover": to_plain(match.cover if match else math.nan),
         },
-        "cylinders": [entry for g in judged for entry in g.describe()],
-        "notes": [*([write_together()] if together else []), *write_notes(before, after)],
+        "cylinders": [entry for g in judged for entry in describe_group(g)],
+        "notes": [*([write_together()] if is_one else []), *write_notes(before, after)],
         "tool_version": __version__,
     }
+
+
+def _judge_all(
+    before: Side,
+    after: Side,
+    match: Match | None,
+    groups: list[tuple[int, ...]],
+    suspects: tuple[tuple[int, ...], ...],
+    reasons: tuple[str, ...],
+) -> tuple[list[Judged], Whole, bool]:
+    """Judge every cylinder and the vehicle; whether all cylinders were judged as one comes last.
+
+    `reasons`: why nothing can be compared; empty where it can.
+    """
+    judged = []
+    if match is not None:
+        judged = [
+            judge_group(_measure_group(before, after, match, g, suspects), comparable=not reasons)
+            for g in groups
+        ]
+    together = None
+    if match is not None and len(suspects) == len(groups) > 1 and not reasons:
+        flat = tuple(c for g in suspects for c in g)
+        whole_engine = _measure_group(before, after, match, flat, (flat,))
+        together = judge_group(replace(whole_engine, is_engine=True), comparable=True)
+        judged = [
+            replace(j, word=together.word, settled=together.settled, direction=together.direction)
+            for j in judged
+        ]
+    whole = judge_vehicle(
+        judged, together, reasons=reasons, before=before.summary, after=after.summary
+    )
+    return judged, whole, together is not None
 
 
 def _group_cylinders(before: Side, after: Side) -> list[tuple[int, ...]]:
@@ -191,9 +167,10 @@ def _find_mates(before: Side, after: Side) -> dict[int, int]:
 
 
 def _find_swapped(before: Side, after: Side) -> dict[int, int]:
-    """Cylinders 360 degrees apart that the two recordings took for one another.
+    """Pairs 360 degrees apart, if the recordings number their cylinders a revolution apart.
 
-    Nothing but the spark lines' cylinders tells it: seen of one before, of its counterpart after.
+    It shows where the spark lines of cylinders were recorded before, and those of exactly their
+    counterparts after: the clamps stayed, so the numbers moved. Empty otherwise.
     """
     n = len(before.order)
     if n % 2 or set(before.order) != set(after.order):
@@ -206,179 +183,68 @@ def _find_swapped(before: Side, after: Side) -> dict[int, int]:
 
 
 def _find_accused(before: Side) -> set[int]:
-    """Cylinders that BEFORE shows at fault: accused, or plainly losing more than the others."""
-    doubted = before.summary["verdict"] != "no_misfire"
-    if doubted and before.is_unnumbered:
-        most = find_most_lost(before, least=FEW_LOST)
-        if most:
-            return set(most)
-    accused = {
-        int(c["cylinder"])
-        for c in before.summary["cylinders"]
-        if doubted and c["probability"] * (2 if before.mates else 1) >= FAULTY
-    }
-    ranked = sorted(before.summary["cylinders"], key=lambda c: -c["probability"])
-    if not accused and doubted and ranked:
-        doubtful = ranked[0]["probability"] * (2 if before.mates else 1) >= DOUBTFUL
-        if doubtful or before.summary["verdict"] == "misfire":
-            alike = {
-                int(c["cylinder"])
-                for c in ranked
-                if c["probability"] >= ALIKE * ranked[0]["probability"]
-            }
-            most = find_most_lost(before, least=FEW_LOST)
-            accused = (alike & set(most)) or {int(ranked[0]["cylinder"])}
-    if accused:
-        return accused
-    for c in before.cylinders:
-        own = _count(before, (c,))
-        rest = _count(before, tuple(k for k in before.cylinders if k != c))
-        if own.lost >= FEW_LOST and is_more_than(own, rest, risk=CLEARLY_MORE):
-            accused.add(c)
-    return accused
+    """Cylinders that BEFORE shows at fault: accused, else the most doubted ones."""
+    if before.summary["verdict"] == "no_misfire":
+        return set()
+    most = set(find_most_lost(before, least=LEAST_FIRINGS))
+    if before.is_unnumbered and most:
+        return most
+    chances = {c: before.probability_with_mate(c) for c in before.cylinders}
+    highest = max(chances.values())
+    if highest >= FAULTY:
+        return {c for c, p in chances.items() if p >= FAULTY}
+    if highest >= DOUBTFUL or before.summary["verdict"] == "misfire":
+        alike = {c for c, p in chances.items() if p >= ALIKE * highest}
+        return (alike & most) or {max(chances, key=lambda c: chances[c])}
+    return set()
 
 
-def _find_changed(
-    before: Side, after: Side, looks: Looks, groups: list[tuple[int, ...]]
-) -> set[int]:
+def _find_changed(before: Side, after: Side, groups: list[tuple[int, ...]]) -> set[int]:
     """Cylinders that BEFORE alone does not accuse, but both recordings together do."""
     if len(before.order) != len(after.order):
         return set()
     match = find_match(before, after, ())
-    changed = set()
+    changed: set[int] = set()
     for group in groups:
-        if any(view.shows_change for view in _find_views(before, after, looks, match, group)):
+        rest = tuple(c for c in before.cylinders if c not in group)
+        signs = count_signs(before, after, match, group, rest)
+        if any(s.has_fallen for s in signs[:2]) or signs[0].is_established:
             changed |= set(group)
     return changed
 
 
-def _find_views(
-    before: Side, after: Side, looks: Looks, match: Match, cylinders: tuple[int, ...]
-) -> tuple[View, ...]:
-    """Look at both recordings together, quantity by quantity."""
-    tries = len(before.order) // len(cylinders)
-    torque = compare_torque(*looks.lacks, match, cylinders)
-    sparks = tuple(
-        replace(view, tries=tries)
-        for view in compare_sparks(before, after, looks.odds, match, cylinders)
-    )
-    if torque is None:
-        return sparks
-    return _join_marks(replace(torque, tries=tries), sparks, looks, match, cylinders)
-
-
-def _join_marks(
-    torque: View, sparks: tuple[View, ...], looks: Looks, match: Match, cylinders: tuple[int, ...]
-) -> tuple[View, ...]:
-    """Ask for both marks of the lost firings where they had both: no usual spark, and no torque."""
-    first, second = looks.lacks
-    if first is None or second is None or not any(v.marks_lost for v in sparks):
-        return (torque, *sparks)
-    least = find_usual_loss(first, cylinders, match, torque.before.bound)
-    views = []
-    for view in sparks:
-        if not view.marks_lost:
-            views.append(view)
-            continue
-        odd, odd_after = (looks.odds[i][view.quantity] for i in (0, 1))
-        marked = odd.odd & odd.judged & odd.lost & np.isin(odd.number, cylinders)
-        lacked = find_lacking(first, least)
-        if lacked[marked].mean() < MARKED:
-            views.append(view)
-            continue
-        own, rest = count_marked(
-            odd_after, np.isin(odd_after.number, cylinders), find_lacking(second, least)
-        )
-        usual = count_marked(odd, np.isin(odd.number, cylinders), lacked)[1]
-        both = (own, usual + rest)
-        views.append(replace(view, residue=both, beside=rest))
-        torque = replace(torque, residue=both, residue_spread=0.0, beside=rest)
-    return (torque, *views)
-
-
 def _is_open(side: Side, cylinders: tuple[int, ...]) -> bool:
-    """Tell whether a recording settles nothing, and not for a doubt about some other cylinder."""
+    """Whether the recording is inconclusive, and no other cylinder is doubted."""
     others = [float(side.result_of(c)["probability"]) for c in side.cylinders if c not in cylinders]
     return side.summary["verdict"] == "inconclusive" and max(others, default=0.0) < DOUBTFUL
-
-
-def _find_alike(
-    before: Side, after: Side, looks: Looks, cylinders: tuple[int, ...]
-) -> tuple[Alike, ...]:
-    """Find firings after that look like the lost ones before, but for those that worked."""
-    lost = before.column("misfire_probability") >= LOST
-    worked = find_worked(looks.lacks, lost, cylinders)
-    if worked is None:
-        worked = np.zeros(lost.size, bool), np.zeros(after.column("cylinder").size, bool)
-    return find_alike(before, after, cylinders, worked)
-
-
-def _count(side: Side, cylinders: tuple[int, ...], own: Any = None) -> Count:
-    """Count lost firings of some cylinders."""
-    probability = side.column("misfire_probability")
-    mine = np.isin(side.column("cylinder"), cylinders) & np.isfinite(probability)
-    if own is not None:
-        mine &= own
-    lost = probability[mine] >= LOST
-    return Count(int(lost.sum()), int(lost.size), compute_bunching(lost))
 
 
 def _measure_group(
     before: Side,
     after: Side,
-    looks: Looks,
     match: Match,
     cylinders: tuple[int, ...],
     suspects: tuple[tuple[int, ...], ...],
 ) -> Group:
     """Gather all that is known of one cylinder, or of a pair."""
-    sound = tuple(
-        c for c in before.cylinders if c not in cylinders and not any(c in g for g in suspects)
-    )
-    counts = _count(before, cylinders, match.before), _count(after, cylinders, match.after)
-    whole = _count(before, cylinders), _count(after, cylinders)
-    # Two that cannot be told apart share what is said of them.
-    is_pair = len(cylinders) == 2 and cylinders[0] in _find_mates(before, after)
-    share = 2.0 if is_pair else 1.0
-    probability = [
-        min(1.0, max(float(side.result_of(c)["probability"]) for c in cylinders) * share)
-        for side in (before, after)
-    ]
+    at_fault = {c for g in suspects for c in g} | {
+        c for c in after.cylinders if after.probability_with_mate(c) >= FAULTY
+    }
+    sound = tuple(c for c in before.cylinders if c not in cylinders and c not in at_fault)
     faults = before.result_of(cylinders[0])["faults"]
-    is_suspect = cylinders in suspects
-    views: tuple[View, ...] = ()
-    new_views: tuple[View, ...] = ()
-    if is_suspect:
-        views = _find_views(before, after, looks, match, cylinders)
-    else:
-        back = replace(match, before=match.after, after=match.before)
-        new_views = _find_views(after, before, looks.turn(), back, cylinders)
-    made = Group(
+    return Group(
         cylinders=cylinders,
-        is_suspect=is_suspect,
-        before=whole[0],
-        after=whole[1],
-        matched_before=counts[0],
-        matched_after=counts[1],
-        bunching=counts[0].bunching,
-        background=_count(after, sound) if sound else Count(0, 0),
-        probability_before=probability[0],
-        probability_after=probability[1],
+        is_suspect=cylinders in suspects,
+        signs=count_signs(before, after, match, cylinders, sound),
+        probability_before=before.probability_of(cylinders),
+        probability_after=after.probability_of(cylinders),
         verdict_after=str(after.summary["verdict"]),
         fault=str(faults[0]["type"]) if faults else "",
-        difference=compute_difference_interval(whole[0], whole[1]),
-        chance_lower=compute_chance_lower(*counts),
         features=compute_changes(before, after, match, cylinders),
-        alike=_find_alike(before, after, looks, cylinders) if is_suspect else (),
-        views=views,
-        new_views=new_views,
-        background_before=_count(before, sound) if sound else Count(0, 0),
+        torque_left=compute_torque_left(before, after, match, cylinders),
         is_numbered=not before.is_unnumbered,
         is_open_after=_is_open(after, cylinders),
     )
-    if not views:
-        return made
-    return replace(made, chance_lower=compute_chance_lower(made.seen_before, made.seen_after))
 
 
 def _describe_side(side: Side) -> dict[str, Any]:

@@ -15,7 +15,7 @@ SPEED_SHARE = 0.20  # firings within this share of each other's speed are alike
 SPEED_RPM = 200.0  # or within this: idle is idle, with or without a dead cylinder
 LEAST_CYCLES = 3  # of the other recording at such a speed, for the speed to count as met
 LEAST_COVER = 0.5  # share of the firings that have to find their like
-FEW = 4  # lost firings that tell as much of the conditions as all the others do
+FEW = 4  # lost firings; below, and by so many, the share of all firings counts
 GAINING = 0.08  # speed change a second, in parts of the speed: above it the engine pulls
 TREND_CYCLES = 6
 LEAST_LOST, ALIKE = 10, 0.7  # losses and their share under one load, for the load not to matter
@@ -28,8 +28,9 @@ class Match:
     """Which firings have their like in the other recording.
 
     `before`, `after` [bool, shape=(n_firings,)]: usable firings at speeds that both recordings
-    have. `speed_cover`: share of the firings that matter in BEFORE (mostly the lost ones, where
-    there are enough) whose speed AFTER has met; `cover`: the same for speed and its trend.
+    have. `speed_cover`: share of the lost firings of BEFORE (of all, where few were lost) at whose
+    speed AFTER has firings; `cover`: the same where speeding up and slowing down count as other
+    conditions.
     """
 
     before: NDArray[np.bool_]
@@ -59,10 +60,10 @@ def find_obstacles(
             f"the engines differ: {len(before.order)} cylinders before, {len(after.order)} after",
         )
     reasons = []
-    if _turn(before.order) != _turn(after.order):
+    if _start_at_lowest(before.order) != _start_at_lowest(after.order):
         reasons.append(
-            f"the firing orders differ: {_dashes(before.order)} before, "
-            f"{_dashes(after.order)} after"
+            f"the firing orders differ: {_write_order(before.order)} before, "
+            f"{_write_order(after.order)} after"
         )
     if before.ignition and after.ignition and before.ignition != after.ignition:
         reasons.append(f"the ignitions differ: {before.ignition} before, {after.ignition} after")
@@ -108,8 +109,6 @@ def find_match(
     before: Side,
     after: Side,
     suspects: tuple[int, ...],
-    *,
-    odd: NDArray[np.bool_] | None = None,
 ) -> Match:
     """Find the firings of both recordings that were taken under like conditions.
 
@@ -118,8 +117,6 @@ def find_match(
     before, after : Side
     suspects : tuple of int
         Cylinders under suspicion; their lost firings weigh.
-    odd : bool array [shape=(n_firings,)], optional
-        Firings of BEFORE that were lost without being judged so: they weigh as well.
 
     Returns
     -------
@@ -133,17 +130,18 @@ def find_match(
     met_a = _is_met(speeds[1], speeds[0][usable[0]], LEAST_CYCLES * n)
     number, cylinders = before.column("cylinder"), suspects or before.cylinders
     weight = usable[0] & np.isin(number, cylinders)
-    gone = before.column("misfire_probability") >= LOST
-    lost = weight & (gone if odd is None else gone | odd)
+    lost = weight & (before.column("misfire_probability") >= LOST)
     speed_cover = _find_share(met_b, lost, weight)
-    # A pull at full load is not made up for by a roll at the same speed.
-    pulled = met_b.copy()
+    # A firing while the engine gains or loses speed needs one of the same kind in AFTER.
+    same_mode = met_b.copy()
     for mode in (-1, 1):
         own = modes[0] == mode
         there = speeds[1][usable[1] & (modes[1] == mode)]
-        pulled[own] &= _is_met(speeds[0][own], there, n)
-    cover = _find_share(pulled, lost, weight)
-    if lost.sum() >= FEW and _is_alike(lost, usable[0] & np.isin(number, cylinders), pulled):
+        same_mode[own] &= _is_met(speeds[0][own], there, n)
+    cover = _find_share(same_mode, lost, weight)
+    if lost.sum() >= FEW and _is_lost_as_often(
+        lost, usable[0] & np.isin(number, cylinders), same_mode
+    ):
         cover = speed_cover
     return Match(
         before=usable[0] & met_b,
@@ -156,7 +154,10 @@ def find_match(
 def _find_share(
     met: NDArray[np.bool_], lost: NDArray[np.bool_], judged: NDArray[np.bool_]
 ) -> float:
-    """Share of the lost firings that are met; few of them count together with the other ones."""
+    """Share of the lost firings that AFTER meets, drawn to that of all by FEW firings.
+
+    Below FEW lost firings: the share of all.
+    """
     if not judged.any():
         return math.nan
     whole = float(met[judged].mean())
@@ -164,18 +165,18 @@ def _find_share(
     return (int(met[lost].sum()) + FEW * whole) / (n + FEW) if n >= FEW else whole
 
 
-def _is_alike(
-    lost: NDArray[np.bool_], judged: NDArray[np.bool_], pulled: NDArray[np.bool_]
+def _is_lost_as_often(
+    lost: NDArray[np.bool_], judged: NDArray[np.bool_], met: NDArray[np.bool_]
 ) -> bool:
-    """Whether as many were lost under the loads that AFTER has: then the others are not needed."""
-    here, there = judged & pulled, judged & ~pulled
+    """Whether at least 70 % as many were lost where AFTER meets the conditions as elsewhere."""
+    here, there = judged & met, judged & ~met
     if lost[here].sum() < LEAST_LOST or not there.any():
         return False
     return bool(lost[here].mean() >= ALIKE * lost[there].mean())
 
 
-def write_mismatch(before: Side, after: Side, match: Match) -> tuple[str, ...]:
-    """Say what of speed and load keeps two recordings from being compared; empty if nothing.
+def write_speed_mismatch(before: Side, after: Side, match: Match) -> tuple[str, ...]:
+    """Say how the speeds keep two recordings from being compared; empty if they do not.
 
     Parameters
     ----------
@@ -186,17 +187,31 @@ def write_mismatch(before: Side, after: Side, match: Match) -> tuple[str, ...]:
     -------
     reasons : tuple of str
     """
-    if not match.speed_cover >= LEAST_COVER:
-        return (
-            f"the speed ranges differ: {_range(before)} before, {_range(after)} after; record "
-            "again at the speed at which the fault was felt",
-        )
-    if not match.cover >= LEAST_COVER:
-        return (
-            "the load differs: before, the firings that matter came while the engine gained or "
-            "lost speed, after it was not driven like that; repeat the same drive",
-        )
-    return ()
+    if match.speed_cover >= LEAST_COVER:
+        return ()
+    return (
+        f"the speed ranges differ: {_write_range(before)} before, {_write_range(after)} after; "
+        "record again at the speed at which the fault was felt",
+    )
+
+
+def write_load_mismatch(match: Match) -> tuple[str, ...]:
+    """Say that AFTER was not driven under the load of BEFORE; empty if it was.
+
+    Parameters
+    ----------
+    match : Match
+
+    Returns
+    -------
+    reasons : tuple of str
+    """
+    if match.cover >= LEAST_COVER:
+        return ()
+    return (
+        "the load differs: before, the firings that matter came while the engine gained or "
+        "lost speed, after it was not driven like that; repeat the same drive",
+    )
 
 
 def get_speed_range(side: Side) -> tuple[float, float, float]:
@@ -249,7 +264,7 @@ def _find_modes(side: Side) -> NDArray[np.int64]:
 
 
 def _is_missing(before: Side, after: Side, kind: str, cylinders: tuple[int, ...]) -> bool:
-    """Whether a quantity is gone, and not only somewhat more often not measurable."""
+    """Whether less than a tenth as large a share of firings has the quantity as before."""
     column = "burn_time_ms" if kind == "burn" else "segment_accel"
     shares = []
     for side in (before, after):
@@ -258,20 +273,20 @@ def _is_missing(before: Side, after: Side, kind: str, cylinders: tuple[int, ...]
     return shares[1] < GONE * shares[0]
 
 
-def _turn(order: tuple[int, ...]) -> tuple[int, ...]:
-    """Start a firing order with its lowest number: the same circle is the same order."""
+def _start_at_lowest(order: tuple[int, ...]) -> tuple[int, ...]:
+    """Start a firing order with its lowest number: orders that repeat alike become equal."""
     at = order.index(min(order))
     return order[at:] + order[:at]
 
 
-def _dashes(order: tuple[int, ...]) -> str:
+def _write_order(order: tuple[int, ...]) -> str:
     """Write a firing order as the trade does."""
-    return "-".join(map(str, _turn(order)))
+    return "-".join(map(str, _start_at_lowest(order)))
 
 
-def _range(side: Side) -> str:
+def _write_range(side: Side) -> str:
     """Write a speed range."""
     low, _, high = get_speed_range(side)
     if not math.isfinite(low):
         return "unknown"
-    return f"{round(low, -1):.0f} to {round(high, -1):.0f} rpm"
+    return f"{round(low, -1):.0f} to {round(high, -1):.0f} rev/min"

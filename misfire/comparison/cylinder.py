@@ -1,46 +1,118 @@
-"""The word for a comparison: cured, improved, unchanged or not comparable, and why."""
+"""The word for one cylinder: cured, improved, worse, unchanged or not settled, and why."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+from typing import Literal
 
 from misfire.comparison.features import FeatureChange
-from misfire.comparison.group import (
-    CHANCE,
-    CURED,
-    FEW_LOST,
-    IMPROVED,
-    NOT_COMPARABLE,
-    UNCHANGED,
-    USUAL_ALARMS,
-    Group,
-    Judged,
+from misfire.comparison.rates import (
+    RISK,
+    RISK_CURED,
+    compute_chance_lower,
+    compute_chance_unseen,
+    compute_cycles_needed,
 )
-from misfire.comparison.rates import RISK, compute_chance_unseen, is_more_than
 from misfire.comparison.sentences import (
-    UNITS,
     write_feature,
     write_left,
-    write_odd,
     write_rates,
-    write_step,
-    write_step_left,
+    write_remnant,
+    write_sign_left,
 )
-from misfire.comparison.silence import judge_silence
-from misfire.comparison.views import OFTEN, PLAIN, PLAIN_STEP
+from misfire.comparison.signs import LEAST_FIRINGS, Sign
 from misfire.diagnosis.verdict import LEAST_CYCLES
 from misfire.dsp.chances import Count
 from misfire.limits import DOUBTFUL, FAULTY
 from misfire.report.wording import format_percent
 
-CERTAIN = 0.8
-SURE = 0.975
-DROP = 0.4  # a rate or a deviation that fell by less is no improvement worth the word
-SOME_CHANCE = 0.25  # of one or two losses before staying unseen
-RISE = 1.5
-A_FEW = 0.05  # share of the losses counted that were judged lost, below which those tell nothing
-MANY_LOST = 10  # of a new fault, from which no doubt of it is listened to
-LIFTED = 1.0  # spreads by which a cylinder under suspicion lay below the others
+Direction = Literal["better", "same", "worse"]
+
+CURED, IMPROVED, WORSE = "cured", "improved", "worse"
+UNCHANGED, NOT_SETTLED, NOT_COMPARABLE = "unchanged", "not_settled", "not_comparable"
+
+SURE = 0.975  # probability of a lower rate: one side of a 95 % interval
+DROP = 0.4  # a rate or an offset that fell by less than this share is no improvement
+RISE = 1.5  # a rate that rose by less is not worse
+MANY_TIMES = 3.0  # as many weak firings as lost ones: the weak ones are counted
+FEWEST_CYCLES, BEYOND_DOUBT = 8, 1e-4  # so many do where the chance of seeing nothing is so small
+RISK_SIGN = 0.01  # as RISK_CURED, where what was counted are not firings judged lost
+SHARE_LEFT, RISK_LEFT = 0.15, 0.05  # of the torque lacking before; of a sound cylinder lacking it
+IN_BOUTS = 1.2  # bunching from which losses come in bouts
+LIKELY_GONE = 0.2  # chance of a fault in bouts staying unseen, above which nothing is told
+OPEN = 0.1  # probability below which an unsettled recording doubts another cylinder
+NEVER_NONE = 1e-12  # no chance is told as none
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """All that is known of one cylinder (or of a pair that cannot be told apart) on both sides.
+
+    `signs`: what its firings bear, in the order of SIGNS. `probability_*`: that it is faulty; of a
+    pair, that one of them is. `torque_left`: share of the torque lacking before that is lacking
+    still, and the chance of it in a sound cylinder. `is_numbered`: whether BEFORE told which
+    cylinder is which.
+    `is_open_after`: whether AFTER settles nothing, and not for a doubt about another cylinder.
+    `is_engine`: whether these are all cylinders, judged as one.
+    """
+
+    cylinders: tuple[int, ...]
+    is_suspect: bool
+    signs: tuple[Sign, ...]
+    probability_before: float
+    probability_after: float
+    verdict_after: str
+    fault: str
+    features: tuple[FeatureChange, ...]
+    torque_left: tuple[float, float] = (0.0, 1.0)
+    is_numbered: bool = True
+    is_open_after: bool = False
+    is_engine: bool = False
+
+    @property
+    def lost(self) -> Sign:
+        """The combustions judged lost."""
+        return self.signs[0]
+
+    @property
+    def counted(self) -> Sign | None:
+        """The sign by which the fault is counted; None where none is established before.
+
+        Lost combustions come first, then weak ones, then bad sparks; where many times as many are
+        weak as are lost, weak ones are the fault (a leak).
+        """
+        lost, weak, _ = self.signs
+        if weak.is_established and weak.before.lost >= MANY_TIMES * lost.before.lost:
+            return weak
+        return next((s for s in self.signs if s.is_established), None)
+
+    @property
+    def is_accused_after(self) -> bool:
+        """Whether AFTER accuses it by itself."""
+        return self.probability_after >= FAULTY and self.verdict_after != "no_misfire"
+
+    @property
+    def is_matched_in_part(self) -> bool:
+        """Whether some firings were at speeds that the other recording does not have."""
+        lost = self.lost
+        return (lost.before.judged, lost.after.judged) != (
+            lost.whole_before.judged,
+            lost.whole_after.judged,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What is said of one group."""
+
+    group: Group
+    word: str
+    settled: bool
+    direction: Direction
+    reasons: tuple[str, ...]
+    cycles_needed: int | None = None
+    is_new: bool = False
 
 
 def judge_group(group: Group, *, comparable: bool) -> Judged:
@@ -60,202 +132,152 @@ def judge_group(group: Group, *, comparable: bool) -> Judged:
         return _judge_other(group)
     if not comparable:
         return Judged(group, NOT_COMPARABLE, False, "same", ())
-    present = _find_signs(group)
-    if group.seen_before.lost >= FEW_LOST and is_established(group):
-        if present:
-            return _judge_rate(group, present)
-        return judge_silence(group)
-    return _judge_features(group, present)
+    left = _find_left(group)
+    if group.counted is None:
+        return _judge_features(group, left)
+    return _judge_rate(group, group.counted, left) if left else _judge_gone(group, group.counted)
 
 
-def _find_signs(group: Group) -> list[str]:
-    """Collect what shows that the fault is still there after."""
-    signs = []
-    after = group.after
-    loses, them = ("they still lose", "them") if group.is_engine else ("it still loses", "it")
-    if is_more_than(after, _find_background(group), risk=RISK):
-        signs.append(f"{loses} combustions: {after.lost} of {after.judged} after the repair")
+def _find_left(group: Group) -> list[str]:
+    """Say what shows that the fault is still there after."""
+    lost, weak, _ = group.signs
+    told = lost.is_left and weak.whole_after.lost <= RISE * lost.whole_after.lost
+    words = [
+        write_sign_left(s, plural=group.is_engine)
+        for s in group.signs
+        if s.is_left and not (s is weak and told)
+    ]
     if group.is_accused_after:
-        signs.append(
+        them = "them" if group.is_engine else "it"
+        words.append(
             f"the recording made after the repair accuses {them} again "
             f"({format_percent(group.probability_after)})"
         )
-    signs += [write_odd(v.quantity, v.after) for v in group.views if v.is_left]
-    for alike in sorted(group.alike, key=lambda a: -a.own.lost)[:1]:
-        if is_more_than(alike.own, alike.others, risk=CHANCE):
-            name = UNITS[alike.quantity][0]
-            signs.append(
-                f"{alike.own.lost} of {alike.own.judged} firings after the repair look like the "
-                f"lost ones before it (by their {name})"
-            )
-    return signs
+    return words
 
 
-def is_established(group: Group) -> bool:
-    """Tell whether the losses before are more than false alarms.
-
-    Parameters
-    ----------
-    group : Group
-
-    Returns
-    -------
-    is_established : bool
-    """
-    if group.seen_by or any(v.before.is_plain for v in group.views):
-        return True
-    rest = group.background_before
-    usual = USUAL_ALARMS if not rest.judged or rest.rate < USUAL_ALARMS.rate else rest
-    return is_more_than(group.before, usual, risk=RISK)
-
-
-def _find_background(group: Group) -> Count:
-    """Give the false alarms of unsuspected cylinders; where none is left, what is usual."""
-    return group.background if group.background.judged else USUAL_ALARMS
-
-
-def _judge_rate(group: Group, signs: list[str]) -> Judged:
-    """Fault still to be seen: fewer lost firings than before, or not."""
-    before, after = group.seen_before, group.seen_after
+def _judge_rate(group: Group, counted: Sign, left: list[str]) -> Judged:
+    """Fault still there: less of it than before, more, or as much."""
+    pairs = [s.take_usual() for s in group.signs if s.is_established]
+    before, after = (max((p[i] for p in pairs), key=lambda c: c.lost) for i in (0, 1))
     words = write_rates(
-        before,
-        after,
-        group.seen_by,
-        at_like_speeds=group.is_matched_in_part,
-        is_judged=after == group.matched_after,
+        counted.before, counted.after, counted.name, at_like_speeds=group.is_matched_in_part
     )
-    fell = after.rate <= (1 - DROP) * before.rate and not _is_hidden(group, after)
-    alike = _is_as_weak(group)
-    fell = (
-        fell
-        and not alike
-        and not _is_judged_as_many(group)
-        and not any(v.disagrees(group.matched_before) for v in group.views[:1])
+    lower = compute_chance_lower(before, after)
+    if lower >= SURE and after.rate <= (1 - DROP) * before.rate:
+        return Judged(group, IMPROVED, True, "better", (words, *left))
+    rose = after.lost >= LEAST_FIRINGS and after.rate >= RISE * before.rate
+    if rose and lower <= 1 - SURE:
+        return Judged(group, WORSE, True, "worse", (words, *left))
+    return Judged(group, UNCHANGED, True, "same", (words, *left))
+
+
+def _judge_gone(group: Group, counted: Sign) -> Judged:
+    """No sign of the fault in AFTER: cured if AFTER is long enough to have shown it."""
+    before, after = counted.before, counted.after
+    words = write_rates(before, after, counted.name, at_like_speeds=group.is_matched_in_part)
+    risk = RISK_CURED if counted is group.lost else RISK_SIGN
+    more = compute_cycles_needed(before, after.judged, risk=risk)
+    chance = max(compute_chance_unseen(before, after.judged), NEVER_NONE)
+    least = LEAST_CYCLES if chance > BEYOND_DOUBT else FEWEST_CYCLES
+    if after.judged < least:
+        more = max(more or 0, least - after.judged)
+    if more != 0:
+        return _judge_too_short(group, counted, words, chance, more)
+    if not after.lost:
+        words += (
+            f"; were the fault still there as before, none in {after.judged} firings would "
+            f"have a chance of {format_percent(chance)}"
+        )
+    share, by_chance = group.torque_left
+    if share >= SHARE_LEFT and by_chance <= RISK_LEFT:
+        lacks = (
+            f"it still lacks torque beside the other cylinders, {100 * share:.0f} % of what it did "
+            f"before (by accident with a chance of {format_percent(by_chance)})"
+        )
+        return Judged(group, IMPROVED, True, "better", (words, lacks))
+    remnants = tuple(write_remnant(s) for s in group.signs if s.has_remnant)
+    if remnants:
+        return Judged(group, IMPROVED, False, "better", (words, *remnants), after.judged)
+    doubt = _write_doubt(group)
+    if doubt:
+        return Judged(group, IMPROVED, False, "better", (words, doubt), after.judged)
+    return Judged(group, CURED, True, "better", (words,), 0)
+
+
+def _judge_too_short(
+    group: Group, counted: Sign, words: str, chance: float, more: int | None
+) -> Judged:
+    """No sign of the fault, but it may only have stayed away."""
+    before, after = counted.before, counted.after
+    short = (
+        f"were the fault still there as before, it could have stayed unseen in {after.judged} "
+        f"firings with a chance of {format_percent(chance)}"
     )
-    if group.chance_lower >= SURE and fell:
-        return Judged(group, IMPROVED, True, "better", (*signs, words))
-    rose = after.rate >= RISE * before.rate and after.lost >= FEW_LOST and not alike
-    if group.chance_lower <= 1 - SURE and rose:
-        return Judged(group, UNCHANGED, True, "worse", (*signs, f"it got worse: {words}"))
-    return Judged(group, UNCHANGED, True, "same", (*signs, words))
+    bouts: tuple[str, ...] = ()
+    if before.bunching > IN_BOUTS:
+        single = max(1.0, before.lost / before.bunching)
+        bouts = (f"these came in bouts, so they tell no more than {single:.0f} single ones would",)
+    once = compute_chance_unseen(Count(before.lost, before.judged), after.judged)
+    if after.judged >= LEAST_CYCLES and once <= RISK_CURED and chance <= LIKELY_GONE:
+        return Judged(group, IMPROVED, False, "better", (words, *bouts, short), more)
+    return Judged(group, NOT_SETTLED, False, "same", (words, *bouts, short), more)
 
 
-def _is_as_weak(group: Group) -> bool:
-    """Tell whether a cylinder that fails often works as little as before.
-
-    Then more or fewer firings judged lost are a matter of the judgement.
-    """
-    return group.seen_before.rate >= OFTEN and any(
-        f.quantity == "segment_accel"
-        and f.off_before <= -LIFTED
-        and (1 - DROP) * f.off_before >= f.off_after
-        and f.off_after >= f.off_before / (1 - DROP)
-        for f in group.features
-    )
+def _write_doubt(group: Group) -> str:
+    """Say that AFTER still doubts the cylinder; empty where it does not."""
+    percent = format_percent(group.probability_after)
+    if group.verdict_after != "no_misfire" and group.probability_after >= DOUBTFUL:
+        return f"it is still under suspicion after the repair ({percent})"
+    if group.is_open_after and group.probability_after >= OPEN:
+        return "the recording made after the repair does not settle whether anything is wrong"
+    return ""
 
 
-def _is_hidden(group: Group, after: Count) -> bool:
-    """Tell whether losses after are only not counted: none to be seen, but accused as before."""
-    alike = any(
-        f.was_off and f.is_off and abs(f.off_after) >= (1 - DROP) * abs(f.off_before)
-        for f in group.features
-    )
-    weak = any(
-        v.quantity == "segment_accel" and v.again.lost and v.fell > RISK for v in group.views
-    )
-    return after.lost < FEW_LOST and group.is_accused_after and (alike or weak)
-
-
-def _is_judged_as_many(group: Group) -> bool:
-    """Tell whether as many are judged lost as before, whatever else was counted.
-
-    Not where they are only a few of those that were counted.
-    """
-    before, after = group.matched_before, group.matched_after
-    some = before.lost >= A_FEW * group.seen_before.lost
-    return some and after.lost >= FEW_LOST and after.rate > (1 - DROP) * before.rate
-
-
-def _was_so_before(group: Group) -> bool:
-    """Tell whether torque refutes a new accusation: it lacked as much in the recording before."""
-    torque = [v for v in group.new_views if v.quantity == "segment_accel"]
-    if not torque or group.after.lost >= MANY_LOST or any(v.has_odd for v in group.new_views):
-        return False
-    view = torque[0]
-    known = math.isfinite(view.step.before) and view.step.before > 0
-    return known and view.step.after >= (1 - DROP) * view.step.before and view.fell > RISK
-
-
-def _judge_features(group: Group, signs: list[str]) -> Judged:
-    """Judge a fault that hardly loses a firing by what was measured."""
+def _judge_features(group: Group, left: list[str]) -> Judged:
+    """Judge a suspect that hardly bore a sign before by what was measured."""
     off = sorted((f for f in group.features if f.was_off), key=_weigh, reverse=True)
     mended = [f for f in off if _is_mended(f)]
-    lifted = any(_is_lifted(f) for f in group.features)
-    left = [f for f in off if f.is_off]
+    still = [f for f in off if f.is_off]
     words = tuple(write_feature(f) for f in (off or group.features)[:3])
-    steps = [v for v in group.views if v.step.chance_here <= PLAIN_STEP]
-    stepped = bool(steps)
-    if stepped:
-        words = (*(write_step(v.quantity, v.step) for v in steps), *words)
-    level = [v for v in group.views if v.step.is_left]
-    enough = group.matched_after.judged >= LEAST_CYCLES
-    if signs:
-        better = bool(off) and mended[:1] == off[:1]
-        word = IMPROVED if better and enough else UNCHANGED
-        return Judged(group, word, enough, "better" if better else "same", (*signs, *words))
-    # Where both recordings show the way back, the second need not prove by itself that it is sound.
-    back = stepped and group.verdict_after != "misfire"
-    calm = group.verdict_after == "no_misfire" or (back and group.probability_after < DOUBTFUL)
-    if stepped and level and enough:
-        lacks = tuple(write_step_left(v.quantity, v.step) for v in level)
-        return Judged(group, IMPROVED, True, "better", (*words, *lacks))
-    sure = stepped or group.probability_before >= FAULTY
-    changed = mended or stepped or lifted or _has_fallen(group)
-    if calm and not left and enough and sure and changed:
+    judged = group.lost.after.judged
+    enough = judged >= LEAST_CYCLES
+    if left:
+        better = enough and bool(off) and mended[:1] == off[:1]
+        word = IMPROVED if better else UNCHANGED if enough else NOT_SETTLED
+        return Judged(group, word, enough, "better" if better else "same", (*left, *words))
+    calm = group.verdict_after == "no_misfire" or group.probability_after < OPEN
+    if calm and enough and not still and mended and group.probability_before >= FAULTY:
         gone = (
             "it is no longer under suspicion "
             f"({format_percent(group.probability_before)} before, "
             f"{format_percent(group.probability_after)} after)"
         )
         return Judged(group, CURED, True, "better", (gone, *words), 0)
-    more = None if enough else LEAST_CYCLES - group.matched_after.judged
     if calm and mended and enough:
-        return Judged(group, IMPROVED, True, "better", (*words, *(write_left(f) for f in left)))
+        return Judged(group, IMPROVED, True, "better", (*words, *(write_left(f) for f in still)))
     none = () if words else ("nothing measured in both recordings shows the fault",)
-    return Judged(group, UNCHANGED, bool(left), "same", (*words, *none), more)
+    if still:
+        return Judged(group, UNCHANGED, enough, "same", words)
+    more = None if enough else LEAST_CYCLES - judged
+    return Judged(group, NOT_SETTLED, False, "same", (*words, *none), more)
 
 
 def _judge_other(group: Group) -> Judged:
-    """Say whether a cylinder that nobody suspected before is at fault now."""
-    # Without a lost firing a mere suspicion is no new fault: the same vehicle had none before.
-    least = FAULTY if group.after.lost >= FEW_LOST and group.has_risen else CERTAIN
-    accused = group.verdict_after == "misfire" and group.probability_after >= least
-    fell = group.before.lost >= FEW_LOST and group.after.rate < group.before.rate
-    words = write_rates(group.before, group.after)
-    # One that lost more before is not new, though nobody named it then.
-    if accused and not fell and _was_so_before(group):
-        why = (
-            f"it is under suspicion after the repair ({format_percent(group.probability_after)}), "
-            "but lacked as much torque before: that is not new"
-        )
-        return Judged(group, UNCHANGED, True, "same", (why, words))
-    if accused and not fell:
-        why = f"new after the repair: it is accused ({format_percent(group.probability_after)})"
-        return Judged(group, UNCHANGED, True, "worse", (why, words), is_new=True)
-    odd = [v for v in group.new_views if v.has_odd and v.is_clear and v.fell <= PLAIN]
-    if odd:  # seen from the other side: before is after, and what is new has become more
-        why = f"new after the repair: {write_odd(odd[0].quantity, odd[0].before)}"
-        return Judged(group, UNCHANGED, True, "worse", (why,), is_new=True)
-    return Judged(group, UNCHANGED, True, "same", ())
-
-
-def _has_fallen(group: Group) -> bool:
-    """Whether suspicion is plainly gone, and with it losses that were no false alarms."""
-    gone = group.probability_before >= FAULTY and group.probability_after <= 0.1
-    weaker = any(f.quantity == "segment_accel" and f.high < 0 for f in group.features)
-    shown = compute_chance_unseen(group.before, group.after.judged) <= SOME_CHANCE
-    fewer = group.before.lost > group.after.lost and shown
-    return gone and fewer and is_established(group) and not weaker
+    """Judge a cylinder that was not under suspicion before: new if accused, with more of a sign."""
+    if not group.is_accused_after or group.verdict_after != "misfire":
+        return Judged(group, UNCHANGED, True, "same", ())
+    if not any(s.is_left for s in group.signs):  # the same vehicle had no fault there before
+        return Judged(group, UNCHANGED, True, "same", ())
+    percent = format_percent(group.probability_after)
+    risen = [s for s in group.signs if s.whole_after.lost >= LEAST_FIRINGS and s.rose <= RISK]
+    if risen:
+        words = write_rates(risen[0].whole_before, risen[0].whole_after, risen[0].name)
+        why = f"new after the repair: it is accused ({percent})"
+        return Judged(group, WORSE, True, "worse", (why, words), is_new=True)
+    words = write_rates(group.lost.whole_before, group.lost.whole_after, group.lost.name)
+    why = f"it is accused after the repair ({percent}), but shows no more than before beyond chance"
+    return Judged(group, UNCHANGED, False, "same", (why, words))
 
 
 def _weigh(feature: FeatureChange) -> float:
@@ -265,19 +287,9 @@ def _weigh(feature: FeatureChange) -> float:
 
 
 def _is_mended(feature: FeatureChange) -> bool:
-    """Whether a quantity went back towards the others, beyond chance."""
+    """Whether a quantity went back towards the other cylinders, beyond chance."""
     if not (math.isfinite(feature.off_before) and math.isfinite(feature.off_after)):
         return False
     sure = feature.low > 0 or feature.high < 0
     back = feature.off_after * feature.off_before <= 0
     return sure and (back or abs(feature.off_after) <= (1 - DROP) * abs(feature.off_before))
-
-
-def _is_lifted(feature: FeatureChange) -> bool:
-    """Whether a cylinder under suspicion works plainly more than before, and as the others do."""
-    return (
-        feature.quantity == "segment_accel"
-        and feature.off_before <= -LIFTED
-        and feature.low > 0
-        and abs(feature.off_after) <= (1 - DROP) * abs(feature.off_before)
-    )

@@ -10,12 +10,18 @@ from numpy.typing import NDArray
 
 from misfire.comparison.conditions import Match
 from misfire.comparison.side import Side
+from misfire.dsp.chances import compute_outlying
+from misfire.dsp.running import robust_spread
+from misfire.features.wheelerrors import PITCH_PRIOR
 from misfire.report.summary import LOST
 
 Z95 = 1.959963984540054  # 97.5 per cent point of the standard normal distribution
 LEAST = 8  # values of one cylinder on each side
 SPEED_STEP = 0.12  # width of a speed cell, as a difference of logs
-MOST_TIED = 0.95
+MOST_TIED = 0.95  # correlation of neighbours in time: more is not believed
+TORQUE_SPREADS = 2.0  # by which a cylinder that works less lies below the others
+RPM = math.pi / 30.0  # rad/s
+WEIGHT = 6  # cylinders for which the usual error of a wheel counts
 
 # Quantity -> the difference from the other cylinders that is no more than cylinders have
 # (common practice: plugs and coils of one engine agree within these).
@@ -78,9 +84,6 @@ def is_off(quantity: str, off: float) -> bool:
     if quantity == "segment_accel":
         return off < -TORQUE_SPREADS
     return abs(off) > USUAL[quantity]
-
-
-TORQUE_SPREADS = 2.0
 
 
 def compute_changes(
@@ -154,10 +157,13 @@ def compute_matched_change(
     deviation; n counts less where neighbours in time are alike: n (1 - r) / (1 + r), r their
     correlation (Bartlett 1946, from memory).
     """
-    cells_b, cells_a = _cells(rpm_before), _cells(rpm_after)
+    cells_b, cells_a = _number_speed_cells(rpm_before), _number_speed_cells(rpm_after)
     shared = np.intersect1d(cells_b, cells_a)
     total, weight_sum, variance = 0.0, 0.0, 0.0
-    thin = 1 / _independent(before, cells_b), 1 / _independent(after, cells_a)
+    thin = (
+        1 / _compute_independent_share(before, cells_b),
+        1 / _compute_independent_share(after, cells_a),
+    )
     for cell in shared:
         b, a = before[cells_b == cell], after[cells_a == cell]
         if min(b.size, a.size) < 4:
@@ -165,7 +171,7 @@ def compute_matched_change(
         weight = float(min(b.size, a.size))
         total += weight * float(np.median(a) - np.median(b))
         for values, factor in ((b, thin[0]), (a, thin[1])):
-            variance += (weight * 1.2533 * _spread(values)) ** 2 * factor / values.size
+            variance += (weight * 1.2533 * _robust_deviation(values)) ** 2 * factor / values.size
         weight_sum += weight
     if not weight_sum:
         return math.nan, math.nan
@@ -207,7 +213,7 @@ def compute_offset(
         return math.nan
     usual = float(np.median(medians))
     if quantity == "segment_accel":
-        spread = _spread(values[rest])
+        spread = _robust_deviation(values[rest])
         return (float(np.median(mine)) - usual) / spread if spread > 0 else math.nan
     here = float(np.median(mine))
     if usual <= 0:
@@ -215,23 +221,67 @@ def compute_offset(
     return math.log(max(here, 0.02 * usual) / usual)  # no spark at all is off by a factor of 50
 
 
-def _cells(rpm: NDArray[np.float64]) -> NDArray[np.int64]:
+def compute_torque_left(
+    before: Side, after: Side, match: Match, cylinders: tuple[int, ...]
+) -> tuple[float, float]:
+    """Say how much of the torque that a cylinder lacked before is still lacking after.
+
+    Parameters
+    ----------
+    before, after : Side
+    match : Match
+    cylinders : tuple of int
+        Of a pair the weaker one counts.
+
+    Returns
+    -------
+    share, chance : float
+        Of the lack before; and the chance that a sound cylinder lies so far below the others after,
+        by how the others scatter and by usual errors of a wheel. (0, 1) where nothing tells.
+
+    Notes
+    -----
+    Levels are medians of the segment acceleration over omega squared. A leak made smaller lacks
+    too little in each firing to be judged there, but lacks it in all of them.
+    """
+    lacks, others, error = [], np.empty(0), 0.0
+    for side, use in ((before, match.before), (after, match.after)):
+        work = side.column("segment_accel") / np.square(np.maximum(side.column("rpm"), 1.0) * RPM)
+        number = side.column("cylinder")
+        parts = {c: work[use & (number == c) & np.isfinite(work)] for c in side.cylinders}
+        middle = {c: float(np.median(v)) for c, v in parts.items() if v.size >= LEAST}
+        rest = np.array([x for c, x in middle.items() if c not in cylinders])
+        mine = [x for c, x in middle.items() if c in cylinders]
+        if not mine or not rest.size:
+            return 0.0, 1.0
+        usual = float(np.median(rest))
+        lacks.append(usual - min(mine))
+        others = usual - rest
+        errors = [1.2533 * _robust_deviation(parts[c]) / math.sqrt(parts[c].size) for c in middle]
+        error = float(np.median(errors))
+    if lacks[0] <= 0:
+        return 0.0, 1.0
+    wheel = PITCH_PRIOR * len(after.order) / (4.0 * math.pi)
+    chance = compute_outlying(lacks[1], others, error, usual=wheel, weight=WEIGHT)
+    return lacks[1] / lacks[0], chance
+
+
+def _number_speed_cells(rpm: NDArray[np.float64]) -> NDArray[np.int64]:
     """Give the number of each firing's speed cell."""
     return np.floor(np.log(np.maximum(rpm, 1.0)) / SPEED_STEP).astype(np.int64)
 
 
-def _spread(values: NDArray[np.float64]) -> float:
-    """Give the spread from the median absolute deviation; the standard deviation of ties."""
-    spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
-    return spread if spread > 0 else float(np.std(values))
+def _robust_deviation(values: NDArray[np.float64]) -> float:
+    """Give the standard deviation from the median absolute one; of ties the plain one."""
+    return robust_spread(values) or float(np.std(values))
 
 
-def _independent(values: NDArray[np.float64], cells: NDArray[np.int64]) -> float:
-    """Share of the values that count as independent, from the likeness of neighbours in time."""
+def _compute_independent_share(values: NDArray[np.float64], cells: NDArray[np.int64]) -> float:
+    """Share of the values that count as independent: (1 - r) / (1 + r), r of neighbours in time."""
     x = values.copy()
     for cell in np.unique(cells):
         x[cells == cell] -= np.median(x[cells == cell])
-    limit = 3 * _spread(x)
+    limit = 3 * _robust_deviation(x)
     x = np.clip(x, -limit, limit)
     power = float(x @ x)
     if x.size < 4 or power <= 0:

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.dsp.chances import Count
+from misfire.dsp.chances import Count, compute_tail
 from misfire.errors import ParameterError
 
 RISK = 0.05  # of calling a fault gone that would not have shown
@@ -17,7 +17,7 @@ MOST_CYCLES = 10_000_000
 
 
 def compute_bunching(lost: NDArray[np.bool_]) -> float:
-    """Say how much less n firings tell because lost ones come in bouts.
+    """Factor by which bouts of lost firings reduce the number of independent firings.
 
     Parameters
     ----------
@@ -177,23 +177,18 @@ def compute_difference_interval(before: Count, after: Count) -> tuple[float, flo
     return max(-1.0, change - down), min(1.0, change + up)
 
 
-def is_more_than(count: Count, background: Count, *, risk: float) -> bool:
-    """Tell whether more was lost than false alarms at the rate of `background` explain.
+def compute_more_than(count: Count, background: Count) -> float:
+    """Chance of losing so many by false alarms at the rate of `background`.
 
     Parameters
     ----------
-    count : Count
-    background : Count
-        Firings of cylinders that are not under suspicion.
-    risk : float [0..1]
+    count, background : Count
+        Firings of a cylinder under suspicion, and of those that are not.
 
     Returns
     -------
-    is_more : bool
+    chance : float [0..1]
+        Binomial tail at the rate (lost + 1/2) / (judged + 1); 1 where nothing was lost.
     """
-    if not count.lost:
-        return False
-    from scipy.stats import binom
-
     usual = (background.lost + 0.5) / (background.judged + 1.0)
-    return bool(binom.sf(count.lost - 1, count.judged, usual) <= risk)
+    return compute_tail(count.lost, count.judged, usual)

@@ -6,7 +6,7 @@ import math
 
 from misfire.comparison.features import FeatureChange
 from misfire.comparison.side import Side
-from misfire.comparison.views import Excess, Step
+from misfire.comparison.signs import Sign
 from misfire.dsp.chances import Count
 from misfire.report.wording import format_percent, format_value
 
@@ -15,9 +15,16 @@ UNITS = {
     "peak_current_a": ("peak primary current", "A", 2),
     "firing_voltage_kv": ("firing voltage", "kV", 1),
     "burn_time_ms": ("burn time", "ms", 2),
-    "spark_line": ("spark line", "", 0),
     "burn_voltage_kv": ("burn voltage", "kV", 2),
     "segment_accel": ("segment acceleration", "1/s²", 0),
+}
+
+
+BEARING = {"lost": "are lost", "weak": "give too little", "spark": "have a bad spark"}
+COUNTED = {
+    "lost": "lost",
+    "weak": "firings that gave too little or nothing:",
+    "spark": "firings with a bad spark:",
 }
 
 
@@ -62,124 +69,64 @@ def write_left(feature: FeatureChange) -> str:
     )
 
 
-def write_odd(quantity: str, odd: Excess) -> str:
-    """Say how many firings are odd after the repair.
+def write_sign_left(sign: Sign, *, plural: bool = False) -> str:
+    """Say how many firings after the repair still bear a sign.
 
     Parameters
     ----------
-    quantity : str
-    odd : Excess
+    sign : Sign
+    plural : bool
+        Whether several cylinders are judged as one.
 
     Returns
     -------
     text : str
     """
-    line = f"{odd.own.lost} of {odd.own.judged} firings after the repair {_say_odd(quantity)}"
-    if quantity == "spark_line":
-        return line
-    return f"{line}, of the other cylinders {odd.others.lost} of {odd.others.judged}"
+    own, others = sign.whole_after, sign.others_after
+    if sign.name == "lost":
+        it_loses = "they still lose" if plural else "it still loses"
+        return f"{it_loses} combustions: {own.lost} of {own.judged} after the repair"
+    line = f"{own.lost} of {own.judged} firings after the repair {BEARING[sign.name]}"
+    return f"{line}, of the other cylinders {others.lost} of {others.judged}"
 
 
-def write_residue(quantity: str, own: Count) -> str:
-    """Say how many firings after still bear the signature of those before.
+def write_remnant(sign: Sign) -> str:
+    """Say that single firings after still bear a sign of those before.
 
     Parameters
     ----------
-    quantity : str
-    own : Count
+    sign : Sign
 
     Returns
     -------
     text : str
     """
-    return (
-        f"{own.lost} of {own.judged} firings after the repair still {_say_odd(quantity)} as those "
-        "before did"
-    )
-
-
-def _say_odd(quantity: str) -> str:
-    """Say what firings are that are odd by a quantity."""
-    return "lack torque" if quantity == "segment_accel" else f"have no usual {UNITS[quantity][0]}"
-
-
-def write_step_left(quantity: str, step: Step) -> str:
-    """Say that a cylinder came back only part of the way to the others.
-
-    Parameters
-    ----------
-    quantity : str
-    step : Step
-
-    Returns
-    -------
-    text : str
-    """
-    chance = f"by accident with a chance of {format_percent(step.left)}"
-    part = max(step.after / step.before, step.kept if math.isfinite(step.kept) else 0.0)
-    share = f"{100 * part:.0f} % of what it did before"
-    if quantity == "segment_accel":
-        return f"it still lacks torque beside the other cylinders, {share} ({chance})"
-    return f"its {UNITS[quantity][0]} still stands apart, or does in some strokes ({chance})"
-
-
-def write_step(quantity: str, step: Step) -> str:
-    """Say that a cylinder stood apart from the others before, and does no longer.
-
-    Parameters
-    ----------
-    quantity : str
-    step : Step
-
-    Returns
-    -------
-    text : str
-    """
-    chance = f"by accident with a chance of {format_percent(step.chance)}"
-    if quantity == "segment_accel":
-        return f"it worked less than the other cylinders before, and no longer does ({chance})"
-    share = [f"{100 * math.expm1(abs(x)):.0f} %" for x in (step.before, step.after)]
-    return (
-        f"its {UNITS[quantity][0]} was {share[0]} off that of the other cylinders before, "
-        f"{share[1]} after ({chance})"
-    )
+    own = sign.whole_after
+    return f"{own.lost} of {own.judged} firings after the repair still {BEARING[sign.name]}"
 
 
 def write_rates(
-    before: Count,
-    after: Count,
-    quantity: str = "",
-    *,
-    at_like_speeds: bool = False,
-    is_judged: bool = True,
+    before: Count, after: Count, sign: str = "lost", *, at_like_speeds: bool = False
 ) -> str:
-    """Say both counts.
+    """Say both counts of a sign.
 
     Parameters
     ----------
     before, after : Count
-    quantity : str
-        By what firings were found odd; empty where they were judged lost.
+    sign : str
+        A key of COUNTED.
     at_like_speeds : bool
         Whether only some of the firings were counted.
-    is_judged : bool
-        Whether all that is counted was judged lost, and not only looks like it.
 
     Returns
     -------
     text : str
     """
     line = (
-        f"{before.lost} of {before.judged} before ({format_percent(before.rate)}), "
+        f"{COUNTED[sign]} {before.lost} of {before.judged} before ({format_percent(before.rate)}), "
         f"{after.lost} of {after.judged} after ({format_percent(after.rate)})"
     )
-    if at_like_speeds:
-        line += ", of the firings at speeds that both recordings have"
-    if not quantity:
-        return f"lost {line}" if is_judged else f"lost, or like the lost ones: {line}"
-    if quantity == "segment_accel":
-        return f"firings that lack torque, beyond what the others have: {line}"
-    return f"firings without their usual {UNITS[quantity][0]}: {line}"
+    return line + ", of the firings at speeds that both recordings have" * at_like_speeds
 
 
 def write_joint(suspects: tuple[tuple[int, ...], ...]) -> list[str]:
@@ -217,8 +164,32 @@ def write_together() -> str:
     )
 
 
+def write_warnings(before: Side, after: Side) -> list[str]:
+    """Say what may make the whole comparison void: another vehicle, or one recording twice.
+
+    Parameters
+    ----------
+    before, after : Side
+
+    Returns
+    -------
+    warnings : list of str
+    """
+    warnings = []
+    names = [str(side.summary["vehicle"]) for side in (before, after)]
+    if names[0] != names[1]:
+        warnings.append(
+            f"the job cards name two vehicles, {names[0]} before and {names[1]} after: if they are "
+            "two, nothing on this page holds"
+        )
+    source = before.summary.get("source_sha256", "")
+    if source and source == after.summary.get("source_sha256"):
+        warnings.append("both are the very same recording: nothing was recorded after the repair")
+    return warnings
+
+
 def write_notes(before: Side, after: Side) -> list[str]:
-    """Say what of vehicle, file and conditions a reader must know.
+    """Say what of numbers and conditions a reader must know.
 
     Parameters
     ----------
@@ -229,14 +200,6 @@ def write_notes(before: Side, after: Side) -> list[str]:
     notes : list of str
     """
     notes = []
-    if before.summary["vehicle"] != after.summary["vehicle"]:
-        notes.append(
-            f"the job cards name different vehicles ({before.summary['vehicle']} and "
-            f"{after.summary['vehicle']}): make sure that it is the same one"
-        )
-    source = before.summary.get("source_sha256", "")
-    if source and source == after.summary.get("source_sha256"):
-        notes.append("both are the very same recording")
     if before.mates or after.mates:
         notes.append(
             "cylinders 360 degrees apart cannot be told apart in one of the recordings: they are "

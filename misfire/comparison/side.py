@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
 Progress = Callable[[str, float], None]
 UNNUMBERED = "cylinders_unknown"  # as the quality notes of a result have it
-
-
 HALF = 0.5  # share of the most losses that counts as losing as much
 
 
@@ -53,6 +51,10 @@ class Side:
     def column(self, name: str) -> NDArray[np.float64]:
         """Values of one column of the events [shape=(n_firings,)]."""
         return np.asarray(self.events[name].to_numpy(dtype=float), dtype=np.float64)
+
+    def is_state(self, axis: str, states: tuple[str, ...]) -> NDArray[np.bool_]:
+        """Which firings are in one of the states of `spark` or `work` [shape=(n_firings,)]."""
+        return np.asarray(self.events[axis].isin(states).to_numpy(dtype=bool))
 
     def flagged(self, flag: str) -> NDArray[np.bool_]:
         """Which firings carry a flag [shape=(n_firings,)]."""
@@ -86,6 +88,20 @@ class Side:
             if entry["cylinder"] == cylinder:
                 return dict(entry)
         return {"cylinder": cylinder, "probability": 0.0, "faults": []}
+
+    def probability_of(self, cylinders: tuple[int, ...]) -> float:
+        """Give the probability that a cylinder is faulty; of a pair, that one of them is.
+
+        Two that this recording cannot tell apart each have half of it.
+        """
+        each = [float(self.result_of(c)["probability"]) for c in cylinders]
+        is_shared = len(cylinders) == 2 and self.mates.get(cylinders[0]) == cylinders[1]
+        return min(1.0, sum(each)) if is_shared else max(each)
+
+    def probability_with_mate(self, cylinder: int) -> float:
+        """Give the probability that a cylinder, or the one it cannot be told from, is faulty."""
+        mate = self.mates.get(cylinder)
+        return self.probability_of((cylinder,) if mate is None else (cylinder, mate))
 
 
 def load_side(path: Path | str, *, name: str, progress: Progress | None = None) -> Side:
@@ -246,7 +262,7 @@ def find_most_lost(side: Side, *, least: int) -> list[int]:
     return [c for c, k in lost.items() if k >= max(least, HALF * most)]
 
 
-def number_alike(before: Side, after: Side) -> tuple[Side, Side]:
+def match_numbers(before: Side, after: Side) -> tuple[Side, Side]:
     """Give cylinders the same numbers in both recordings where one could not tell them.
 
     Parameters
@@ -256,9 +272,9 @@ def number_alike(before: Side, after: Side) -> tuple[Side, Side]:
     Returns
     -------
     before, after : Side
-        The one whose cylinders had no sure numbers is turned along the firing order, so that
-        losses of the same cylinder fall together as far as they can, else what they lack of
-        torque: what is left of a fault must not be taken for another cylinder's.
+        The numbers of the one that had no sure ones are turned along the firing order to where
+        the shares lost of both agree best (sum of products); where one lost nothing, the torque
+        that cylinders lack. Else what is left of a fault would be taken for another cylinder's.
     """
     if set(before.order) != set(after.order) or not (before.is_unnumbered or after.is_unnumbered):
         return before, after
@@ -286,7 +302,7 @@ def _find_shares(side: Side) -> dict[int, float]:
 
 
 def _find_lacks(side: Side) -> dict[int, float]:
-    """Give what each cylinder usually lacks of the torque of all, in parts of omega squared."""
+    """Median acceleration over speed squared that each cylinder lacks against the median one."""
     number = side.column("cylinder")
     work = side.column("segment_accel") / np.square(np.maximum(side.column("rpm"), 1.0))
     middle = {}

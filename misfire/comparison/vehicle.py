@@ -1,25 +1,37 @@
-"""The word for the vehicle: what those of its cylinders come to together."""
+"""The word for the vehicle, and its headline: what happened to each cylinder."""
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Any
 
-from misfire.comparison.cylinder import CERTAIN, DROP, SURE, is_established
-from misfire.comparison.group import (
+from misfire.comparison.cylinder import (
     CURED,
-    FEW_LOST,
+    DROP,
     IMPROVED,
     NOT_COMPARABLE,
+    NOT_SETTLED,
+    SURE,
     UNCHANGED,
+    WORSE,
     Direction,
     Group,
     Judged,
 )
 from misfire.comparison.rates import compute_chance_lower
-from misfire.dsp.chances import Count
+from misfire.comparison.signs import add_counts
 from misfire.limits import DOUBTFUL, FAULTY
-from misfire.report.wording import format_percent
+from misfire.report.wording import format_percent, join_words
+
+BEGINNING = {
+    CURED: "Cured",
+    IMPROVED: "Improved",
+    WORSE: "Worse",
+    UNCHANGED: "Unchanged",
+    NOT_SETTLED: "Not settled",
+}
+DIRECTION: dict[str, Direction] = {CURED: "better", IMPROVED: "better", WORSE: "worse"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +43,7 @@ class Whole:
     direction: Direction | None
     headline: str
     reasons: tuple[str, ...]
-    cycles_needed: int | None
+    cycles_needed: int | None = None
 
 
 def judge_vehicle(
@@ -57,170 +69,137 @@ def judge_vehicle(
     Returns
     -------
     whole : Whole
+
+    Notes
+    -----
+    A new fault, or more of the old one, makes it `worse`, whatever became of the others. All
+    cured: `cured`, unless AFTER accuses another cylinder that lost firings before as well. Some
+    cured or improved beside some unchanged: `improved` if all of them together lose at least 40 %
+    less, else `unchanged`. What is left is `not_settled` if nothing but that is said of a suspect.
     """
-    suspects = _drop_shadows([j for j in judged if j.group.is_suspect])
+    if reasons:
+        return _refuse(judged, reasons, after)
+    suspects = _drop_shown_by_others([j for j in judged if j.group.is_suspect])
     if together is not None:
         judged = suspects = [together]
     new = [j for j in judged if j.is_new]
-    if reasons:
-        extra = tuple(
-            f"{_name(j.group)} is at fault in the recording made after the repair"
-            for j in judged
-            if j.group.probability_after >= FAULTY and after["verdict"] == "misfire"
-        )
-        return Whole(
-            NOT_COMPARABLE,
-            False,
-            None,
-            "Not comparable: the two recordings do not answer the question",
-            (*reasons, *extra),
-            None,
-        )
-    if not suspects:
-        return _judge_nothing(new, before, after)
-    words = {j.word for j in suspects}
-    needed = [j.cycles_needed for j in suspects if j.cycles_needed]
-    more = max(needed) if needed else None
-    settled = all(j.settled for j in suspects)
     beside = [j for j in judged if not (j.group.is_suspect or j.is_new)]
-    own = tuple(f"{_name(j.group)}: {r}" for j in (*suspects, *beside) for r in j.reasons)
+    accused = join_words([_name(j.group) for j in beside if not j.settled])
+    own = tuple(f"{_name(j.group)}: {r}" for j in (*new, *suspects, *beside) for r in j.reasons)
     own += tuple(
         f"{_name(j.group)}: the recording made after the repair doubts it "
         f"({format_percent(j.group.probability_after)}), but less than would make it a new fault"
         for j in beside
-        if after["verdict"] != "no_misfire" and _is_doubted(j.group)
+        if after["verdict"] != "no_misfire"
+        and j.group.probability_after >= DOUBTFUL > j.group.probability_before
     )
-    names = " and ".join(_name(j.group) for j in suspects)
+    if not suspects and not new:
+        return _judge_sound(before, after, accused, own)
+    needed = [j.cycles_needed for j in suspects if j.cycles_needed]
+    more = max(needed) if needed else None
+    word = _choose_word(suspects, new)
+    settled = word != NOT_SETTLED and all(j.settled for j in suspects)
+    line = _write_headline(suspects, new)
+    if word == CURED and accused:
+        word, settled = IMPROVED, False
+        line += f", but {accused} is accused as well"
+    if word == CURED:
+        more = 0
+    elif word == WORSE:
+        settled, more = True, None
+    beginning = BEGINNING[word]
+    if word == IMPROVED:
+        beginning = "Improved, not cured" if settled else "Improved, not proven"
+    return Whole(word, settled, DIRECTION.get(word, "same"), f"{beginning}: {line}", own, more)
+
+
+def _choose_word(suspects: list[Judged], new: list[Judged]) -> str:
+    """Choose the word from those of the suspects and the new faults; see `judge_vehicle`."""
+    words = {j.word for j in suspects}
+    if new or WORSE in words:
+        return WORSE
+    if len(words) == 1:
+        return words.pop()
+    if UNCHANGED in words:
+        return IMPROVED if _has_fallen_together(suspects) else UNCHANGED
+    return NOT_SETTLED if words == {CURED, NOT_SETTLED} else IMPROVED
+
+
+def _write_headline(suspects: list[Judged], new: list[Judged]) -> str:
+    """Say what happened to each cylinder, those of one word together."""
+    parts = []
+    for word in (CURED, IMPROVED, NOT_SETTLED, UNCHANGED, WORSE):
+        some = [j for j in suspects if j.word == word]
+        if not some:
+            continue
+        name, fail = join_words([_name(j.group) for j in some]), _fail(some)
+        if word == NOT_SETTLED:
+            short = any(j.cycles_needed for j in some)
+            why = "too little was recorded to tell" if short else "nothing recorded tells"
+            parts.append(f"{why} whether {name} still {fail}")
+            continue
+        what = {
+            CURED: f"no longer {fail}",
+            IMPROVED: f"{fail} less",
+            UNCHANGED: f"still {fail}",
+            WORSE: f"{fail} more than before",
+        }
+        parts.append(f"{name} {what[word]}")
+    line = ", ".join(parts)
     if new:
-        return _judge_moved(suspects, new, own)
-    doubted = [j for j in beside if _is_accused_for_sure(j.group)]
-    if words == {CURED} and doubted:
-        others = " and ".join(_name(j.group) for j in doubted)
-        line = f"Improved, not proven: {names} no longer {_fail(suspects)}, but {others} is accused"
-        return Whole(IMPROVED, False, "better", line, own, more)
-    if words == {CURED}:
-        return Whole(CURED, True, "better", f"Cured: {names} no longer {_fail(suspects)}", own, 0)
-    if words <= {UNCHANGED}:
-        if not settled:
-            lack = "too little was recorded to tell" if more else "nothing recorded tells"
-            line = f"Not settled: {lack} whether {names} still {_fail(suspects)}"
-            return Whole(UNCHANGED, False, "same", line, own, more)
-        worse = any(j.direction == "worse" for j in suspects)
-        still = f"Unchanged: {names} still {_fail(suspects)}"
-        line = f"Worse than before: {names}" if worse else still
-        return Whole(UNCHANGED, True, "worse" if worse else "same", line, own, more)
-    if UNCHANGED in words and not _has_fallen_together(suspects):
-        still_so = [j for j in suspects if j.word == UNCHANGED]
-        line = " and ".join(_name(j.group) for j in still_so)
-        line = f"Unchanged: {line} still {_fail(still_so)}"
-        return Whole(UNCHANGED, settled, "same", line, own, more)
-    line = f"Improved, not cured: {names}" if settled else f"Improved, not yet proven: {names}"
-    return Whole(IMPROVED, settled, "better", line, own, more)
+        line += ", but " if parts else ""
+        line += f"{join_words([_name(j.group) for j in new])} {_fail(new)} now"
+    if new and any(j.word == CURED for j in suspects):
+        line += " (was a part swapped between them?)"
+    return line
 
 
-def _is_accused_for_sure(group: Group) -> bool:
-    """Whether AFTER by itself accuses a cylinder that lost firings, new or not."""
-    sure = group.probability_after >= CERTAIN and group.verdict_after == "misfire"
-    return sure and group.after.lost >= FEW_LOST
+def _refuse(judged: list[Judged], reasons: tuple[str, ...], after: dict[str, Any]) -> Whole:
+    """Say why the recordings cannot be compared, and who is at fault in the second one."""
+    extra = tuple(
+        f"{_name(j.group)} is at fault in the recording made after the repair"
+        for j in judged
+        if j.group.probability_after >= FAULTY and after["verdict"] == "misfire"
+    )
+    line = f"Not comparable: {re.split('[:;]', reasons[0])[0]}"
+    return Whole(NOT_COMPARABLE, False, None, line, (*reasons, *extra))
 
 
-def _is_doubted(group: Group) -> bool:
-    """Whether AFTER doubts a cylinder that BEFORE did not."""
-    return group.probability_after >= DOUBTFUL > group.probability_before
+def _judge_sound(
+    before: dict[str, Any], after: dict[str, Any], accused: str, own: tuple[str, ...]
+) -> Whole:
+    """Nobody was at fault before, and no fault is new after."""
+    if before["verdict"] != "no_misfire":
+        line = "no fault was established before, so none can be called cured"
+        why = "the recording made before does not settle who is at fault"
+    elif after["verdict"] == "no_misfire":
+        line = "Unchanged: no fault to be seen before, none after"
+        return Whole(UNCHANGED, True, "same", line, ("the recording made before shows no fault",))
+    else:
+        line = (
+            f"{accused} is accused now" if accused else "the recording made after settles nothing"
+        )
+        why = "the recording made before shows no fault"
+    return Whole(NOT_SETTLED, False, "same", f"Not settled: {line}", (why, *own))
 
 
-def _drop_shadows(suspects: list[Judged]) -> list[Judged]:
-    """Leave out suspects that showed nothing of their own, where another one did.
+def _drop_shown_by_others(suspects: list[Judged]) -> list[Judged]:
+    """Leave out suspects that bore no sign before, where another one did.
 
     A cylinder that fires next to a failing one is easily suspected with it.
     """
-    own = [j for j in suspects if _has_shown(j.group) or j.settled]
-    return own if own and any(_has_shown(j.group) for j in own) else suspects
-
-
-def _has_shown(group: Group) -> bool:
-    """Whether a suspect lost firings before, or stood apart by what was measured."""
-    lost = group.seen_before.lost >= FEW_LOST and is_established(group)
-    return lost or any(f.was_off for f in group.features) or any(v.has_step for v in group.views)
+    shown = [j for j in suspects if j.group.counted or any(f.was_off for f in j.group.features)]
+    return [j for j in suspects if j in shown or j.settled] if shown else suspects
 
 
 def _has_fallen_together(suspects: list[Judged]) -> bool:
     """Tell whether suspects together lose plainly fewer: one may have been a false alarm."""
-    before = _add_up([j.group.seen_before for j in suspects])
-    after = _add_up([j.group.seen_after for j in suspects])
+    pairs = [(j.group.counted or j.group.lost).take_usual() for j in suspects]
+    before, after = (add_counts([p[side] for p in pairs]) for side in (0, 1))
     if not before.judged or not after.judged or not before.lost:
         return True
     fell = after.rate <= (1 - DROP) * before.rate
     return fell and compute_chance_lower(before, after) >= SURE
-
-
-def _judge_nothing(new: list[Judged], before: dict[str, Any], after: dict[str, Any]) -> Whole:
-    """Nobody was at fault before."""
-    start = (
-        "the recording made before shows no fault"
-        if before["verdict"] == "no_misfire"
-        else "the recording made before does not settle who is at fault"
-    )
-    if new:
-        names = " and ".join(_name(j.group) for j in new)
-        own = tuple(f"{_name(j.group)}: {r}" for j in new for r in j.reasons)
-        return Whole(
-            UNCHANGED,
-            True,
-            "worse",
-            f"Worse than before: {names} {_fail(new)} now",
-            (start, *own),
-            None,
-        )
-    settled = before["verdict"] == "no_misfire" and after["verdict"] == "no_misfire"
-    return Whole(
-        UNCHANGED,
-        settled,
-        "same",
-        "Unchanged: no fault to be seen before, none after"
-        if settled
-        else "Not settled: no fault was established before, so none can be called cured",
-        (start,),
-        None,
-    )
-
-
-def _judge_moved(suspects: list[Judged], new: list[Judged], own: tuple[str, ...]) -> Whole:
-    """Another cylinder is at fault now: the vehicle is not cured, whatever became of the first."""
-    now = " and ".join(_name(j.group) for j in new)
-    reasons = (*own, *(f"{_name(j.group)}: {r}" for j in new for r in j.reasons))
-    gone = all(j.word == CURED for j in suspects)
-    was, is_now = (
-        _add_up([getattr(j.group, side) for j in (*suspects, *new)]).rate
-        for side in ("before", "after")
-    )
-    first = " and ".join(_name(j.group) for j in suspects)
-    if gone:
-        do = "does" if _fail(new) == "fails" else "do"
-        line = (
-            f"{first} no longer {_fail(suspects)}, but {now} {do} now: was a part swapped between "
-            "them?"
-        )
-    else:
-        line = f"{now} {_fail(new)} now, which did not before"
-    fell = was > 0 and is_now <= (1 - DROP) * was
-    better = fell and any(j.word in (CURED, IMPROVED) for j in suspects)
-    word = IMPROVED if better else UNCHANGED
-    return Whole(word, True, "better" if better else "worse", _capital(line), reasons, None)
-
-
-def _add_up(counts: list[Count]) -> Count:
-    """Put the counts of cylinders together, as bunched as the most bunched of them."""
-    return Count(
-        sum(c.lost for c in counts),
-        sum(c.judged for c in counts),
-        max(c.bunching for c in counts),
-    )
-
-
-def _capital(line: str) -> str:
-    """Begin a sentence."""
-    return line[:1].upper() + line[1:]
 
 
 def _fail(judged: list[Judged]) -> str:
@@ -235,6 +214,4 @@ def _name(group: Group) -> str:
         return f"cylinders 1 {'to' if n > 2 else 'and'} {n}"
     if not group.is_numbered:
         return f"the cylinder called {' or '.join(map(str, group.cylinders))}"
-    if len(group.cylinders) > 1:
-        return f"cylinder {group.cylinders[0]} or {group.cylinders[1]}"
-    return f"cylinder {group.cylinders[0]}"
+    return f"cylinder {' or '.join(map(str, group.cylinders))}"

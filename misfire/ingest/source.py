@@ -1,7 +1,8 @@
 """What a reader is asked for, and what it gives: one channel of a raw file."""
 
+import difflib
 import mmap
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +13,7 @@ from misfire.errors import JobCardError
 from misfire.records import ChannelCard, Finding
 
 READ_SAMPLES = 1 << 20  # block of a streaming pass
+MOST_NAMES = 20  # of a file, that a message lists
 
 Progress = Callable[[str, float], None]
 """Called with the name of the stage and the fraction done, 0..1."""
@@ -27,6 +29,23 @@ class Request:
     def error(self, field: str, message: str) -> JobCardError:
         """Make the error for a field of this channel that does not fit the file."""
         return JobCardError(f"{self.place} {field}: {message}")
+
+    def unknown(self, kind: str, file: str, known: Sequence[str]) -> JobCardError:
+        """Make the error for a column that the file does not have, with the nearest name."""
+        wanted = self.card.column
+        near = difflib.get_close_matches(str(wanted), known, n=1, cutoff=0.5)
+        hint = f'did you mean "{near[0]}"?' if near else "it has " + ", ".join(known[:MOST_NAMES])
+        return self.error("column", f"{wanted!r} is no {kind} of {file}; {hint}")
+
+    def take_index(self, n_columns: int, kind: str, file: str) -> int:
+        """Give the index that the card names; an error if it is none, or too high."""
+        index = self.card.column
+        if isinstance(index, int) and index < n_columns:
+            return index
+        last = f" to {n_columns - 1}" if n_columns > 1 else ""
+        raise self.error(
+            "column", f"{index!r}: {file} has {n_columns} {kind}; give the index 0{last}"
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,10 +23,10 @@ from misfire.events.trigger import pair_edges
 from misfire.measuring.freeing import give_back
 from misfire.measuring.instruments import join_clocks
 from misfire.measuring.recordinggaps import (
+    drop_explained_losses,
     drop_instants,
     drop_strokes,
     find_gaps,
-    forgive_gaps,
 )
 from misfire.measuring.scanning import Report, scan_channels
 from misfire.records import Channel, CrankTrack, Finding, Recording, StrokeTrain
@@ -247,7 +247,7 @@ def _find_track(
             try:
                 track = _decode(tooth_s, trains, recording)
                 gaps = find_gaps(recording, renamed.get(old.name, old))
-                track = forgive_gaps(track, gaps)
+                track = drop_explained_losses(track, gaps)
                 track = _count_from_falling_edge(track, scan.shift_pitch[old.name])
                 findings += [
                     f if f.channel else replace(f, channel=old.name) for f in track.findings

@@ -77,8 +77,8 @@ def _touch(
     return hit
 
 
-def forgive_gaps(track: CrankTrack, gaps: NDArray[np.float64]) -> CrankTrack:
-    """Take out of the spans without sync those that a gap explains; no sensor is to blame.
+def drop_explained_losses(track: CrankTrack, gaps: NDArray[np.float64]) -> CrankTrack:
+    """Drop the spans of lost crank sync that a gap between parts explains: no sensor failed.
 
     A new stretch begins behind each gap: how many revolutions it holds is only known as well as
     the parts' beginnings are, and either revolution may follow.

@@ -162,8 +162,8 @@ def test_rate_from_a_preamble(tmp_path: Path) -> None:
         (0, "0 is the time column of a.csv; name a channel's column"),
         ("Time", "is the time column"),
         (3, r"3 is past the last of a.csv, which has 3 \(0 to 2, the time included\)"),
-        ("Lamda", r'"Lamda" is no column of a.csv; did you mean "Lambda \[mV\]"'),
-        ("zzz", r'"zzz" is no column of a.csv; it has Time \[s\], Coil A, Lambda'),
+        ("Lamda", r"'Lamda' is no column of a.csv; did you mean .Lambda \[mV\]"),
+        ("zzz", r"'zzz' is no column of a.csv; it has Time \[s\], Coil A, Lambda"),
     ],
 )
 def test_column_that_is_not_there(column: int | str, message: str, tmp_path: Path) -> None:

@@ -4,7 +4,12 @@ import numpy as np
 from numpy.testing import assert_array_equal
 
 from misfire.dsp.strokes import make_strokes
-from misfire.measuring.recordinggaps import EDGE_S, drop_instants, drop_strokes, forgive_gaps
+from misfire.measuring.recordinggaps import (
+    EDGE_S,
+    drop_explained_losses,
+    drop_instants,
+    drop_strokes,
+)
 from misfire.records import CrankTrack, Finding
 from tests.builders.engines import make_wheel
 
@@ -35,8 +40,8 @@ def make_track(lost_s, finding):
 def test_no_sensor_is_blamed_for_a_gap():
     finding = Finding("crank_lost", "warning", "the crank signal was lost")
     track = make_track(np.array([[0.999, 2.01], [5.0, 5.5]]), finding)
-    assert forgive_gaps(track, GAPS).findings == ()
+    assert drop_explained_losses(track, GAPS).findings == ()
     track = make_track(np.array([[0.999, 2.01], [3.0, 3.5]]), finding)
-    forgiven = forgive_gaps(track, GAPS)
-    assert forgiven.findings == (finding,)
-    assert_array_equal(forgiven.lost_s, [[3.0, 3.5]])
+    kept = drop_explained_losses(track, GAPS)
+    assert kept.findings == (finding,)
+    assert_array_equal(kept.lost_s, [[3.0, 3.5]])

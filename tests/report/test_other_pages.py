@@ -28,9 +28,9 @@ from tests.builders.sheets import (
 )
 from tests.report.test_fleet_page import FAILED, make_many
 
-PAGES = ("cured", "unchanged", "fleet", "hookup")
+PAGES = ("cured", "unchanged", "worse", "fleet", "hookup")
 DEMO = Path(__file__).resolve().parents[2] / "data_demo" / "job.toml"
-PICTURES = {"cured": 3, "unchanged": 3, "fleet": 1, "hookup": 3}  # at least so many
+PICTURES = {"cured": 3, "unchanged": 3, "worse": 3, "fleet": 1, "hookup": 3}  # at least so many
 
 
 @pytest.fixture(scope="module")
@@ -40,10 +40,13 @@ def pages(tmp_path_factory):
     heard = {str(c): ("burn", "current", "torque") for c in (1, 2, 3, 4)}
     write_reports(replace(make_diagnosis(), witnesses=heard), folder / "bad")
     write_reports(replace(make_quiet_diagnosis(), witnesses=heard), folder / "good")
+    worse = compare(folder / "good", folder / "bad")
+    worse["warnings"] = ["the job cards name two vehicles"]
     plan = plan_hookup(make_engine(4, ignition="coil_on_plug")[0], HookupWish(inputs=4))
     made = {
         "cured": format_comparison_page(compare(folder / "bad", folder / "good")),
         "unchanged": format_comparison_page(compare(folder / "bad", folder / "bad")),
+        "worse": format_comparison_page(worse),
         "fleet": format_fleet_page(build_fleet(make_many(30), [FAILED])),
         "hookup": format_hookup(plan),
     }
@@ -127,7 +130,7 @@ def test_meaning_survives_a_grey_printer(visit, name):
 
 
 def test_the_word_of_a_comparison_has_its_sign(visit):
-    for name in ("cured", "unchanged"):
+    for name in ("cured", "unchanged", "worse"):
         page = visit(name)
         assert page.inner_text("h1").lower().startswith(name)
         assert page.locator(f"h1 .seal.{name}").count() == 1

@@ -1,6 +1,5 @@
 """Raw HDF5 files: one dataset a channel, read in place."""
 
-import difflib
 import math
 import posixpath
 from collections.abc import Sequence
@@ -198,9 +197,7 @@ def _find_dataset(file: Any, path: Path, request: Request) -> Any:
         raise FormatError(f"{path}: is damaged; copy or export it again") from None
     if not known:
         raise FormatError(f"{path}: holds no dataset; export it again")
-    near = difflib.get_close_matches(str(wanted), known, n=1, cutoff=0.5)
-    hint = f'did you mean "{near[0]}"?' if near else "it has " + ", ".join(known[:20])
-    raise request.error("column", f"{wanted!r} is no dataset of {path.name}; {hint}")
+    raise request.unknown("dataset", path.name, known)
 
 
 def _refuse_outer_links(file: Any, wanted: str, path: Path, depth: int = 0) -> None:

@@ -1,6 +1,5 @@
 """MAT files of version 5: variables read in place, or unpacked into scratch files."""
 
-import difflib
 import math
 import zlib
 from collections.abc import Iterator, Sequence
@@ -244,9 +243,7 @@ def _choose(path: Path, request: Request, variables: list[Variable], *, is_cut: 
             f"{path}: is cut short or damaged before the variable {wanted!r}; copy it again"
         )
     names = [v.name for v in variables]
-    near = difflib.get_close_matches(str(wanted), names, n=1, cutoff=0.5)
-    hint = f'did you mean "{near[0]}"?' if near else "it has " + ", ".join(names[:20])
-    raise request.error("column", f"{wanted!r} is no variable of {path.name}; {hint}")
+    raise request.unknown("variable", path.name, names)
 
 
 def _open_variable(

@@ -1,6 +1,5 @@
 """ASAM MDF 4 files (and 3), through a library that is installed as an extra."""
 
-import difflib
 import io
 import logging
 import struct
@@ -133,9 +132,7 @@ def _find_channel(file: Any, path: Path, request: Request) -> tuple[int, int]:
         if name == wanted:
             return place
     names = [name for _, name in usable]
-    near = difflib.get_close_matches(str(wanted), names, n=1, cutoff=0.5)
-    hint = f'did you mean "{near[0]}"?' if near else "it has " + ", ".join(names[:20])
-    raise request.error("column", f"{wanted!r} is no channel of {path.name}; {hint}")
+    raise request.unknown("channel", path.name, names)
 
 
 def _stream(

@@ -1,6 +1,5 @@
 """NumPy files: NPY mapped from disk, members of NPZ streamed from the archive."""
 
-import difflib
 import math
 import struct
 import tokenize
@@ -95,12 +94,8 @@ def open_npy(
         index = request.card.column
         if isinstance(index, int) and trouble and len(columns) <= index < min(shape[-1:] + shape):
             raise FormatError(f"{path}: ends before column {index}; copy or save it again")
-        if not isinstance(index, int) or index >= len(columns):
-            raise request.error(
-                "column",
-                f"{index!r}: {path.name} has {len(columns)} columns; give the index, from 0",
-            )
-        found, name = columns[index], request.card.name
+        found = columns[request.take_index(len(columns), "columns", path.name)]
+        name = request.card.name
         column = open_in_place(
             path,
             dtype,
@@ -255,6 +250,4 @@ def _find_member(archive: zipfile.ZipFile, path: Path, request: Request) -> str:
         return f"{wanted}.npy"
     if not known:
         raise FormatError(f"{path}: is a ZIP archive without NumPy arrays; export as NPZ or CSV")
-    near = difflib.get_close_matches(str(wanted), known, n=1, cutoff=0.5)
-    hint = f'did you mean "{near[0]}"?' if near else "it has " + ", ".join(known)
-    raise request.error("column", f"{wanted!r} is no variable of {path.name}; {hint}")
+    raise request.unknown("variable", path.name, known)

@@ -1,6 +1,5 @@
 """Parquet tables: streamed batch by batch into scratch files."""
 
-import difflib
 import math
 from collections.abc import Sequence
 from pathlib import Path
@@ -148,9 +147,7 @@ def _find_column(path: Path, request: Request, names: list[str]) -> str:
         return wanted
     if isinstance(wanted, int) and wanted < len(names):
         return names[wanted]
-    near = difflib.get_close_matches(str(wanted), names, n=1, cutoff=0.5)
-    hint = f'did you mean "{near[0]}"?' if near else "it has " + ", ".join(names[:20])
-    raise request.error("column", f"{wanted!r} is no column of {path.name}; {hint}")
+    raise request.unknown("column", path.name, names)
 
 
 def _find_time(schema: Any, taken: list[str]) -> str | None:

@@ -69,14 +69,7 @@ def open_sound(
                 "FLAC"
             )
         kind, shift, limits = _CODINGS[file.subtype]
-        wanted: list[int] = []
-        for request in requests:
-            index = request.card.column
-            if not isinstance(index, int) or index >= file.channels:
-                raise request.error(
-                    "column", f"{index!r}: {path.name} has {file.channels} channels; give the index"
-                )
-            wanted.append(index)
+        wanted = [r.take_index(file.channels, "channels", path.name) for r in requests]
         kept = [scratch.new_file() for _ in requests]
         total, rate_hz = file.frames, float(file.samplerate)
     n_done = 0

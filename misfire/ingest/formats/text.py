@@ -1,6 +1,5 @@
 """CSV, TSV and other text tables: sampled channels, and logic captures as level changes."""
 
-import difflib
 import io
 from collections.abc import Sequence
 from pathlib import Path
@@ -143,9 +142,7 @@ def _find_name(request: Request, wanted: str, layout: TextLayout, path: Path) ->
         raise request.error(
             "column", f'"{wanted}": {path.name} has no header; give the index, from 0'
         )
-    near = difflib.get_close_matches(wanted, known, n=1, cutoff=0.5)
-    hint = f'did you mean "{near[0]}"?' if near else "it has " + ", ".join(known)
-    raise request.error("column", f'"{wanted}" is no column of {path.name}; {hint}')
+    raise request.unknown("column", path.name, known)
 
 
 class _Table:

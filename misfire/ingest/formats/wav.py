@@ -96,13 +96,7 @@ def open_pcm(
         raise FormatError(f"{path}: holds no samples; record or export it again")
     sources = []
     for request in requests:
-        index, name = request.card.column, request.card.name
-        if not isinstance(index, int) or index >= n_channels:
-            raise request.error(
-                "column",
-                f"{index!r}: {path.name} has {n_channels} channels; give the index 0"
-                + (f" to {n_channels - 1}" if n_channels > 1 else ""),
-            )
+        index, name = request.take_index(n_channels, "channels", path.name), request.card.name
         file = path.open("rb", buffering=0)  # one each: threads read several channels at once
         scratch.own(file.close)
         column = _open_column(file, path, header, index, n_samples)

@@ -15,6 +15,7 @@ from misfire.report.comparison.wording import (
     format_points,
     format_points_range,
     format_share_count,
+    format_word,
     write_needed,
     write_speed,
 )
@@ -82,22 +83,24 @@ def format_comparison_table(document: Mapping[str, Any]) -> str:
         Lines ending with a line feed; no colours, no control characters.
     """
     after = document["after"]
-    lines = [f"{after['vehicle']}: {document['verdict'].upper()}", document["headline"]]
+    word = document["verdict"].replace("_", " ").upper()
+    lines = [f"{after['vehicle']}: {word}", document["headline"]]
+    lines += [f"WARNING: {warning}" for warning in document["warnings"]]
     lines += [f"  {reason}" for reason in document["reasons"]]
     needed = write_needed(document)
     if needed:
-        lines += ["", needed]
+        lines += ["", f"What would settle it: {needed}"]
     lines += [
         "",
         f"{'cyl':>4}  {'before':>15}  {'after':>15}  {'change':>9}  {'95 % interval':>18}  word",
     ]
     for entry in document["cylinders"]:
         mark = "*" if entry["suspect"] else "!" if entry["new_fault"] else " "
-        change = entry["rate_change"]
+        change, word = entry["rate_change"], format_word(entry["verdict"])
         lines.append(
             f"{mark}{entry['cylinder']:>3}  {format_share_count(entry['before']):>15}"
             f"  {format_share_count(entry['after']):>15}  {format_points(change['value']):>9}"
-            f"  {format_points_range(change['low'], change['high']):>18}  {entry['verdict'] or '-'}"
+            f"  {format_points_range(change['low'], change['high']):>18}  {word}"
         )
     lines.append("lost / judged; change in percentage points; * suspect before, ! new after")
     if any(entry["pair"] for entry in document["cylinders"]):
@@ -107,7 +110,8 @@ def format_comparison_table(document: Mapping[str, Any]) -> str:
         side = document[name]
         lines.append(
             f"{name:<6}  {format_duration(side['duration_s'])}, "
-            f"{format_count(side['cycles'])} cycles, {write_speed(side)}: {side['verdict']}"
+            f"{format_count(side['cycles'])} cycles, {write_speed(side)}: "
+            f"{format_word(side['verdict'])}"
         )
     lines += [f"note: {note}" for note in document["notes"]]
     lines.append(f"Before anybody touches the vehicle: {cautions()[0]}")

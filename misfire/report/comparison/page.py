@@ -10,6 +10,7 @@ from misfire.report.comparison.pictures import draw_feature, draw_rates
 from misfire.report.comparison.wording import (
     format_points,
     format_points_range,
+    format_word,
     write_needed,
     write_speed,
 )
@@ -25,10 +26,17 @@ from misfire.report.wording import (
 )
 
 MEANING = {
-    "cured": "The fault that was there before would have shown, and did not.",
-    "improved": "Less of it is seen, but that it is gone is not shown.",
-    "unchanged": "It is still there, or nothing shows that it is gone.",
-    "not comparable": "The two recordings were not made under like conditions.",
+    "cured": "The fault that was there before would have shown again, and did not.",
+    "improved": "There is less of it than before; that it is gone is not shown.",
+    "worse": "There is more of it than before, or another cylinder fails now.",
+    "unchanged": "It is as it was before.",
+    "not_settled": "These two recordings cannot tell whether it is gone.",
+    "not_comparable": "The two recordings were not made under like conditions.",
+}
+SIGNS = {
+    "lost": "combustion lost",
+    "weak": "too little work, or none",
+    "spark": "bad spark",
 }
 
 
@@ -63,9 +71,9 @@ def _context(document: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "vehicle": after["vehicle"] or before["vehicle"],
         "headline": document["headline"],
-        "css": document["verdict"].replace(" ", "_"),
+        "css": document["verdict"],
         "meaning": MEANING[document["verdict"]],
-        "settled": document["settled"],
+        "warnings": document["warnings"],
         "reasons": document["reasons"],
         "needed": write_needed(document),
         "rates": [
@@ -98,7 +106,7 @@ def _rate_row(entry: Mapping[str, Any]) -> dict[str, Any]:
         "after": _rate(entry["after"]),
         "change": format_points(change["value"]),
         "range": format_points_range(change["low"], change["high"]),
-        "word": entry["verdict"] or "–",
+        "word": format_word(entry["verdict"]),
     }
 
 
@@ -118,11 +126,22 @@ def _suspect(entry: Mapping[str, Any]) -> dict[str, Any]:
     """Give the reasoning about one cylinder."""
     return {
         "title": f"Cylinder {' or '.join(map(str, entry['pair'] or [entry['cylinder']]))}: "
-        f"{entry['verdict'] or 'not judged'}"
-        + ("" if entry["settled"] or entry["verdict"] == "not comparable" else ", not settled"),
+        f"{format_word(entry['verdict'])}"
+        + (", not proven" if entry["verdict"] == "improved" and not entry["settled"] else ""),
         "fault": name_fault(entry["fault"]) if entry["fault"] else "",
         "reasons": entry["reasons"],
+        "signs": [_sign_row(sign) for sign in entry["signs"]],
     }
+
+
+def _sign_row(sign: Mapping[str, Any]) -> dict[str, str]:
+    """Give one row of the table of what firings showed: the cylinder's, and all others'."""
+    row = {"name": SIGNS[sign["sign"]]}
+    for side in ("before", "after"):
+        for whose in ("", "others_"):
+            n, judged = sign[side][f"{whose}bearing"], sign[side][f"{whose}judged"]
+            row[whose + side] = f"{n} / {format_count(judged)}" if judged else "–"
+    return row
 
 
 def _feature_rows(entry: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -168,7 +187,7 @@ def _side_row(name: str, side: Mapping[str, Any]) -> dict[str, str]:
         "vehicle": side["vehicle"],
         "source": side["source"],
         "sha256": (side["source_sha256"] or "")[:16],
-        "verdict": side["verdict"].replace("_", " "),
+        "verdict": format_word(side["verdict"]),
         "length": f"{format_duration(side['duration_s'])}, {format_count(side['cycles'])} cycles",
         "speed": write_speed(side),
     }

@@ -10,15 +10,20 @@ from misfire.report.wording import format_count, format_duration
 
 
 def write_needed(document: Mapping[str, Any]) -> str:
-    """Say how many more cycles would settle the question; empty when they would not matter."""
+    """Say how many more cycles settle the question; empty when they would not matter."""
     more = document["cycles_needed"]
     if not more:
         return ""
     return (
-        f"{format_count(more)} more cycles without a lost firing would settle it (about "
+        f"{format_count(more)} more cycles without a lost firing (about "
         f"{format_duration(document['seconds_needed'] or math.nan)} at the speed of the "
         "recording made after the repair)"
     )
+
+
+def format_word(word: str | None) -> str:
+    """Write a verdict as a reader has it: without the line of the file's name for it."""
+    return word.replace("_", " ") if word else "–"
 
 
 def write_speed(side: Mapping[str, Any]) -> str:
