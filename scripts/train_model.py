@@ -19,7 +19,12 @@ from misfire.learning.casepool import measure_cases
 from misfire.learning.judgedcase import judge_case
 from misfire.learning.modelcard import format_card, format_figures
 from misfire.learning.runs import fit_and_hold_out, write_model
-from misfire.learning.scores import compare_scores, compute_scores, summarize_comparison
+from misfire.learning.scores import (
+    compare_scores,
+    compute_parts,
+    compute_scores,
+    summarize_comparison,
+)
 from misfire.resources import hash_rooms
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -27,7 +32,7 @@ ROOMS = (  # whatever decides what is measured in a simulated vehicle
     *("columns", "limits", "records", "dsp", "ingest", "align", "events", "cycles", "features"),
     *("simulate", "measuring", "fitness", "learning/cases", "learning/casestore"),
 )
-FIRST = 1_000_000  # `misfire train` draws others, from 2 000 000 on
+FIRST = 1_000_000
 SEEDS = 10_000  # vehicles of one seed of the run
 
 
@@ -87,9 +92,15 @@ def main() -> None:
     )
     model = trained.fitted.model
     card = format_card(
-        cases, model.manifest, scores,
-        n_real=0, failures=failures, verdict=verdict, across=across,
-    )  # fmt: skip
+        cases,
+        model.manifest,
+        scores,
+        tables=compute_parts(trained.held_out),
+        failures=failures,
+        verdict=verdict,
+        across=across,
+        familiar=model.familiar,
+    )
     write_model(trained.fitted, chosen.out, card=card)
     print("\n".join(format_figures(scores)))
     print("\n".join(across))

@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.classify.familiarity import Familiar, pack_familiar, unpack_familiar
+from misfire.classify.learned import NOTHING, Learned, read_learned, write_learned
 from misfire.classify.model import Model, calibrate, expit, judge_cylinders
 from misfire.classify.trees import compute_raw, pack_trees, unpack_trees
 from misfire.columns import CYLINDER_COLUMNS, FEATURES_VERSION, FIRING_COLUMNS
@@ -35,6 +37,7 @@ MANIFEST, ARRAYS, GOLDEN, ESTIMATORS, CARD = (
     "model.skops",
     "card.md",
 )
+LEARNED = "learned.json"  # may be missing: then nothing was learned from confirmed cases
 LARGEST_MEMBER = 64 << 20  # bytes; also of what a zipped member may unpack to
 GOLDEN_TOLERANCE = 1e-9
 TRUSTED_TYPES = ["sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor"]
@@ -99,6 +102,58 @@ def save_bundle(
     import skops
     from skops.io import dumps
 
+    cylinders = golden_cylinders[list(CYLINDER_COLUMNS)].to_numpy(float)
+    golden = {"firings": golden_firings, "cylinders": cylinders}
+    golden |= _answer(model, golden_firings, cylinders)
+    made_with = {
+        "numpy": np.__version__,
+        "scikit-learn": sklearn.__version__,
+        "skops": skops.__version__,
+    }
+    kept = {GOLDEN: _pack(golden), ESTIMATORS: dumps(estimators)}
+    _write_members(model, folder, kept, made_with=made_with, card=card)
+
+
+def save_adapted(
+    model: Model, folder: Path, *, source: Path, card: str, pictures: dict[str, str] | None = None
+) -> None:
+    """Write a bundle of a model whose ensembles are those of another bundle.
+
+    Parameters
+    ----------
+    model : Model
+        What it learned and its weights may differ from those of the other, nothing else.
+    folder : Path
+        Replaced if it is a bundle already; any other existing folder is refused.
+    source : Path
+        The other bundle: check rows and estimators are its own.
+    card : str
+        The model card, Markdown.
+    pictures : dict name -> str, optional
+        SVG that the card shows.
+
+    Raises
+    ------
+    ModelError
+        If the other bundle is damaged.
+    OutputError
+        If the folder is something else, or cannot be written.
+    """
+    manifest = _read_manifest(source)
+    kept = {name: _read_member(source / name, manifest) for name in (GOLDEN, ESTIMATORS)}
+    kept |= {name: text.encode("utf-8") for name, text in (pictures or {}).items()}
+    _write_members(model, folder, kept, made_with=manifest.get("made_with", {}), card=card)
+
+
+def _write_members(
+    model: Model,
+    folder: Path,
+    kept: dict[str, bytes],
+    *,
+    made_with: dict[str, str],
+    card: str,
+) -> None:
+    """Write all members of a bundle and the manifest with their hashes."""
     check_target(folder)
     arrays = (
         pack_trees(model.event, "event")
@@ -106,14 +161,12 @@ def save_bundle(
         | {"event_knots": model.event_knots, "cylinder_knots": model.cylinder_knots}
         | {"weights": np.array(model.weights)}
     )
-    cylinders = golden_cylinders[list(CYLINDER_COLUMNS)].to_numpy(float)
-    golden = {"firings": golden_firings, "cylinders": cylinders}
-    golden |= _answer(model, golden_firings, cylinders)
-    members = {
+    if model.familiar is not None:
+        arrays |= pack_familiar(model.familiar)
+    members = kept | {
         ARRAYS: _pack(arrays),
-        GOLDEN: _pack(golden),
-        ESTIMATORS: dumps(estimators),
         CARD: card.encode("utf-8"),
+        LEARNED: write_learned(model.learned),
     }
     manifest = dict(model.manifest) | {
         "schema": SCHEMA,
@@ -121,11 +174,8 @@ def save_bundle(
         "constants_sha256": hash_constants(FITTED_WITH),
         "event_columns": list(model.event_columns),
         "cylinder_columns": list(model.cylinder_columns),
-        "made_with": {
-            "numpy": np.__version__,
-            "scikit-learn": sklearn.__version__,
-            "skops": skops.__version__,
-        },
+        "descriptors": [] if model.familiar is None else list(model.familiar.names),
+        "made_with": made_with,
         "sha256": {name: hashlib.sha256(data).hexdigest() for name, data in members.items()},
     }
     members[MANIFEST] = (json.dumps(manifest, indent=1, sort_keys=True) + "\n").encode()
@@ -188,6 +238,8 @@ def load_bundle(folder: Path) -> Model:
             weights=_read_weights(arrays["weights"]),
             event_columns=tuple(manifest["event_columns"]),
             cylinder_columns=tuple(manifest["cylinder_columns"]),
+            learned=_read_learned(folder, manifest),
+            familiar=_read_familiar(arrays, manifest),
             manifest=manifest,
         )
     except (KeyError, IndexError, ValueError) as error:
@@ -209,6 +261,21 @@ def load_bundle(folder: Path) -> Model:
             f"{folder}: the model's own check rows come out otherwise here; train it again"
         )
     return model
+
+
+def _read_learned(folder: Path, manifest: dict[str, Any]) -> Learned:
+    """Read what confirmed cases taught, where the bundle has it."""
+    if LEARNED not in manifest["sha256"]:
+        return NOTHING
+    return read_learned(_read_member(folder / LEARNED, manifest))
+
+
+def _read_familiar(arrays: dict[str, NDArray[Any]], manifest: dict[str, Any]) -> Familiar | None:
+    """Read the vehicles of the training, where the bundle tells them by today's descriptors."""
+    names = manifest.get("descriptors")
+    if not isinstance(names, list) or not names or not all(isinstance(n, str) for n in names):
+        return None
+    return unpack_familiar(arrays, tuple(names))
 
 
 def load_estimators(folder: Path) -> dict[str, Any]:

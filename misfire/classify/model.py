@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.classify.familiarity import Familiar
+from misfire.classify.learned import NOTHING, Learned
 from misfire.classify.trees import Trees, compute_raw
 
 if TYPE_CHECKING:
@@ -26,7 +28,9 @@ class Model:
 
     `*_knots` [shape=(2, n)]: log odds in, log odds out, straight between. `weights`: log odds of a
     fault are the first of them, plus the second times the log odds of the cylinder ensemble, plus
-    the third times what the firings say (`compress` of their log likelihood).
+    the third times what the firings say (`compress` of their log likelihood). `learned`: what
+    confirmed cases taught on top; `familiar`: the vehicles it was trained on, None where a bundle
+    does not say.
     """
 
     event: Trees
@@ -36,6 +40,8 @@ class Model:
     weights: tuple[float, float, float]
     event_columns: tuple[str, ...]
     cylinder_columns: tuple[str, ...]
+    learned: Learned = NOTHING
+    familiar: Familiar | None = None
     manifest: dict[str, Any] = field(default_factory=dict)
 
 

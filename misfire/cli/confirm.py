@@ -26,11 +26,17 @@ class FaultType(StrEnum):
 def confirm(
     recording: Input,
     out: Annotated[
-        Path,
+        Path | None,
         typer.Option(
             "--out", "-o", metavar="CASES", readable=False, help="Folder of cases; made if absent."
         ),
-    ],
+    ] = None,
+    bundle: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", readable=False, help="Write the case as one file without personal data."
+        ),
+    ] = None,
     cylinder: Annotated[
         list[int] | None,
         typer.Option("--cylinder", metavar="N", help="Cylinder that was at fault; repeatable."),
@@ -57,17 +63,24 @@ def confirm(
             "--reference", help="Refer to the recording where it is; no copy.", show_default=False
         ),
     ] = False,
+    with_note: Annotated[
+        bool, typer.Option("--with-note", help="Keep --note in FILE.", show_default=False)
+    ] = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
     """Make a labelled case of a recording, once a repair has proven what was wrong.
 
-    Writes a folder with the recording and truth.json into CASES; never over an existing case. A
-    fault of the crank sensor (crank_signal) has no cylinder. Confirm only recordings in which the
-    fault was at work.
+    Writes a folder with the recording and truth.json into CASES, never over an existing case, or
+    one FILE that may be given away: the vehicle's name is hashed, the job card's text, file names,
+    who proved it and the note are left out. `train` takes both. A fault of the crank sensor
+    (crank_signal) has no cylinder. Confirm only recordings in which the fault was at work.
     """
     faults, crank_fault = _pair_up(cylinder or [], fault or [], healthy)
-    check_folder(out)
+    if out is None and bundle is None:
+        raise typer.BadParameter("give -o CASES, or --bundle FILE")
+    if out is not None:
+        check_folder(out)
     from misfire.learning.confirming import confirm as make_case
 
     with show_progress(quiet=quiet) as progress:
@@ -80,12 +93,16 @@ def confirm(
             when=when,
             note=note,
             by_reference=reference,
+            bundle=bundle,
+            with_note=with_note,
             progress=progress,
         )
     if as_json:
         print_json({"schema": "misfire-confirm/1", **result})
         return
-    typer.echo(f"wrote {result['case']}")
+    for place in (result["case"], result["bundle"]):
+        if place is not None:
+            typer.echo(f"wrote {place}")
 
 
 def _pair_up(

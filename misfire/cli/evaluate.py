@@ -17,7 +17,9 @@ def evaluate(
     ],
     cases: Annotated[
         list[Path],
-        typer.Argument(metavar="CASES...", readable=False, help="Folders of labelled cases."),
+        typer.Argument(
+            metavar="CASES...", readable=False, help="Folders of labelled cases, and case files."
+        ),
     ],
     out: Folder = None,
     workers: Annotated[int, typer.Option(min=1, help="Processes that measure.")] = 1,
@@ -30,7 +32,8 @@ def evaluate(
     `physics` stands for the fixed physics scores, without a learned model. Prints one
     tab-separated line per figure: value, 95 % interval over vehicles, number of vehicles, the
     shipped model's value, and which is better. With -o writes metrics.json, cases.csv,
-    confusion.csv and reliability.svg into DIR.
+    confusion.csv, parts.csv (figures by channels and by engine) and pictures of how reliable the
+    probabilities of cylinders, kinds of fault and firings are into DIR.
     """
     if out is not None:
         check_folder(out)

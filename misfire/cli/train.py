@@ -1,7 +1,8 @@
-"""`misfire train`: a model from labelled cases and simulated ones."""
+"""`misfire train`: the shipped model, corrected by labelled cases."""
 
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -13,7 +14,9 @@ from misfire.cli.progress import show_progress
 def train(
     cases: Annotated[
         list[Path],
-        typer.Argument(metavar="CASES...", readable=False, help="Folders of labelled cases."),
+        typer.Argument(
+            metavar="CASES...", readable=False, help="Folders of labelled cases, and case files."
+        ),
     ],
     out: Annotated[
         Path,
@@ -21,20 +24,22 @@ def train(
             "--out", "-o", metavar="MODEL", readable=False, help="Folder of the new model."
         ),
     ],
-    simulated: Annotated[
-        int, typer.Option(min=0, help="Simulated vehicles to learn from as well.")
-    ] = 300,
     workers: Annotated[int, typer.Option(min=1, help="Processes that measure.")] = 1,
-    seed: Annotated[int, typer.Option(min=0, help="The same seed gives the same model.")] = 0,
+    seed: Annotated[int, typer.Option(min=0, help="Of what is held out in turn.")] = 0,
+    curve: Annotated[
+        bool,
+        typer.Option("--curve", help="Draw what more cases would bring.", show_default=False),
+    ] = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
-    """Train a model on proven repairs, mixed with simulated vehicles.
+    """Correct the shipped model by proven repairs.
 
-    Writes a bundle with its model card (card.md). Says whether the new model is better or worse
-    than the shipped one on vehicles that neither has seen; being worse is no failure (exit status
-    0), but do not use it then. Of a confirmed case no single firing is known, unless the vehicle
-    was sound: it teaches what a faulty cylinder and its fault look like.
+    Adapts how common the kinds of fault are, how much each witness of them is trusted, what a
+    usual spark is, and how sure a cylinder is called faulty; few cases move it little. Writes a
+    bundle with its model card (card.md), and with --curve a picture (curve.svg). Says whether the
+    new model is better or worse than the shipped one on vehicles that neither has seen; being worse
+    is no failure (exit status 0), but do not use it then.
     """
     check_folder(out)
     from misfire.learning.runs import train as train_model
@@ -43,22 +48,32 @@ def train(
         result = train_model(
             cases,
             out,
-            n_simulated=simulated,
             workers=workers,
             seed=seed,
+            with_curve=curve,
             progress=progress,
         )
     if as_json:
         print_json(result)
         return
     rows = [("figure", "value", "low", "high", "vehicles")]
-    shown = result["held_out_real"] or result["held_out"]
-    for name, figure in shown["figures"].items():
+    for name, figure in result["held_out"]["figures"].items():
         cells = (figure["value"], figure["low"], figure["high"])
         value, low, high = ("" if x is None else f"{x:.4f}" for x in cells)
         rows.append((name, value, low, high, str(figure["vehicles"])))
     print_rows(rows)
     for failure in result["not_usable"]:
         print_failure(failure)
-    print_failure(f"on held-out {result['compared_on']}: {result['verdict']}")
+    if result["curve"] is not None:
+        print_rows(
+            [("cases", "figure", "mean", "lowest", "highest"), *_list_points(result["curve"])]
+        )
+    print_failure(f"on held-out vehicles: {result['verdict']}")
     print_failure(f"wrote {out}")
+
+
+def _list_points(curve: dict[str, Any]) -> Iterator[tuple[str, ...]]:
+    """List the points of a learning curve as text."""
+    for point in curve["points"]:
+        cells = (f"{point[name]:.4f}" for name in ("mean", "low", "high"))
+        yield (str(point["cases"]), point["figure"], *cells)

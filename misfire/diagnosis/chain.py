@@ -18,6 +18,7 @@ from misfire.diagnosis.judging import Judgement
 from misfire.diagnosis.panels import build_panels
 from misfire.diagnosis.shipped import load_shipped
 from misfire.diagnosis.verdict import Verdict, decide, judge_evidence
+from misfire.fitness.descriptors import DESCRIPTORS, describe_vehicle
 from misfire.fitness.measured import Measured, measure_whole
 from misfire.limits import DOUBTFUL
 from misfire.measuring.evidence import DECIDING_COLUMNS, Evidence, drop_table
@@ -221,7 +222,41 @@ def finish(
     -------
     verdict : Verdict
     """
-    return decide(evidence, judgement, quick, model=model)
+    verdict = decide(evidence, judgement, quick, model=model)
+    return replace(verdict, findings=(*verdict.findings, *find_unlike(evidence, model)))
+
+
+def find_unlike(evidence: Evidence, model: Model | None) -> list[Finding]:
+    """Find that a vehicle, its channels or conditions are unlike all that the model was trained on.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Its firing table is not looked at.
+    model : Model or None
+        None, or one that does not tell its vehicles: nothing can be said.
+
+    Returns
+    -------
+    findings : list of Finding
+        One where the distance to the nearest vehicle of the training is larger than 99 % of the
+        training's own distances; else none.
+    """
+    if model is None or model.familiar is None or model.familiar.names != DESCRIPTORS:
+        return []
+    distance, name = model.familiar.find_distance(describe_vehicle(evidence))
+    if distance <= model.familiar.limit:
+        return []
+    return [
+        Finding(
+            "unlike_training",
+            "info",
+            f"no vehicle like this was in training: the nearest one differs by {distance:.2f} "
+            f"spreads, most in {name}, and 99 % of those differ by less than "
+            f"{model.familiar.limit:.2f} among themselves; take the probabilities as less sure "
+            "than they are written",
+        )
+    ]
 
 
 def _unique(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.classify.learned import NOTHING
 from misfire.classify.model import (
     LEAST_PROBABILITY,
     MOST_PROBABILITY,
@@ -105,6 +106,7 @@ def judge(
         faulty=expit(pattern),
         disturbed=disturbed,
         compression=sealing,
+        learned=NOTHING if model is None else model.learned,
     )
     give_back()
     addends = np.stack(

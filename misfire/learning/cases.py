@@ -17,6 +17,7 @@ from misfire.errors import FormatError
 from misfire.fitness.measured import Measured, measure_whole
 from misfire.measuring.opening import open_recording
 from misfire.measuring.witnesses import find_witnesses
+from misfire.records import ROLES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -53,6 +54,22 @@ class LabelledCase:
     healthy: bool = False
     measured: Measured | None = None
     waves: str = ""
+
+    @property
+    def channel_set(self) -> str:
+        """Which kinds of channels the recording has, in words."""
+        if self.measured is None:
+            return "not told"
+        roles = {c.role for c in self.measured.evidence.recording.channels}
+        return " + ".join(role for role in ROLES if role in roles)
+
+    @property
+    def engine_kind(self) -> str:
+        """How the engine is ignited, and its number of cylinders."""
+        if self.measured is None:
+            return f"{self.n_cylinders} cylinders"
+        ignition = self.measured.evidence.recording.job.engine.ignition
+        return f"{ignition}, {self.n_cylinders} cylinders"
 
 
 def refuse_reading(*_: Any) -> Any:

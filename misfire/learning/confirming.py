@@ -16,6 +16,7 @@ from typing import Any
 from misfire.align.store import has_signature
 from misfire.align.storewriter import write_store
 from misfire.errors import OutputError, ParameterError
+from misfire.learning.casefile import write_case_file
 from misfire.learning.casefolders import RECORDING
 from misfire.measuring.opening import open_recording
 from misfire.publishing import write_whole
@@ -27,7 +28,7 @@ Progress = Callable[[str, float], None]
 
 def confirm(
     path: Path,
-    cases: Path,
+    cases: Path | None,
     *,
     faults: Mapping[int, str],
     crank_fault: bool = False,
@@ -35,6 +36,8 @@ def confirm(
     when: str | None = None,
     note: str = "",
     by_reference: bool = False,
+    bundle: Path | None = None,
+    with_note: bool = False,
     progress: Progress | None = None,
 ) -> dict[str, Any]:
     """Make a labelled case of a recording and what was proven about it.
@@ -43,8 +46,9 @@ def confirm(
     ----------
     path : Path
         A recording, or a job card (its raw files are put into one recording).
-    cases : Path
-        Folder of cases; made if absent. The case becomes a folder of its own in it.
+    cases : Path or None
+        Folder of cases; made if absent. The case becomes a folder of its own in it. None: only a
+        case file is written.
     faults : mapping cylinder -> fault type
         Empty: the vehicle was proven sound, or has `crank_fault` only.
     crank_fault : bool
@@ -55,12 +59,16 @@ def confirm(
         ISO 8601 date; today if left out.
     by_reference : bool
         Name the recording where it is instead of copying it.
+    bundle : Path, optional
+        Also write the case as one file without personal data.
+    with_note : bool
+        Keep the note in that file.
     progress : callable (stage, fraction), optional
 
     Returns
     -------
     summary : dict
-        `case`: the folder, `vehicle`, and the truth as written.
+        `case`: the folder or None, `bundle`: the file or None, `vehicle`, and the truth as written.
 
     Raises
     ------
@@ -91,8 +99,8 @@ def confirm(
                 f"{path}: only a recording can be referred to; run `misfire ingest` first, or let "
                 "confirm make the recording"
             )
-        folder = cases / _name_case(recording)
-        if folder.exists():
+        folder = None if cases is None else cases / _name_case(recording)
+        if folder is not None and folder.exists():
             raise OutputError(
                 f"{folder}: this recording is confirmed already; delete that folder to replace it"
             )
@@ -107,10 +115,18 @@ def confirm(
             "recording": {"file": file, "sha256": recording.sha256},
             "confirmed": {"who": who, "when": date, "note": note},
         }
-        _write_case(recording, path, folder, truth, by_reference, progress)
+        if bundle is not None:
+            write_case_file(recording, truth, bundle, with_note=with_note, progress=progress)
+        if folder is not None:
+            _write_case(recording, path, folder, truth, by_reference, progress)
     finally:
         recording.close()
-    return {"case": str(folder), "vehicle": truth["vehicle"], "truth": truth}
+    return {
+        "case": None if folder is None else str(folder),
+        "bundle": None if bundle is None else str(bundle),
+        "vehicle": truth["vehicle"],
+        "truth": truth,
+    }
 
 
 def _write_case(

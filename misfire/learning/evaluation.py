@@ -14,15 +14,17 @@ from misfire.classify.bundle import load_bundle
 from misfire.classify.model import Model
 from misfire.diagnosis.shipped import load_shipped
 from misfire.errors import FormatError, ModelError, OutputError
-from misfire.learning.casefolders import find_cases
+from misfire.learning.casefile import open_cases
 from misfire.learning.casepool import measure_cases
 from misfire.learning.judgedcase import JudgedCase, judge_case
 from misfire.learning.scores import (
     ScoreComparison,
     Scores,
     compare_scores,
+    compute_parts,
     compute_scores,
     lay_out_comparison,
+    lay_out_parts,
     lay_out_scores,
     summarize_comparison,
 )
@@ -89,7 +91,8 @@ def evaluate_folders(
     """
     shipped = load_shipped()
     chosen = choose_model(model, shipped)
-    cases, failures = measure_cases(find_cases(places), workers=workers, progress=progress)
+    with open_cases(places) as found:
+        cases, failures = measure_cases(found, workers=workers, progress=progress)
     if not cases:
         raise FormatError(f"none of the cases can be used; the first: {failures[0]}")
     judged = [judge_case(case, chosen) for case in cases]
@@ -111,6 +114,7 @@ def evaluate_folders(
         "training_sha256": None if chosen is None else chosen.manifest.get("training_sha256"),
         "not_usable": failures,
         **lay_out_scores(scores),
+        "parts": lay_out_parts(compute_parts(judged, seed=seed)),
         "shipped": "learned" if shipped is not None else "physics scores",
         "comparison": lay_out_comparison(comparisons),
         "worse": any(c.word == "worse" for c in comparisons.values()),
@@ -141,7 +145,7 @@ def choose_model(model: str | Path, shipped: Model | None) -> Model | None:
 
 
 def write_evaluation(evaluation: Evaluation, folder: Path) -> list[Path]:
-    """Write metrics.json, cases.csv, confusion.csv and reliability.svg.
+    """Write metrics.json, cases.csv, confusion.csv, parts.csv and three reliability pictures.
 
     Parameters
     ----------
@@ -163,9 +167,15 @@ def write_evaluation(evaluation: Evaluation, folder: Path) -> list[Path]:
         "metrics.json": json.dumps(evaluation.summary, indent=1, allow_nan=False) + "\n",
         "cases.csv": _format_csv(_list_cases(evaluation.judged)),
         "confusion.csv": _format_csv(_list_confusion(scores)),
-        "reliability.svg": draw_reliability(
-            scores.reliability, title="Cylinders: said against happened"
-        ),
+        **{
+            f"{name}.svg": draw_reliability(rows, title=f"{title}: said against happened", of=of)
+            for name, title, of, rows in (
+                ("reliability", "Cylinders", "cylinders", scores.reliability),
+                ("reliability_kinds", "Kinds of fault", "shares", scores.share_reliability),
+                ("reliability_firings", "Lost firings", "firings", scores.firing_reliability),
+            )
+        },
+        "parts.csv": _format_csv(_list_parts(evaluation.summary["parts"])),
     }
     written = []
     try:
@@ -185,6 +195,16 @@ def _list_confusion(scores: Scores) -> Iterator[list[Any]]:
     for word, table in tables:
         for kind, row in zip(FAULT_TYPES, table.tolist(), strict=True):
             yield [word, kind, *row]
+
+
+def _list_parts(parts: dict[str, Any]) -> Iterator[list[Any]]:
+    """List the figures of each set of channels and kind of engine."""
+    yield ["by", "part", "figure", "value", "low", "high", "vehicles"]
+    for way, of in parts.items():
+        for name, figures in of.items():
+            for figure, cells in figures.items():
+                numbers = ("" if (x := cells[k]) is None else x for k in ("value", "low", "high"))
+                yield [way, guard_cell(name), figure, *numbers, cells["vehicles"]]
 
 
 def _list_cases(judged: Sequence[JudgedCase]) -> Iterator[list[Any]]:

@@ -59,7 +59,8 @@ class FigureTables:
     """Rows gathered from judged cases: every figure as a function of the vehicles' weights.
 
     `shares` and `statistics` hold the figures by name, `carriers` how many vehicles each rests on;
-    `said`, `so` one entry per cylinder; `truth`, `called`, `share`, `told` one per fault.
+    `said`, `so` one entry per cylinder; `truth`, `called`, `share`, `told` one per fault;
+    `kind_said`, `kind_so` one per fault and kind; `event_said`, `event_so` one per firing.
     """
 
     def __init__(self, judged: Sequence[JudgedCase]) -> None:
@@ -76,10 +77,14 @@ class FigureTables:
         self.called: list[str] = []
         self.share: list[float] = []
         self.told: list[bool] = []
+        self.kind_said: list[float] = []
+        self.kind_so: list[bool] = []
+        self.kind_vehicle: list[int] = []
         for j in judged:
             self._add_cylinders(j, place[j.case.group])
             self._add_types(j, place[j.case.group])
         self._gather_calibration(judged, place)
+        self._gather_kinds()
         self._gather_events(judged, place)
         self.statistics |= self.losses
         for name, share in (self.shares | self.losses).items():
@@ -139,6 +144,9 @@ class FigureTables:
             self.share.append(float(judged.faults[cylinder - 1][ranked[0]]))
             self.told.append(told)
             said = float(judged.faults[cylinder - 1][FAULT_TYPES.index(kind)])
+            self.kind_said += judged.faults[cylinder - 1].tolist()
+            self.kind_so += [name == kind for name in FAULT_TYPES]
+            self.kind_vehicle += [vehicle] * len(FAULT_TYPES)
             loss = -math.log(max(said, LEAST_SHARE))
             own = "burn" in case.witnesses[cylinder]  # primary or secondary of its own coil
             for end in ("", "_own_coil") if own else ("",):
@@ -170,6 +178,15 @@ class FigureTables:
         self.statistics |= found
         self.carriers |= dict.fromkeys(found, int(np.unique(vehicle).size))
 
+    def _gather_kinds(self) -> None:
+        """Measure how far the shares of all kinds of fault are from how often each was so."""
+        if not self.kind_said:
+            return
+        p, y = np.array(self.kind_said), np.array(self.kind_so)
+        vehicle = np.array(self.kind_vehicle)
+        self.statistics["fault_type_calibration_error"] = lambda w: compute_ece(p, y, w[vehicle])
+        self.carriers["fault_type_calibration_error"] = int(np.unique(vehicle).size)
+
     def _gather_events(self, judged: Sequence[JudgedCase], place: dict[str, int]) -> None:
         """Lay out one row per firing whose truth is known."""
         n = len(self.vehicles)
@@ -189,6 +206,8 @@ class FigureTables:
             sound[v] += (~truth).sum()
             false[v] += (~truth & (p >= 0.5)).sum()
             parts.append((p, truth, np.full(p.size, v)))
+        self.event_said = np.concatenate([np.empty(0), *(p for p, _, _ in parts)])
+        self.event_so = np.concatenate([np.empty(0, bool), *(truth for _, truth, _ in parts)])
         if lost.sum() > 0:
             curve = RecallCurve(*(np.concatenate([part[i] for part in parts]) for i in range(3)))
             self.statistics["event_recall"] = lambda w: _divide(np.dot(w, found), np.dot(w, lost))

@@ -3,8 +3,7 @@
 Out of fold, twice: a cylinder's features depend on the event model, so each fold's cylinders are
 judged by an event model that has not seen their vehicle; calibration is a line (Platt) on
 out-of-fold odds. Scores in a card come from five more models, each fitted, calibration and all,
-without the vehicles that it judges. The shipped model and `train` draw different simulated
-vehicles.
+without the vehicles that it judges. What a workshop's cases correct is `adapting.py`'s.
 """
 
 from __future__ import annotations
@@ -17,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.classify.familiarity import Familiar, learn_familiar
 from misfire.classify.model import (
     Model,
     calibrate,
@@ -30,6 +30,7 @@ from misfire.diagnosis.firings.explanation import explain
 from misfire.diagnosis.judging import compress
 from misfire.errors import ParameterError
 from misfire.features.cylinders import build_cylinder_table
+from misfire.fitness.descriptors import DESCRIPTORS, describe_vehicle
 from misfire.learning.cases import LabelledCase
 
 if TYPE_CHECKING:
@@ -38,8 +39,6 @@ if TYPE_CHECKING:
 Progress = Callable[[str, float], None]
 
 FOLDS = 5
-LEAST_REAL = 10  # vehicles of the workshop that may move the calibration
-SLOPE_PRIOR, OFFSET_PRIOR = 0.5, 1.5  # see `_adapt`; in log odds
 MOST_EXPLAINED = 500  # simulated cases that the three weights are fitted on: explaining takes time
 MOST_SOUND = 400  # sound candidate firings of one recording that enter the fit, weighted up
 
@@ -64,7 +63,6 @@ def fit_model(
     cases: Sequence[LabelledCase],
     *,
     seed: int = 0,
-    weights: dict[str, float] | None = None,
     progress: Progress | None = None,
 ) -> Fitted:
     """Fit the event and the cylinder ensemble, and the weights of the addends.
@@ -75,8 +73,6 @@ def fit_model(
         At least 20 vehicles, some faulty, some not.
     seed : int
         For the folds and for the sound firings drawn; the same seed gives the same model.
-    weights : dict group -> float, optional
-        Weight of a vehicle's rows; cases from the workshop weigh more than simulated ones.
     progress : callable (stage, fraction), optional
 
     Returns
@@ -95,10 +91,9 @@ def fit_model(
     """
     groups = sorted({c.group for c in cases})
     _check_cases(cases, len(groups))
-    weights = weights or {}
     rng = np.random.default_rng(seed)
     fold_of = dict(zip(groups, rng.permutation(len(groups)) % FOLDS, strict=True))
-    data = _gather_firings(cases, weights, rng)
+    data = _gather_firings(cases, rng)
     odds = np.full(len(data.lost), np.nan)
     tables: list[pd.DataFrame] = [None] * len(cases)  # type: ignore[list-item]
     counts = {"lost": 0.0, "found": 0.0, "sound": 0.0, "false": 0.0}
@@ -126,7 +121,7 @@ def fit_model(
     if progress is not None:
         progress("fitting firings", FOLDS / (FOLDS + 1))
     event = _fit_event(data, np.ones(len(data.lost), bool), seed)
-    rows = _gather_cylinders(cases, tables, weights)
+    rows = _gather_cylinders(cases, tables)
     estimator, cylinder_knots = _fit_cylinders(rows, fold_of, seed, progress)
     rows["firings"] = _weigh_firings(cases, rows, rng)
     model = Model(
@@ -137,7 +132,8 @@ def fit_model(
         weights=_fit_weights(rows),
         event_columns=tuple(EVENT_INPUTS),
         cylinder_columns=tuple(CYLINDER_INPUTS),
-        manifest=_make_manifest(cases, weights, seed),
+        familiar=_learn_familiar(cases),
+        manifest=_make_manifest(cases, seed),
     )
     pick = rng.choice(len(data.lost), size=min(200, len(data.lost)), replace=False)
     return Fitted(
@@ -149,20 +145,26 @@ def fit_model(
     )
 
 
-def _make_manifest(
-    cases: Sequence[LabelledCase], weights: dict[str, float], seed: int
-) -> dict[str, Any]:
+def _make_manifest(cases: Sequence[LabelledCase], seed: int) -> dict[str, Any]:
     """Say what a model was trained on."""
     n_vehicles = len({c.group for c in cases})
-    confirmed = [c for c in cases if c.group in weights]
     return {
         "vehicles": n_vehicles,
         "recordings": len(cases),
-        "simulated_vehicles": n_vehicles - len({c.group for c in confirmed}),
-        "confirmed_cases": len(confirmed),
+        "simulated_vehicles": n_vehicles,
+        "confirmed_cases": 0,
         "seed": seed,
-        "training_sha256": _hash(cases),
+        "training_sha256": hash_cases(cases),
     }
+
+
+def _learn_familiar(cases: Sequence[LabelledCase]) -> Familiar | None:
+    """Learn which vehicles are familiar, from cases that have a recording."""
+    told = [(c.group, c.measured.evidence) for c in cases if c.measured is not None]
+    if not told:
+        return None
+    values = np.stack([describe_vehicle(evidence) for _, evidence in told])
+    return learn_familiar(DESCRIPTORS, values, [group for group, _ in told])
 
 
 def _check_cases(cases: Sequence[LabelledCase], n_vehicles: int) -> None:
@@ -187,9 +189,7 @@ class _Firings:
     group: NDArray[np.object_]
 
 
-def _gather_firings(
-    cases: Sequence[LabelledCase], weights: dict[str, float], rng: np.random.Generator
-) -> _Firings:
+def _gather_firings(cases: Sequence[LabelledCase], rng: np.random.Generator) -> _Firings:
     """Take every lost candidate firing and a weighted draw of the sound ones."""
     values, lost, weight, group = [], [], [], []
     for case in cases:
@@ -204,10 +204,9 @@ def _gather_firings(
         up = good.size / drawn.size if drawn.size else 1.0
         values.append(case.table[list(EVENT_INPUTS)].to_numpy(float)[rows])
         lost.append(np.concatenate((np.ones(bad.size, bool), np.zeros(drawn.size, bool))))
-        own = weights.get(case.group, 1.0)
         # A dead cylinder gives thousands of lost firings all alike: they share one voice.
         calm = min(1.0, 150.0 / bad.size) if bad.size else 1.0
-        weight.append(own * np.concatenate((np.full(bad.size, calm), np.full(drawn.size, up))))
+        weight.append(np.concatenate((np.full(bad.size, calm), np.full(drawn.size, up))))
         group.append(np.full(rows.size, case.group, dtype=object))
     return _Firings(
         np.concatenate(values),
@@ -238,7 +237,7 @@ def _fit_event(data: _Firings, train: NDArray[np.bool_], seed: int) -> Any:
 
 
 def _gather_cylinders(
-    cases: Sequence[LabelledCase], tables: Sequence[pd.DataFrame], weights: dict[str, float]
+    cases: Sequence[LabelledCase], tables: Sequence[pd.DataFrame]
 ) -> pd.DataFrame:
     """One row per cylinder with its label; ambiguous ones are left out."""
     import pandas as pd
@@ -251,8 +250,6 @@ def _gather_cylinders(
         part["case"] = number
         part["group"] = case.group
         part["faulty"] = [int(c) in case.faulty for c in part.index]
-        part["weight"] = weights.get(case.group, 1.0)
-        part["real"] = case.group in weights
         parts.append(part)
     return pd.concat(parts, ignore_index=True)
 
@@ -263,7 +260,7 @@ def _fit_cylinders(
     """Fit the cylinder ensemble, and calibrate it on its answers out of fold: `rows["pattern"]`."""
     values = rows[list(CYLINDER_INPUTS)].to_numpy(float)
     label = rows["faulty"].to_numpy(bool)
-    weight = rows["weight"].to_numpy(float)
+    weight = np.ones(len(rows))
     fold = np.array([fold_of[g] for g in rows["group"]])
     odds = np.zeros(len(rows))
     for k in range(FOLDS):
@@ -282,13 +279,11 @@ def _weigh_firings(
 ) -> NDArray[np.float64]:
     """Explain the firings of cases as `judge` does, by what the pattern said out of fold.
 
-    All cases of the workshop and `MOST_EXPLAINED` of the others; NaN in the rest.
+    `MOST_EXPLAINED` of the cases; NaN in the rest.
     """
     weighed = np.full(len(rows), np.nan)
     numbers, pattern = rows["case"].to_numpy(int), rows["pattern"].to_numpy(float)
-    real = rows["real"].to_numpy(bool)
-    drawn = rng.permutation(np.unique(numbers[~real]))[:MOST_EXPLAINED]
-    for number in np.sort(np.concatenate((np.unique(numbers[real]), drawn))):
+    for number in np.sort(rng.permutation(np.unique(numbers))[:MOST_EXPLAINED]):
         case, own = cases[number], numbers == number
         explanation = explain(
             case.table, case.cylinder, faulty=expit(pattern[own]), disturbed=case.disturbed
@@ -298,19 +293,14 @@ def _weigh_firings(
 
 
 def _fit_weights(rows: pd.DataFrame) -> tuple[float, float, float]:
-    """Fit how much the addends of a cylinder's log odds count, then adapt them to the workshop."""
+    """Fit how much the addends of a cylinder's log odds count."""
     from sklearn.linear_model import LogisticRegression
 
     rows = rows[rows["firings"].notna()]
-    addends = rows[["pattern", "firings"]].to_numpy(float)
-    label, real = rows["faulty"].to_numpy(bool), rows["real"].to_numpy(bool)
     line = LogisticRegression(tol=1e-8, max_iter=1000)  # L2 of unit weights, as scikit-learn's own
-    line.fit(addends, label, sample_weight=rows["weight"].to_numpy(float))
+    line.fit(rows[["pattern", "firings"]].to_numpy(float), rows["faulty"].to_numpy(bool))
     pattern, firings = line.coef_[0].tolist()
-    prior = float(line.intercept_[0])
-    odds = prior + addends[real] @ line.coef_[0]
-    slope, offset = _adapt(odds, label[real], n_vehicles=rows.loc[real, "group"].nunique())
-    return slope * prior + offset, slope * pattern, slope * firings
+    return float(line.intercept_[0]), pattern, firings
 
 
 def _fit_cylinder(
@@ -372,29 +362,6 @@ def _calibrate_weighted(
     return np.array([ends, slope * ends + offset])
 
 
-def _adapt(
-    odds: NDArray[np.float64], label: NDArray[np.bool_], *, n_vehicles: int
-) -> tuple[float, float]:
-    """Slope and offset that fit log odds to the workshop's vehicles, as far as they can tell.
-
-    Simulated vehicles say what evidence means on vehicles as they were drawn; the workshop's are
-    others. The most likely line (slope a, offset b) over what the simulated ones gave, with normal
-    priors a = 1 +- SLOPE_PRIOR, b = 0 +- OFFSET_PRIOR that a few cases hardly move.
-    """
-    if n_vehicles < LEAST_REAL or label.all() or not label.any():
-        return 1.0, 0.0
-    from scipy.optimize import minimize
-
-    def loss(line: NDArray[np.float64]) -> float:
-        x = line[0] * odds + line[1]
-        likelihood = np.logaddexp(0.0, np.where(label, -x, x)).sum()
-        prior = ((line[0] - 1.0) / SLOPE_PRIOR) ** 2 + (line[1] / OFFSET_PRIOR) ** 2
-        return float(likelihood + 0.5 * prior)
-
-    slope, offset = minimize(loss, np.array([1.0, 0.0]), bounds=((0.1, 3.0), (-5.0, 5.0))).x
-    return float(slope), float(offset)
-
-
 def _count(counts: dict[str, float], case: LabelledCase, probability: NDArray[np.float64]) -> None:
     """Add one case's lost firings found and sound firings called lost."""
     if not case.resolved and case.faulty:
@@ -408,8 +375,18 @@ def _count(counts: dict[str, float], case: LabelledCase, probability: NDArray[np
     counts["false"] += float((judged & ~case.lost & called).sum())
 
 
-def _hash(cases: Sequence[LabelledCase]) -> str:
-    """Hash of all training rows and labels."""
+def hash_cases(cases: Sequence[LabelledCase]) -> str:
+    """Hash all rows and labels of cases.
+
+    Parameters
+    ----------
+    cases : sequence of LabelledCase
+
+    Returns
+    -------
+    digest : str
+        64 hexadecimal digits (SHA-256).
+    """
     digest = hashlib.sha256()
     for case in cases:
         digest.update(case.group.encode())

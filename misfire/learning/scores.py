@@ -26,6 +26,11 @@ from misfire.records import FAULT_TYPES
 
 KIND_BINS = 20  # the words for a kind of fault change at twentieths
 FEWEST_VEHICLES = 8  # fewer carry no comparison of two models
+LEAST_PART = 5  # vehicles of one set of channels or kind of engine that stand apart
+OF_PARTS = (
+    *("top1_cylinder", "faulty_found", "healthy_accused", "event_recall", "event_false_alarms"),
+    *("fault_type_top1", "fault_type_log_loss", "fault_type_calibration_error"),
+)
 BETTER = {
     # Figure -> +1: the more the better, -1: the less, 0: says nothing of the model.
     "top1_cylinder": 1,
@@ -47,19 +52,31 @@ BETTER = {
     "fault_type_top2_separable": 1,
     "fault_type_log_loss": -1,
     "fault_type_log_loss_own_coil": -1,
+    "fault_type_calibration_error": -1,
 }
 """Every figure, in order, and which way is better."""
 
-CENTRED = ("brier_reliability", "brier_resolution", "calibration_error")
+CENTRED = (
+    "brier_reliability",
+    "brier_resolution",
+    "calibration_error",
+    "fault_type_calibration_error",
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Scores:
-    """All figures of one judge, the table behind its calibration, and who was taken for what."""
+    """All figures of one judge, the tables behind its calibration, and who was taken for what.
+
+    `reliability` of the cylinders' probabilities, `kind_reliability` of the share of the kind named
+    first, `share_reliability` of the shares of all kinds, `firing_reliability` of the firings.
+    """
 
     figures: dict[str, Figure]
     reliability: list[dict[str, float]]
     kind_reliability: list[dict[str, float]]
+    share_reliability: list[dict[str, float]]
+    firing_reliability: list[dict[str, float]]
     confusion: NDArray[np.int64]
     confusion_separable: NDArray[np.int64]
     vehicles: int
@@ -76,6 +93,18 @@ class ScoreComparison:
     low: float
     high: float
     word: str
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One figure after learning from so many cases: mean and extremes over the splits."""
+
+    cases: int
+    figure: str
+    mean: float
+    low: float
+    high: float
+    splits: int
 
 
 def compute_scores(judged: Sequence[JudgedCase], *, seed: int = 0) -> Scores:
@@ -125,6 +154,10 @@ def compute_scores(judged: Sequence[JudgedCase], *, seed: int = 0) -> Scores:
             ),
             bins=KIND_BINS,
         ),
+        share_reliability=tabulate_reliability(
+            np.array(tables.kind_said), np.array(tables.kind_so, dtype=bool)
+        ),
+        firing_reliability=tabulate_reliability(tables.event_said, tables.event_so),
         confusion=tally_confusion(tables.truth, tables.called, FAULT_TYPES),
         confusion_separable=tally_confusion(
             [t for t, told in zip(tables.truth, tables.told, strict=True) if told],
@@ -134,6 +167,54 @@ def compute_scores(judged: Sequence[JudgedCase], *, seed: int = 0) -> Scores:
         vehicles=len(tables.vehicles),
         recordings=len(judged),
     )
+
+
+def compute_parts(
+    judged: Sequence[JudgedCase], *, seed: int = 0
+) -> dict[str, dict[str, dict[str, Figure]]]:
+    """Work out some figures apart for each set of channels and each kind of engine.
+
+    Parameters
+    ----------
+    judged : sequence of JudgedCase
+    seed : int
+        Of the resampling of vehicles.
+
+    Returns
+    -------
+    parts : dict of "channels", "engine" -> name -> figure -> Figure
+        The largest part first; parts of fewer than `LEAST_PART` vehicles are one, named "other".
+    """
+    found: dict[str, dict[str, dict[str, Figure]]] = {}
+    named = {
+        "channels": [j.case.channel_set for j in judged],
+        "engine": [j.case.engine_kind for j in judged],
+    }
+    for way, names in named.items():
+        vehicles: dict[str, set[str]] = {}
+        for name, j in zip(names, judged, strict=True):
+            vehicles.setdefault(name, set()).add(j.case.group)
+        kept = {name: n for name, v in vehicles.items() if (n := len(v)) >= LEAST_PART}
+        order = sorted(kept, key=lambda name: (-kept[name], name))
+        parts = [[j for name, j in zip(names, judged, strict=True) if name == o] for o in order]
+        rest = [j for name, j in zip(names, judged, strict=True) if name not in kept]
+        found[way] = {}
+        for name, part in [*zip(order, parts, strict=True), ("other", rest)]:
+            if part:
+                figures = compute_scores(part, seed=seed).figures
+                found[way][name] = {f: figures[f] for f in OF_PARTS}
+    return found
+
+
+def lay_out_parts(parts: dict[str, dict[str, dict[str, Figure]]]) -> dict[str, Any]:
+    """Lay the figures of parts out for JSON."""
+    return {
+        way: {
+            name: {f: _lay_out_figure(figure) for f, figure in figures.items()}
+            for name, figures in of.items()
+        }
+        for way, of in parts.items()
+    }
 
 
 def compare_scores(
@@ -205,20 +286,38 @@ def lay_out_scores(scores: Scores) -> dict[str, Any]:
     return {
         "vehicles": scores.vehicles,
         "recordings": scores.recordings,
-        "figures": {
-            name: {
-                "value": _number(f.value),
-                "low": _number(f.low),
-                "high": _number(f.high),
-                "vehicles": f.n,
-            }
-            for name, f in scores.figures.items()
-        },
+        "figures": {name: _lay_out_figure(f) for name, f in scores.figures.items()},
         "reliability": scores.reliability,
         "kind_reliability": scores.kind_reliability,
+        "share_reliability": scores.share_reliability,
+        "firing_reliability": scores.firing_reliability,
         "fault_types": list(FAULT_TYPES),
         "confusion": scores.confusion.tolist(),
         "confusion_separable": scores.confusion_separable.tolist(),
+    }
+
+
+def _lay_out_figure(figure: Figure) -> dict[str, Any]:
+    """Lay one figure out for JSON."""
+    numbers = {name: _number(getattr(figure, name)) for name in ("value", "low", "high")}
+    return numbers | {"vehicles": figure.n}
+
+
+def lay_out_curve(points: Sequence[Point], *, n_splits: int) -> dict[str, Any]:
+    """Lay a curve out for JSON."""
+    return {
+        "splits": n_splits,
+        "points": [
+            {
+                "cases": p.cases,
+                "figure": p.figure,
+                "mean": p.mean,
+                "low": p.low,
+                "high": p.high,
+                "splits": p.splits,
+            }
+            for p in points
+        ],
     }
 
 

@@ -1,5 +1,6 @@
 """The model bundle: what was saved comes back, and every kind of damage is refused."""
 
+import dataclasses
 import hashlib
 import io
 import json
@@ -27,8 +28,11 @@ from misfire.classify.bundle import (
     TRUSTED_TYPES,
     load_bundle,
     load_estimators,
+    save_adapted,
     save_bundle,
 )
+from misfire.classify.familiarity import learn_familiar
+from misfire.classify.learned import NOTHING, Learned
 from misfire.classify.model import judge_cylinders
 from misfire.columns import CYLINDER_COLUMNS
 from misfire.errors import ModelError, OutputError
@@ -392,3 +396,43 @@ class TestNothingIsExecuted:
         with pytest.raises(ModelError, match=r"made with scikit-learn 0\.1"):
             load_estimators(folder)
         load_bundle(folder)
+
+
+class TestWhatCasesTaught:
+    def test_there_and_back(self, tmp_path):
+        made = make_model()
+        familiar = learn_familiar(
+            ("a", "b"), np.random.default_rng(1).random((9, 2)), [*"abcdefghi"]
+        )
+        learned = Learned({"mixture": 0.5}, {"firings": 0.9}, {"form_kick": (0.1, 0.5)}, 3)
+        model = dataclasses.replace(made.model, learned=learned, familiar=familiar)
+        write(dataclasses.replace(made, model=model), tmp_path / "model")
+        again = load_bundle(tmp_path / "model")
+        assert again.learned == learned
+        assert again.familiar.names == ("a", "b")
+        assert again.familiar.limit == familiar.limit
+        corrected = dataclasses.replace(again, weights=(0.0, 1.0, 0.5))
+        save_adapted(corrected, tmp_path / "new", source=tmp_path / "model", card="# Card\n")
+        final = load_bundle(tmp_path / "new")
+        assert final.weights == (0.0, 1.0, 0.5)
+        assert final.learned == learned
+        for name in ("golden.npz", "model.skops"):
+            old, new = ((tmp_path / f / name).read_bytes() for f in ("model", "new"))
+            assert old == new
+
+    def test_a_bundle_from_before_has_learned_nothing(self, tmp_path):
+        write(make_model(), tmp_path / "model")
+        path = tmp_path / "model" / "manifest.json"
+        manifest = json.loads(path.read_text())
+        del manifest["sha256"]["learned.json"], manifest["descriptors"]
+        path.write_text(json.dumps(manifest))
+        (tmp_path / "model" / "learned.json").unlink()
+        model = load_bundle(tmp_path / "model")
+        assert model.learned == NOTHING
+        assert model.familiar is None
+
+    def test_what_was_taught_is_refused_when_damaged(self, tmp_path):
+        write(make_model(), tmp_path / "model")
+        (tmp_path / "model" / "learned.json").write_text("{}")
+        with pytest.raises(ModelError, match=r"learned\.json: differs from what the manifest"):
+            load_bundle(tmp_path / "model")

@@ -1,12 +1,16 @@
 """The commands that learn: confirm, evaluate, train; what they print, write and refuse."""
 
+import contextlib
 import json
 
 import pytest
 
+from misfire.classify.bundle import load_bundle
 from misfire.cli.confirm import FaultType
 from misfire.learning import runs as learning
+from misfire.learning.casefile import open_cases
 from misfire.learning.fitting import fit_model
+from misfire.learning.runs import write_model
 from misfire.learning.scores import BETTER
 from misfire.records import FAULT_TYPES
 from misfire.simulate.recording import simulate
@@ -56,6 +60,17 @@ class TestConfirm:
         assert lines[1][:2] == ["top1_cylinder", "1.0000"]
         assert "wrote" in err
         assert (tmp_path / "scores" / "metrics.json").is_file()
+
+    def test_a_case_that_travels(self, run, job, tmp_path):
+        file = tmp_path / "one.case"
+        said = ["--cylinder", 3, "--fault", "mixture", "--bundle", file]
+        status, out, err = run("confirm", job, *said)
+        assert (status, out, err) == (0, f"wrote {file}\n", "")
+        status, out, err = run("evaluate", "physics", file, "--json", "--quiet")
+        assert (status, json.loads(out)["recordings"]) == (0, 1)
+
+    def test_a_place_is_needed(self, run, job):
+        assert run("confirm", job, "--healthy")[0] == 2
 
     def test_json(self, run, job, tmp_path):
         status, out, _ = run("confirm", job, "--healthy", "-o", tmp_path, "--json")
@@ -129,34 +144,39 @@ class TestEvaluate:
 
 class TestTrain:
     @pytest.fixture
-    def pool(self, monkeypatch):
-        """Give cases from memory in place of files and simulations, and fit only once."""
-        cases = make_cases(30)
-        once = []
+    def pool(self, monkeypatch, tmp_path):
+        """Give cases from memory in place of files, and a model as the shipped one."""
+        shipped = tmp_path / "shipped"
+        write_model(fit_model(make_cases(20, first=100)), shipped, card="")
+        cases = make_cases(12, n_cycles=20, events=False)
 
         def measure(tasks, **kinds):
-            return (cases[10:] if "stage" in kinds else cases[:10]), ["van-9: no crank signal"] * (
-                "stage" in kinds
-            )
+            return (cases, ["van-9: no crank signal"])
 
-        def fit(cases, **kinds):
-            once[:] = once or [fit_model(cases, **kinds)]
-            return once[0]
+        @contextlib.contextmanager
+        def find(places):
+            yield [*places]
 
-        monkeypatch.setattr(learning, "measure_cases", measure)
-        monkeypatch.setattr(learning, "find_cases", list)
-        monkeypatch.setattr(learning, "fit_model", fit)
+        with monkeypatch.context() as patch:
+            patch.setattr(learning, "measure_cases", measure)
+            patch.setattr(learning, "open_cases", find)
+            patch.setattr(learning, "load_shipped", lambda: load_bundle(shipped))
+            patch.setattr(learning, "find_shipped", lambda: shipped)
+            yield
 
     def test_trained_model_can_be_evaluated(self, run, pool, job, tmp_path):
         model = tmp_path / "model"
-        status, out, err = run("train", tmp_path, "-o", model, "--simulated", 20)
+        status, out, err = run("train", tmp_path, "-o", model, "--curve")
         assert status == 0
         assert out.splitlines()[0] == "figure\tvalue\tlow\thigh\tvehicles"
-        assert [line.split("\t")[0] for line in out.splitlines()[1:]] == list(BETTER)
+        named = [line.split("\t")[0] for line in out.splitlines()[1:]]
+        assert named[: len(BETTER)] == list(BETTER)
+        assert named[len(BETTER) :][:2] == ["cases", "0"]
         assert "misfire: van-9: no crank signal\n" in err
-        assert "misfire: on held-out real vehicles: " in err
+        assert "misfire: on held-out vehicles: " in err
         assert err.endswith(f"misfire: wrote {model}\n")
         assert (model / "card.md").read_text().startswith("# Model card")
+        assert (model / "curve.svg").is_file()
 
         run("confirm", job, "--cylinder", 3, "--fault", "mixture", "-o", tmp_path / "cases")
         status, out, err = run("evaluate", model, tmp_path / "cases", "--json")
@@ -167,16 +187,18 @@ class TestTrain:
         status, out, err = run("train", tmp_path, "-o", tmp_path / "model", "--json")
         assert (status, err) == (0, "")
         document = json.loads(out)
-        assert document["schema"] == "misfire-train/1"
+        assert document["schema"] == "misfire-train/2"
         assert document["worse"] in (True, False)
+        assert document["curve"] is None
 
     def test_never_over_another_folder(self, run, tmp_path):
         (tmp_path / "photos").mkdir()
         assert_one_line(*run("train", tmp_path, "-o", tmp_path / "photos"), "no model bundle")
 
-    def test_no_cases(self, run, tmp_path):
-        assert_one_line(*run("train", tmp_path, "-o", tmp_path / "m"), "no labelled case in it")
+    def test_no_cases(self, run, pool, tmp_path, monkeypatch):
+        monkeypatch.setattr(learning, "open_cases", open_cases)
+        assert_one_line(*run("train", tmp_path / "none", "-o", tmp_path / "m"), "no such folder")
 
-    @pytest.mark.parametrize("said", ["", "cases", "-o m", "cases -o m --simulated -1"])
+    @pytest.mark.parametrize("said", ["", "cases", "-o m", "cases -o m --seed -1"])
     def test_wrong_usage(self, run, said):
         assert run("train", *said.split())[0] == 2

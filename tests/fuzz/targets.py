@@ -12,6 +12,7 @@ import itertools
 import json
 import math
 import tempfile
+import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,6 +28,7 @@ from misfire.align.store import open_store
 from misfire.align.storewriter import CODINGS, write_store
 from misfire.childprocess import Limits
 from misfire.classify.bundle import parse_manifest, unpack_arrays
+from misfire.classify.learned import Learned, read_learned, write_learned
 from misfire.errors import FormatError, MisfireError
 from misfire.fleet.catalogue import Catalogue
 from misfire.fleet.folder import CATALOGUE
@@ -39,6 +41,7 @@ from misfire.ingest.reader_process import ReaderProcess
 from misfire.ingest.reading import open_file, open_raw
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import Request
+from misfire.learning.casefile import unpack_case
 from misfire.records import ChannelCard
 from misfire.simulate.scenario_file import read_scenario
 from tests.builders import exports, files
@@ -225,6 +228,42 @@ def run_wav_header(data: bytes, folder: Path) -> None:
     header = read_wav_format(io.BytesIO(data), Path("capture.wav"), size=len(data))
     if header.n_bytes > len(data) or header.rate_hz <= 0:
         raise ContractError(f"more than there is: {header}")
+
+
+_LEARNED = Learned({"mixture": 0.5}, {"firings": 0.9}, {"form_burn_ms": (0.1, 0.5)}, 7)
+
+
+def run_learned(data: bytes, folder: Path) -> None:
+    """Read what a bundle says it learned from confirmed cases."""
+    found = read_learned(data)
+    if not all(math.isfinite(v) for v in (*found.kind_odds.values(), *found.trust.values())):
+        raise ContractError("a number that is none")
+
+
+def run_case_file(data: bytes, folder: Path) -> None:
+    """Unpack a case that someone sent; nothing may be written beside its folder."""
+    with tempfile.TemporaryDirectory(dir=folder) as name:
+        path, inside = Path(name) / "one.case", Path(name) / "inside"
+        path.write_bytes(data)
+        inside.mkdir()
+        case = unpack_case(path, inside)
+        if sorted(p.name for p in Path(name).iterdir()) != ["inside", "one.case"]:
+            raise ContractError("a file outside of the case")
+        if case.source.parent != inside:
+            raise ContractError("a recording outside of the case")
+
+
+def _seed_cases(folder: Path) -> Sequence[bytes]:
+    """Make case files: a recording need not be one to be unpacked."""
+    made = []
+    for faulty in ([], [{"cylinder": 3, "type": "mixture"}]):
+        truth = {"verdict": "misfire", "faulty": faulty, "recording": {"file": "recording.h5"}}
+        buffer = io.BytesIO()
+        with zipfile.ZipFile(buffer, "w") as archive:
+            archive.writestr(zipfile.ZipInfo("truth.json"), json.dumps(truth))
+            archive.writestr(zipfile.ZipInfo("recording.h5"), b"HDF" * 40)
+        made.append(buffer.getvalue())
+    return made
 
 
 def run_manifest(data: bytes, folder: Path) -> None:
@@ -514,6 +553,8 @@ TARGETS: dict[str, Target] = {
         Target("MAT 5", make_file_run("a.mat", "in1", rate_hz=8e3), _seed_mat, _BINARY_TOKENS, 0.5),
         Target("MAT 7.3", make_file_run("a.mat", "in1", rate_hz=8e3), _seed_mat73, _BINARY_TOKENS, 0.5),
         Target("Parquet", make_file_run("a.parquet", "in1", rate_hz=8e3), _seed_parquet, _BINARY_TOKENS, 0.5),
+        Target("case file", run_case_file, _seed_cases, _BINARY_TOKENS, 1),
+        Target("learned", run_learned, lambda f: [write_learned(_LEARNED)], _TOML_TOKENS, 4),
         Target("catalogue", run_catalogue, _seed_catalogue, _BINARY_TOKENS, 0.3),
         Target("sound", make_file_run("a.flac", 0, rate_hz=None), _seed_sound, _BINARY_TOKENS, 0.5, "soundfile"),
         Target("MDF", make_file_run("a.mf4", "in1", rate_hz=None), _seed_mdf, _BINARY_TOKENS, 0.5, "asammdf"),

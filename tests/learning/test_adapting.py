@@ -1,9 +1,28 @@
-"""Calibration moved by the workshop's own vehicles, against labels drawn from known odds."""
+"""What confirmed cases correct: against labels drawn from known odds, and closed forms."""
+
+import dataclasses
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from misfire.learning.fitting import LEAST_REAL, _adapt
+from misfire.classify.learned import NOTHING
+from misfire.diagnosis.firings.states import KIND_PRIOR, KINDS, POPULATION
+from misfire.learning.adapting import (
+    LEAST_REAL,
+    PRIOR_CASES,
+    PRIOR_COILS,
+    Taught,
+    adapt,
+    adapt_line,
+    learn_kinds,
+    learn_usual,
+    teach,
+)
+from misfire.learning.fitting import fit_model
+from misfire.learning.judgedcase import judge_case
+from misfire.learning.scores import compare_scores
+from tests.builders.models import make_case, make_cases, make_model
 
 
 def draw(n, *, slope, offset, seed=1):
@@ -15,7 +34,7 @@ def draw(n, *, slope, offset, seed=1):
 
 def test_many_cases_are_believed():
     said, label = draw(20_000, slope=0.5, offset=1.0)
-    slope, offset = _adapt(said, label, n_vehicles=500)
+    slope, offset = adapt_line(said, label, n_vehicles=500)
     assert slope * said + offset == pytest.approx(0.5 * said + 1.0, abs=0.2)
 
 
@@ -24,7 +43,7 @@ def test_few_cases_move_it_a_part_of_the_way():
     slopes, offsets = [], []
     for seed in range(40):
         said, label = draw(80, slope=0.5, offset=1.0, seed=seed)
-        slope, offset = _adapt(said, label, n_vehicles=20)
+        slope, offset = adapt_line(said, label, n_vehicles=20)
         slopes.append(slope)
         offsets.append(offset)
     assert 0.5 < np.mean(slopes) < 0.9
@@ -33,7 +52,7 @@ def test_few_cases_move_it_a_part_of_the_way():
 
 def test_cases_that_agree_leave_it():
     said, label = draw(20_000, slope=1.0, offset=0.0)
-    slope, offset = _adapt(said, label, n_vehicles=500)
+    slope, offset = adapt_line(said, label, n_vehicles=500)
     assert slope * said + offset == pytest.approx(said, abs=0.25)
 
 
@@ -45,4 +64,122 @@ def test_nothing_to_learn_from(kind):
         label[:] = False
     if kind == "none":
         said, label, n = said[:0], label[:0], 0
-    assert _adapt(said, label, n_vehicles=n) == (1.0, 0.0)
+    assert adapt_line(said, label, n_vehicles=n) == (1.0, 0.0)
+
+
+def make_taught(n, truth, *, lean=0.0, seed=3, sparks=None):
+    """Make judged cases of one faulty cylinder each: `truth(rng)` draws its kind.
+
+    What the firings say leans by `lean` towards mixture, and else nothing; `sparks`: the level of
+    the usual spark line of every cylinder.
+    """
+    rng = np.random.default_rng(seed)
+    kinds = list(KINDS)
+    taught = []
+    for number in range(n):
+        case = make_case(number, faulty={2: truth(rng)}, events=False)
+        size = len(case.table)
+        if sparks is not None:
+            case.table["form_burn_ms"] = sparks + 0.1 * rng.normal(size=size)
+        weighed = np.zeros((4, 4, len(kinds)))
+        weighed[:, 2] = -np.inf
+        weighed[:, 0, kinds.index("mixture")] = lean
+        told = SimpleNamespace(
+            weighed=weighed, spark=np.zeros(size, np.int8), spark_probability=np.ones(size)
+        )
+        taught.append(Taught(case, SimpleNamespace(explanation=told)))
+    return taught
+
+
+def draw_kind(rng):
+    return "low_compression" if rng.random() < 0.5 else "mixture"
+
+
+class TestKinds:
+    def test_without_evidence_frequencies_are_those_of_a_dirichlet_prior(self):
+        """Posterior mode: (prior x weight + counts) / (weight + cases); a closed form."""
+        taught = make_taught(40, draw_kind)
+        odds, trust = learn_kinds(taught, {})
+        counts = {k: sum(k in t.case.faulty.values() for t in taught) for k in KINDS}
+        common = np.array([KIND_PRIOR[k] for k in KINDS])
+        mode = PRIOR_CASES * common + np.array([counts[k] for k in KINDS])
+        mode /= mode.sum()
+        found = common * np.exp([odds[k] for k in KINDS])
+        assert found / found.sum() == pytest.approx(mode, abs=2e-3)
+        assert trust["firings"] == pytest.approx(1.0, abs=0.02)  # nothing was said, nothing wrong
+
+    @pytest.mark.parametrize(("n", "way"), [(5, 0.2), (200, 10 / 11)])
+    def test_few_cases_hardly_move_it_and_many_do(self, n, way):
+        """The way from what is written to what was counted: n / (n + prior cases)."""
+        taught = make_taught(n, draw_kind)
+        odds, _ = learn_kinds(taught, {})
+        shares = {k: KIND_PRIOR[k] * np.exp(odds[k]) for k in KINDS}
+        found = shares["low_compression"] / sum(shares.values())
+        counted = np.mean(["low_compression" in t.case.faulty.values() for t in taught])
+        written = KIND_PRIOR["low_compression"]
+        assert (found - written) / (counted - written) == pytest.approx(way, abs=0.01)
+
+    def test_a_witness_that_lies_is_trusted_less_and_one_that_is_right_more(self):
+        wrong = learn_kinds(make_taught(60, lambda rng: "weak_coil", lean=30.0), {})[1]["firings"]
+        right = learn_kinds(make_taught(60, lambda rng: "mixture", lean=10.0), {})[1]["firings"]
+        assert wrong < 0.7
+        assert right > 1.0
+
+    def test_no_faulty_cylinder_teaches_no_kind(self):
+        healthy = dataclasses.replace(make_taught(1, draw_kind)[0].case, faulty={})
+        assert learn_kinds([Taught(healthy, None)], {}) == ({}, {})
+
+
+class TestUsualSpark:
+    def test_centre_and_spread_are_the_conjugate_ones(self):
+        """Normal-inverse-gamma: written down anew from the vehicles' own means."""
+        taught = make_taught(30, draw_kind, sparks=0.8)
+        centre, spread = learn_usual(taught)["form_burn_ms"]
+        means = []
+        for t in taught:
+            own = [
+                np.median(t.case.table["form_burn_ms"][t.case.cylinder == c]) for c in (1, 3, 4)
+            ]  # cylinder 2 is at fault
+            means.append(np.mean(own))
+        at, wide = POPULATION["form_burn_ms"]
+        n, mean = 30, np.mean(means)
+        total = PRIOR_COILS + n
+        squares = PRIOR_COILS * wide**2 + ((means - mean) ** 2).sum()
+        squares += PRIOR_COILS * n / total * (mean - at) ** 2
+        assert centre == pytest.approx((PRIOR_COILS * at + n * mean) / total)
+        assert spread == pytest.approx(np.sqrt(squares / total))
+
+    def test_what_no_vehicle_shows_is_not_learned(self):
+        assert learn_usual(make_taught(3, draw_kind)) == {}
+
+
+class TestWholeCorrection:
+    def test_labels_in_any_order_of_chance_bring_nothing(self):
+        """Twenty cases teach; the same with shuffled kinds do not."""
+        model = fit_model(make_cases(30)).model
+        cases = make_cases(60, first=900, n_cycles=20)
+        for case in cases:  # in this workshop every fault without a dark spark is a weak coil
+            for c, kind in case.faulty.items():
+                case.faulty[c] = "weak_coil" if kind != "open_secondary" else kind
+        test, known = cases[:30], cases[30:60]
+        rng = np.random.default_rng(1)
+        kinds = ["no_primary", "low_compression", "fouled_plug"]
+        shuffled = [
+            dataclasses.replace(c, faulty={k: kinds[rng.integers(3)] for k in c.faulty})
+            for c in known
+        ]
+        name = "fault_type_log_loss"
+        old = [judge_case(c, model) for c in test]
+        found = []
+        for cases in (known, shuffled):
+            corrected = adapt(model, teach(model, cases))
+            found.append(compare_scores([judge_case(c, corrected) for c in test], old)[name])
+        taught, misled = found
+        assert taught.word == "better"
+        assert taught.value < 0.9 * taught.other
+        assert misled.difference > 0
+
+    def test_no_case_changes_nothing(self):
+        model = make_model().model
+        assert adapt(model, []).learned == NOTHING
+        assert adapt(model, []).weights == model.weights

@@ -336,6 +336,9 @@ class TestRuns:
             "cases.csv",
             "confusion.csv",
             "reliability.svg",
+            "reliability_kinds.svg",
+            "reliability_firings.svg",
+            "parts.csv",
         ]
         assert sorted(p.name for p in (tmp_path / "out").iterdir()) == sorted(
             p.name for p in written
@@ -346,9 +349,13 @@ class TestRuns:
         table = list(csv.reader(written[2].read_text().splitlines()))
         assert table[0] == ["table", "true", *FAULT_TYPES]
         assert len(table) == 1 + 2 * len(FAULT_TYPES)
-        picture = ET.parse(written[3]).getroot()
-        circles = picture.findall("{http://www.w3.org/2000/svg}circle")
-        assert len(circles) == len(summary["reliability"])
+        for place, name in ((3, "reliability"), (4, "share"), (5, "firing")):
+            picture = ET.parse(written[place]).getroot()
+            circles = picture.findall("{http://www.w3.org/2000/svg}circle")
+            rows = summary[name if name == "reliability" else f"{name}_reliability"]
+            assert len(circles) == len(rows) > 0
+        parts = list(csv.DictReader(written[6].read_text().splitlines()))
+        assert {(p["by"], p["part"]) for p in parts} == {("channels", "other"), ("engine", "other")}
 
     def test_json_has_no_nan(self):
         judged = [say(make_case(1, faulty=SICK, events=False), [0, 1, 0, 0])]

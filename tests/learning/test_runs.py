@@ -1,7 +1,9 @@
 """Training runs on cases made in the test: vehicles held out, weights, the bundle and its card."""
 
+import contextlib
 import dataclasses
 import json
+import xml.etree.ElementTree as ET
 
 import numpy as np
 import pytest
@@ -11,18 +13,12 @@ from misfire.classify.bundle import load_bundle
 from misfire.classify.model import judge_firings
 from misfire.diagnosis import judging
 from misfire.diagnosis.judging import name_model
-from misfire.errors import OutputError, ParameterError
+from misfire.errors import FormatError, ModelError, OutputError, ParameterError
 from misfire.learning import runs as learning
+from misfire.learning.adapting import adapt, teach
 from misfire.learning.fitting import fit_model
 from misfire.learning.judgedcase import judge_case
-from misfire.learning.runs import (
-    FIRST_SEED,
-    MOST_WEIGHT,
-    fit_and_hold_out,
-    train,
-    weigh_cases,
-    write_model,
-)
+from misfire.learning.runs import find_curve, fit_and_hold_out, train, write_model
 from misfire.learning.scores import compute_scores
 from tests.builders.models import make_case, make_cases
 
@@ -39,35 +35,31 @@ def fitted(cases):
     return fit_model(cases)
 
 
+@pytest.fixture(scope="module")
+def shipped(fitted, tmp_path_factory):
+    """Write the fitted model as the one that came with the program."""
+    folder = tmp_path_factory.mktemp("shipped") / "model"
+    write_model(fitted, folder, card="")
+    return folder
+
+
 @pytest.fixture
-def pool(monkeypatch, cases, fitted):
-    """Let `train` find its cases in memory, and a model that was fitted already."""
-    calls = []
-    real = make_cases(6, first=500, events=False)
+def workshop(monkeypatch, shipped):
+    """Let `train` find confirmed cases in memory, and a shipped model."""
+    confirmed = make_cases(24, first=500, events=False, n_cycles=20)
 
-    def measure(tasks, **kinds):
-        calls.append((list(tasks), kinds))
-        if kinds.get("stage") == "simulating vehicles":
-            return cases[: len(calls[-1][0])], ["simulated vehicle 9: no wheel"]
-        return real if tasks else [], []
+    @contextlib.contextmanager
+    def find(places):
+        yield [*places]
 
+    def measure(tasks, *, workers, progress):
+        return (confirmed, ["case 9: no wheel"]) if tasks else ([], ["case 9: no wheel"])
+
+    monkeypatch.setattr(learning, "open_cases", find)
     monkeypatch.setattr(learning, "measure_cases", measure)
-
-    def fit(cases, *, seed, weights, progress):
-        groups = {c.group for c in cases}
-        calls.append((groups, {"seed": seed, "weights": weights}))
-        if progress is not None:
-            progress("fitting firings", 0.5)
-            progress("fitting cylinders", 0.5)
-        manifest = fitted.model.manifest | {"seed": seed, "vehicles": len(groups)}
-        return dataclasses.replace(
-            fitted, model=dataclasses.replace(fitted.model, manifest=manifest)
-        )
-
-    monkeypatch.setattr(learning, "fit_model", fit)
-    monkeypatch.setattr(learning, "find_cases", lambda places: ["case"] * len(places))
-    monkeypatch.setattr(learning, "load_shipped", lambda: None)
-    return calls
+    monkeypatch.setattr(learning, "load_shipped", lambda: load_bundle(shipped))
+    monkeypatch.setattr(learning, "find_shipped", lambda: shipped)
+    return confirmed
 
 
 class TestFitting:
@@ -197,31 +189,17 @@ class TestHoldingOut:
         assert len({model for _, model in judged}) == 5
 
 
-class TestWeights:
-    def test_together_half_of_the_simulated(self):
-        real, simulated = make_cases(20, first=900), make_cases(30) * 4
-        weights = weigh_cases(real, simulated)
-        assert set(weights) == {c.group for c in real}
-        assert sum(weights.values()) == pytest.approx(0.5 * len(simulated))
-
-    def test_never_too_much_nor_less_than_others(self):
-        cases = make_cases(30)
-        assert set(weigh_cases(cases[:1], cases).values()) == {MOST_WEIGHT}
-        assert set(weigh_cases(cases, cases[:3]).values()) == {1.0}
-        assert weigh_cases([], cases) == {}
-
-
 class TestWhatItWasMadeOf:
     def test_simulated_vehicles_and_confirmed_cases_are_counted_apart(self, fitted):
         assert fitted.model.manifest["simulated_vehicles"] == N
         assert fitted.model.manifest["confirmed_cases"] == 0
         real = make_cases(3, first=500)
         again = make_cases(1, first=500)  # another recording of one of them
-        mixed = fit_model([*make_cases(N), *real, *again], weights=weigh_cases(real, []))
-        assert mixed.model.manifest["vehicles"] == N + 3
-        assert mixed.model.manifest["simulated_vehicles"] == N
-        assert mixed.model.manifest["confirmed_cases"] == 4
-        assert name_model(mixed.model).startswith(
+        corrected = adapt(fitted.model, teach(fitted.model, [*real, *again]))
+        assert corrected.manifest["vehicles"] == N + 3
+        assert corrected.manifest["simulated_vehicles"] == N
+        assert corrected.manifest["confirmed_cases"] == 4
+        assert name_model(corrected).startswith(
             f"learned, trained on {N} simulated vehicles and 4 confirmed cases, "
         )
 
@@ -243,74 +221,89 @@ class TestWhatItWasMadeOf:
 
 
 class TestTrain:
-    def test_the_whole_run(self, pool, tmp_path):
+    def test_the_whole_run(self, workshop, shipped, tmp_path):
         stages = []
         result = train(
             [tmp_path],
             tmp_path / "model",
-            n_simulated=N,
-            workers=2,
-            seed=3,
+            with_curve=True,
             progress=lambda *step: stages.append(step),
         )
-        model = load_bundle(tmp_path / "model")
-        assert model.manifest["seed"] == 3
-        assert result["real_recordings"] == 6
-        assert result["simulated_recordings"] == N
-        assert result["vehicles"] == N + 6
-        assert result["compared_on"] == "real vehicles"
-        assert result["held_out_real"]["vehicles"] == 6
-        assert result["held_out"]["vehicles"] == N + 6
-        assert result["not_usable"] == ["simulated vehicle 9: no wheel"]
-        assert {c["word"] for c in result["comparison"].values()} == {"too few vehicles"}
-        assert result["worse"] is False
+        model, before = load_bundle(tmp_path / "model"), load_bundle(shipped)
+        assert model.learned == adapt(before, teach(before, workshop)).learned
+        assert model.learned.n_cases == result["recordings"] == len(workshop)
+        assert model.event.roots.tolist() == before.event.roots.tolist()
+        assert result["vehicles"] == 24
+        assert result["not_usable"] == ["case 9: no wheel"]
+        assert result["held_out"]["vehicles"] == 24
         json.dumps(result, allow_nan=False)
-        fits = [(groups, kinds) for groups, kinds in pool[2:]]
-        assert [len(groups) for groups, _ in fits][0] == N + 6
-        assert all(kinds["weights"]["vehicle-500"] == 0.5 * N / 6 for _, kinds in fits)
-        seeds = pool[1][0]
-        assert seeds == list(range(4 * FIRST_SEED, 4 * FIRST_SEED + N))
-        assert pool[1][1]["workers"] == 2
         shares = [share for stage, share in stages if stage == "scoring on unseen vehicles"]
         assert shares == sorted(shares)
         assert all(0 <= share <= 1 for _, share in stages)
-
         card = (tmp_path / "model" / "card.md").read_text()
-        assert f"{N + 6} recordings of {N + 6} vehicles: 6 from the workshop" in card
+        assert "24 recordings of 24 vehicles: 24 from the workshop" in card
+        assert f"a training on {N} simulated vehicles" in card
         assert "1 more could not be measured" in card
-        assert "The workshop's vehicles alone:" in card
+        assert "## What 24 confirmed cases corrected" in card
         value = result["held_out"]["figures"]["brier"]["value"]
         assert f"| Brier score of the cylinders | {value:.4f} |" in card
-        assert "## Limits" in card
-        assert "real vehicles can. Of those the workshop gave 6." in " ".join(card.split())
+        assert "- Channels: not told (24)." in card
+        assert "real vehicles can. Of those the workshop gave 24." in " ".join(card.split())
+        assert {p["cases"] for p in result["curve"]["points"]} == {0, 5, 10}
+        picture = ET.parse(tmp_path / "model" / "curve.svg").getroot()
+        circles = picture.findall("{http://www.w3.org/2000/svg}circle")
+        assert len(circles) == len(result["curve"]["points"])
 
-    def test_a_worse_model_says_so(self, pool, tmp_path, monkeypatch):
+    def test_twice_gives_the_same_bytes(self, workshop, tmp_path):
+        for name in "ab":
+            train([tmp_path], tmp_path / name)
+        names = sorted(p.name for p in (tmp_path / "a").iterdir())
+        assert names == sorted(p.name for p in (tmp_path / "b").iterdir())
+        for name in names:
+            assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
+
+    def test_cases_taught_before_are_not_counted_twice(self, workshop, shipped):
+        before = load_bundle(shipped)
+        once = adapt(before, teach(before, workshop))
+        corrected = dataclasses.replace(before, learned=once.learned)
+        again = adapt(corrected, teach(corrected, workshop))
+        assert again.learned == once.learned
+
+    def test_a_worse_model_says_so(self, workshop, tmp_path, monkeypatch):
         """Against a judge that knows the truth every model is worse."""
 
         def tell(case, model):
             judged = judge(case, model)
-            if model is not None:
+            if model.learned.n_cases:
                 return judged
             faulty = np.array([float(c + 1 in case.faulty) for c in range(case.n_cylinders)])
             return dataclasses.replace(judged, faulty=faulty)
 
         judge = learning.judge_case
         monkeypatch.setattr(learning, "judge_case", tell)
-        result = train([], tmp_path / "model", n_simulated=N)
+        result = train([tmp_path], tmp_path / "model")
         assert result["worse"] is True
-        assert result["verdict"].startswith("the new model is WORSE than the physics scores")
+        assert result["verdict"].startswith("the new model is WORSE than the shipped model")
         assert "brier" in result["verdict"]
         assert "is WORSE than" in (tmp_path / "model" / "card.md").read_text()
-        assert result["compared_on"] == "simulated vehicles"
-        assert result["held_out_real"] is None
 
-    def test_the_place_is_checked_before_the_work(self, pool, tmp_path):
+    def test_the_place_is_checked_before_the_work(self, workshop, tmp_path, monkeypatch):
+        monkeypatch.setattr(learning, "measure_cases", pytest.fail)
         (tmp_path / "photos").mkdir()
         with pytest.raises(OutputError, match="no model bundle"):
-            train([], tmp_path / "photos", n_simulated=N)
-        assert pool == []
+            train([tmp_path], tmp_path / "photos")
 
-    @pytest.mark.parametrize("kinds", [{"n_simulated": -1}, {"seed": -1}])
-    def test_negative_numbers(self, pool, tmp_path, kinds):
+    def test_a_negative_seed(self, workshop, tmp_path):
         with pytest.raises(ParameterError, match="must not be negative"):
-            train([], tmp_path / "model", **kinds)
+            train([tmp_path], tmp_path / "model", seed=-1)
+
+    def test_nothing_to_correct_or_to_learn_from(self, workshop, tmp_path, monkeypatch):
+        with pytest.raises(FormatError, match="none of the cases can be used; the first: case 9"):
+            train([], tmp_path / "model")
+        monkeypatch.setattr(learning, "load_shipped", lambda: None)
+        with pytest.raises(ModelError, match="no model came with this installation"):
+            train([tmp_path], tmp_path / "model")
+
+    def test_too_few_vehicles_for_a_curve(self, fitted):
+        with pytest.raises(ParameterError, match="needs at least 9 vehicles, got 8"):
+            find_curve(fitted.model, teach(fitted.model, make_cases(8)))

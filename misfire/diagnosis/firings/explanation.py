@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.classify.learned import NOTHING, TRUSTED, Learned
 from misfire.diagnosis.firings.firingstates import NAMES, ROUNDS, TINY, FiringStates
 from misfire.diagnosis.firings.sealwitness import weigh_approach
 from misfire.diagnosis.firings.sparkwitness import find_feeble, weigh_sparks, weigh_usual
@@ -56,6 +57,9 @@ class Explanation:
     likeliest state; `spark_probability`, `work_probability` theirs. `lost` [shape=(n_firings,)]:
     probability that the combustion was lost, NaN where nothing shows it. `kinds`
     [shape=(n_cylinders, len(FAULT_TYPES))]: shares of the kinds, were the cylinder faulty.
+    `weighed` [shape=(n_cylinders, 4, len(KINDS))]: they rest on log likelihoods by the firings
+    one by one; by the same, were the fault in all of them alike; by the usual spark (minus infinity
+    for kinds that it does not show); by compression.
     `evidence` [shape=(n_cylinders, len(KINDS))]: tempered log likelihood of each kind over a sound
     cylinder; `likely`: by it the kinds are shared out, up to a constant a cylinder; `misfit`
     [shape=(n_cylinders,)]: of all kinds together, by how common they are.
@@ -69,6 +73,7 @@ class Explanation:
     work_probability: NDArray[np.float64]
     lost: NDArray[np.float64]
     kinds: NDArray[np.float64]
+    weighed: NDArray[np.float64]
     evidence: NDArray[np.float64]
     likely: NDArray[np.float64]
     misfit: NDArray[np.float64]
@@ -83,6 +88,7 @@ def explain(
     faulty: NDArray[np.float64],
     disturbed: NDArray[np.bool_],
     compression: NDArray[np.float64] | float = 0.0,
+    learned: Learned = NOTHING,
 ) -> Explanation:
     """Find the state of every firing and the likelihood of each kind of fault.
 
@@ -98,6 +104,8 @@ def explain(
     compression : float64 array [shape=(n_cylinders,)], optional
         Log likelihood ratio of a leak by the starter, see `weigh_compression`: of the kinds; for
         whether a cylinder is at fault it counts by itself.
+    learned : Learned
+        What confirmed cases taught of the kinds of fault and of sound coils.
 
     Returns
     -------
@@ -118,7 +126,7 @@ def explain(
     feeble = find_feeble(table, sparks.argmax(axis=1) == 0, cylinder, n_cylinders)
     approach = table["approach_z"].to_numpy(float)
     states = FiringStates.of_nothing(n)
-    evidence, of_kinds, standing, sealing = (np.zeros((n_cylinders, len(KINDS))) for _ in range(4))
+    evidence, of_kinds, sealing = (np.zeros((n_cylinders, len(KINDS))) for _ in range(3))
     alike, usual_approach = np.zeros(n_cylinders), np.full(n_cylinders, np.nan)
     counts = np.zeros((n_cylinders, len(SPARK_STATES), len(WORK_STATES)))
     sure_counts = np.zeros_like(counts)
@@ -136,13 +144,16 @@ def explain(
                 sparks[used], torque_if_faulty[used], failed[used]
             )
         usual_approach[c - 1] = _find_usual(approach[used])
-        standing[c - 1] = _weigh_standing(table, used)
     sealing[:, LEAK] = weigh_approach(usual_approach)
     prior = np.log([KIND_PRIOR[k] for k in KINDS])
     misfit = np.logaddexp.reduce(evidence + sealing + prior, axis=1)
     sealing[:, LEAK] += compression
-    likely = _weigh_ways(of_kinds, alike, standing) + sealing
-    kinds = _share_kinds(likely, counts, disturbed=float(disturbed.mean()) if n else 0.0)
+    standing = weigh_standing(table, cylinder, cut, n_cylinders=n_cylinders, learned=learned)
+    always = np.broadcast_to(alike[:, None], of_kinds.shape)
+    weighed = np.stack((of_kinds, always, standing, sealing), axis=1)
+    likely = weigh_causes(weighed, learned)
+    shares = share_causes(likely, learned)
+    kinds = _share_kinds(shares, counts, disturbed=float(disturbed.mean()) if n else 0.0)
     return Explanation(
         spark=states.spark,
         spark_probability=states.spark_probability,
@@ -150,6 +161,7 @@ def explain(
         work_probability=states.work_probability,
         lost=states.lost,
         kinds=kinds,
+        weighed=weighed,
         evidence=evidence,
         likely=likely,
         misfit=misfit,
@@ -158,24 +170,56 @@ def explain(
     )
 
 
-def _weigh_ways(
-    of_kinds: NDArray[np.float64], alike: NDArray[np.float64], standing: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Log likelihood of each kind, as one that comes and goes or as one that is always there."""
-    often = np.where(np.isfinite(standing), np.log1p(-IN_EVERY_FIRING), 0.0)
-    always = KIND_TEMPER * alike[:, None] + standing + np.log(IN_EVERY_FIRING)
-    return np.asarray(np.logaddexp(KIND_TEMPER * of_kinds + often, always))
+def weigh_causes(weighed: NDArray[np.float64], learned: Learned = NOTHING) -> NDArray[np.float64]:
+    """Put together what the witnesses of the kinds say, each by how much it is trusted.
+
+    Parameters
+    ----------
+    weighed : float64 array [shape=(n_cylinders, 4, len(KINDS))]
+        As in `Explanation`.
+    learned : Learned
+
+    Returns
+    -------
+    likely : float64 array [shape=(n_cylinders, len(KINDS))]
+        Log likelihood of each kind, as one that comes and goes or as one that is always there.
+    """
+    firings, usual, compression = (learned.trust.get(name, 1.0) for name in TRUSTED)
+    of_kinds, alike, standing, sealing = np.moveaxis(weighed, 1, 0)
+    stands = np.isfinite(standing)
+    often = np.where(stands, np.log1p(-IN_EVERY_FIRING), 0.0)
+    always = KIND_TEMPER * firings * alike + usual * np.where(stands, standing, 0.0)
+    always = np.where(stands, always + np.log(IN_EVERY_FIRING), -np.inf)
+    likely = np.logaddexp(KIND_TEMPER * firings * of_kinds + often, always)
+    return np.asarray(likely + compression * sealing)
+
+
+def share_causes(likely: NDArray[np.float64], learned: Learned = NOTHING) -> NDArray[np.float64]:
+    """Share out the kinds of fault that a cylinder itself can have.
+
+    Parameters
+    ----------
+    likely : float64 array [shape=(n_cylinders, len(KINDS))]
+    learned : Learned
+
+    Returns
+    -------
+    shares : float64 array [shape=(n_cylinders, len(KINDS))]
+        Rows sum to 1.
+    """
+    prior = np.array([np.log(KIND_PRIOR[k]) + learned.kind_odds.get(k, 0.0) for k in KINDS])
+    prior -= np.logaddexp.reduce(prior)
+    odds = likely + prior
+    shares = np.exp(odds - odds.max(axis=1, keepdims=True))
+    shares /= shares.sum(axis=1, keepdims=True)
+    return np.asarray((1.0 - LAPSE) * shares + LAPSE * np.exp(prior))
 
 
 def _share_kinds(
-    likely: NDArray[np.float64], counts: NDArray[np.float64], *, disturbed: float
+    shares: NDArray[np.float64], counts: NDArray[np.float64], *, disturbed: float
 ) -> NDArray[np.float64]:
-    """Shares of the kinds of every cylinder, were it faulty; rows sum to 1."""
-    likely = likely + np.log([KIND_PRIOR[k] for k in KINDS])
-    shares = np.exp(likely - likely.max(axis=1, keepdims=True))
-    shares /= shares.sum(axis=1, keepdims=True)
-    shares = (1.0 - LAPSE) * shares + LAPSE * np.array([KIND_PRIOR[k] for k in KINDS])
-    kinds = np.zeros((likely.shape[0], len(FAULT_TYPES)))
+    """Shares of all fault types of every cylinder, were it faulty; rows sum to 1."""
+    kinds = np.zeros((shares.shape[0], len(FAULT_TYPES)))
     for number, kind in enumerate(KINDS):
         kinds[:, FAULT_TYPES.index(kind)] = shares[:, number]
     odd = counts[:, 1:-1].sum(axis=(1, 2)) + counts[:, [0, -1], 1:3].sum(axis=(1, 2))
@@ -234,16 +278,44 @@ def _find_usual(values: NDArray[np.float64]) -> float:
     return float(np.median(known)) if known.size else np.nan
 
 
-def _weigh_standing(table: pd.DataFrame, own: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Log likelihood ratio of each kind, were its fault in every firing of the cylinder alike.
+def weigh_standing(
+    table: pd.DataFrame,
+    cylinder: NDArray[np.int64],
+    cut: NDArray[np.bool_],
+    *,
+    n_cylinders: int,
+    learned: Learned = NOTHING,
+) -> NDArray[np.float64]:
+    """Log likelihood ratio of each kind, were its fault in every firing of a cylinder alike.
 
     Then its sparks are like each other, and like those of a cylinder without fuel: what parts the
-    two is whether a sound coil looks like that at all. Counted once; minus infinity for kinds that
-    do not stand in a coil.
+    two is whether a sound coil looks like that at all. Counted once.
+
+    Parameters
+    ----------
+    table : DataFrame [columns=FIRING_COLUMNS]
+    cylinder : int64 array [shape=(n_firings,)]
+    cut : bool array [shape=(n_firings,)]
+        Where the fuel is cut; those are left out.
+    n_cylinders : int
+    learned : Learned
+        Its usual spark of sound coils.
+
+    Returns
+    -------
+    standing : float64 array [shape=(n_cylinders, len(KINDS))]
+        Minus infinity for kinds that do not stand in a coil, and where a cylinder has no firing.
     """
-    standing = np.full(len(KINDS), -np.inf)
-    for number, (kind, ways) in enumerate(KINDS.items()):
-        if kind in STANDING:
-            of_ways = [weigh_usual(table, own, MECHANISMS[way]) for way, *_ in ways]
-            standing[number] = np.logaddexp.reduce(of_ways) - np.log(len(ways))
+    standing = np.full((n_cylinders, len(KINDS)), -np.inf)
+    for c in range(1, n_cylinders + 1):
+        own = np.flatnonzero(cylinder == c)
+        if own.size == 0:
+            continue
+        own = own[~cut[own]]
+        for number, (kind, ways) in enumerate(KINDS.items()):
+            if kind in STANDING:
+                of_ways = [
+                    weigh_usual(table, own, MECHANISMS[way], learned.usual) for way, *_ in ways
+                ]
+                standing[c - 1, number] = np.logaddexp.reduce(of_ways) - np.log(len(ways))
     return standing

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from math import log
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -123,7 +125,12 @@ def find_feeble(
     return np.asarray(np.clip(feeble, LEAST_FEEBLE, 1.0 - LEAST_FEEBLE))
 
 
-def weigh_usual(table: pd.DataFrame, own: NDArray[np.int64], mechanism: Mechanism) -> float:
+def weigh_usual(
+    table: pd.DataFrame,
+    own: NDArray[np.int64],
+    mechanism: Mechanism,
+    usual: Mapping[str, tuple[float, float]] = MappingProxyType({}),
+) -> float:
     """Weigh a mechanism that is always there against a cylinder's usual spark, by what coils have.
 
     Parameters
@@ -132,6 +139,8 @@ def weigh_usual(table: pd.DataFrame, own: NDArray[np.int64], mechanism: Mechanis
     own : int64 array
         Rows of the cylinder.
     mechanism : Mechanism
+    usual : mapping of column -> centre, spread
+        Of the usual spark of sound cylinders, where it is not that of `POPULATION`.
 
     Returns
     -------
@@ -142,7 +151,7 @@ def weigh_usual(table: pd.DataFrame, own: NDArray[np.int64], mechanism: Mechanis
     dark = table["no_breakdown"].to_numpy(float)[own] == 1
     sizes = np.array(SEVERITIES if mechanism.per_severity else (0.0,))
     total = np.zeros(sizes.size)
-    for name, (centre, spread) in POPULATION.items():
+    for name, (centre, spread) in {**POPULATION, **usual}.items():
         values = table[name].to_numpy(float)[own]
         values = values[np.isfinite(values) & ~(dark & (name in ONLY_LIT))]
         if values.size < LEAST_SOUND:

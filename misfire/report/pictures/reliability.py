@@ -11,7 +11,9 @@ SIZE = 420  # picture units, square
 MARGIN = 56
 
 
-def draw_reliability(rows: Sequence[Mapping[str, float]], *, title: str) -> str:
+def draw_reliability(
+    rows: Sequence[Mapping[str, float]], *, title: str, of: str = "cylinders"
+) -> str:
     """Draw the bins of a reliability table with their intervals, and the line of perfect honesty.
 
     Parameters
@@ -19,6 +21,8 @@ def draw_reliability(rows: Sequence[Mapping[str, float]], *, title: str) -> str:
     rows : sequence of mappings
         `said`, `happened`, `low`, `high` (0..1) and `n` of each bin.
     title : str
+    of : str
+        What `n` counts.
 
     Returns
     -------
@@ -52,7 +56,7 @@ def draw_reliability(rows: Sequence[Mapping[str, float]], *, title: str) -> str:
         radius = 2.5 + 5.0 * (row["n"] / most) ** 0.5
         words = (
             f"said {row['said']:.2f}, happened {row['happened']:.2f} "
-            f"({row['low']:.2f} to {row['high']:.2f}), {row['n']:.0f} cylinders"
+            f"({row['low']:.2f} to {row['high']:.2f}), {row['n']:.0f} {of}"
         )
         parts += [
             f'<path d="M{across:.1f} {y.at(row["low"]):.1f}V{y.at(row["high"]):.1f}" '
@@ -64,7 +68,7 @@ def draw_reliability(rows: Sequence[Mapping[str, float]], *, title: str) -> str:
     parts += [
         f'<text x="{middle:.1f}" y="{SIZE - 14}" text-anchor="middle">probability said</text>',
         f'<text transform="translate(16 {y.at(0.5):.1f}) rotate(-90)" text-anchor="middle">'
-        "share that was faulty (95 % interval)</text>",
+        "share that was so (95 % interval)</text>",
         "</svg>",
     ]
     return "\n".join(parts) + "\n"
