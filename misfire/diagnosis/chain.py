@@ -247,7 +247,14 @@ def _doubt(verdict: Verdict, evidence: Evidence, quick: Sequence[Finding]) -> Ve
     if not wrong:
         return verdict
     # whoever is named may be another
-    halved = tuple(replace(c, probability=0.5 * c.probability) for c in verdict.cylinders)
+    halved = tuple(
+        replace(
+            c,
+            probability=0.5 * c.probability,
+            state="unseen" if c.state == "failing" else c.state,
+        )
+        for c in verdict.cylinders
+    )
     before, after = (
         np.array([c.probability for c in sorted(v, key=lambda c: c.cylinder)])
         for v in (verdict.cylinders, halved)

@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.dsp.chances import find_rarest
 from misfire.dsp.tally import tally_channel
 from misfire.errors import ChannelError, CycleError
 from misfire.fitness.channels import CheckedChannel, check_channel, describe_stretches
@@ -27,7 +28,6 @@ from misfire.fitness.engine import (
     check_length,
     check_roles,
     find_other_wheel,
-    find_rarest,
 )
 from misfire.fitness.ripple import check_crosstalk, check_ripple
 from misfire.fitness.scale import correct_recording, read_spread

@@ -13,8 +13,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from misfire.classify.separability import PRIOR, find_separable
+from misfire.dsp.chances import count_needed
 from misfire.errors import ParameterError
-from misfire.fitness.engine import count_needed
 from misfire.hookup.leads import describe_lead
 from misfire.hookup.waves import expect_waves
 from misfire.records import FAULT_TYPES, CrankWheel, Engine, JobCard

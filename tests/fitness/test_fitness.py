@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from misfire.fitness.checking import check_recording
-from misfire.fitness.engine import count_needed, find_rarest
 from misfire.fitness.remedies import WORDS, explain
 from misfire.fitness.scale import find_primary_factor
 from misfire.records import Finding
@@ -480,14 +479,6 @@ def test_attenuation_by_supply_and_kick(factor):
 )
 def test_sound_primaries_need_no_factor(step, kick):
     assert find_primary_factor(step, kick) == 1.0
-
-
-@pytest.mark.parametrize("one_in", [2, 7, 10, 50, 100, 1000, 12345])
-def test_firings_needed_are_the_binomial_s(one_in):
-    # closed form: chance of no event in n trials, (1 - p)^n
-    n, p = count_needed(one_in), 1 / one_in
-    assert (1 - p) ** n <= 0.05 < (1 - p) ** (n - 1)
-    assert find_rarest(n) >= one_in > find_rarest(n - 1) - 1
 
 
 def test_every_finding_of_the_matrix_is_explained():

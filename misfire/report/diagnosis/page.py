@@ -196,6 +196,8 @@ def _tests(diagnosis: Diagnosis, result: CylinderResult) -> dict[str, Any]:
             kind,
             ignition=diagnosis.job.engine.ignition,
             channels_present=frozenset(c.role for c in diagnosis.job.channels),
+            cylinder=result.cylinder,
+            waste_pairs=diagnosis.job.engine.waste_pairs,
         )
         if kind
         else _general(diagnosis)

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from misfire.dsp.chances import compute_unseen_share, compute_wilson
+from misfire.dsp.chances import compute_wilson, find_rarest
 from misfire.records import CylinderResult, Diagnosis, WaveformPanel
 from misfire.report.circumstances import (
     find_largest,
@@ -301,7 +301,6 @@ def _quiet_sources(diagnosis: Diagnosis) -> list[PageNumber]:
         found.append(_certainty(max(diagnosis.cylinders, key=lambda c: c.probability)))
     fewest = min(diagnosis.cylinders, key=lambda c: c.cycles, default=None)
     if fewest is not None and fewest.cycles and not lost:
-        share = compute_unseen_share(fewest.cycles)
         rows = _judged(fewest.cylinder)
         found += [
             PageNumber(
@@ -311,7 +310,7 @@ def _quiet_sources(diagnosis: Diagnosis) -> list[PageNumber]:
                 "count",
             ),
             PageNumber(
-                f"1 in {format_count(int(1 / share))}",
+                f"1 in {format_count(find_rarest(fewest.cycles))}",
                 "the rarest fault that would have shown",
                 rows,
                 "least seen: 1 / (1 - 0.05 ^ (1 / rows)), binomial",

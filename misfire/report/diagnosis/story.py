@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from misfire.dsp.chances import compute_unseen_share, compute_wilson
+from misfire.dsp.chances import compute_wilson, find_rarest
 from misfire.records import CylinderResult, Diagnosis
 from misfire.report.circumstances import write_when
 from misfire.report.pictures.spread import compute_median, split_values
@@ -28,6 +28,7 @@ from misfire.report.wording import (
     join_words,
     name_fault,
     pick_suspects,
+    share_one_fault,
 )
 
 FEW = 3  # one in fewer than this is told by the share alone
@@ -68,7 +69,7 @@ def write_headline(diagnosis: Diagnosis) -> str:
     if not suspects:
         return "The engine misfires, but no cylinder can be named."
     numbers = [str(c.cylinder) for c in suspects]
-    if suspects[0].probability < 0.5 and len(suspects) > 1:
+    if share_one_fault(diagnosis, suspects):
         return f"Cylinder {join_words(numbers, 'or')} is misfiring; which one is open."
     plural = len(suspects) > 1
     if not any(c.misfires for c in suspects):
@@ -161,7 +162,11 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         return ()
     first = suspects[0]
     code = choose_recording_dtc({c.cylinder: c.misfires for c in diagnosis.cylinders})
-    which = join_words([f"{c.cylinder} ({format_dtc(c.cylinder)})" for c in suspects])
+    one_of = share_one_fault(diagnosis, suspects)
+    which = join_words(
+        [f"{c.cylinder} (would be code {format_dtc(c.cylinder)})" for c in suspects],
+        "or" if one_of else "and",
+    )
     aside = f"firing order {'-'.join(map(str, diagnosis.job.engine.firing_order))}"
     pairs = [p for p in diagnosis.job.engine.waste_pairs if first.cylinder in p]
     if pairs:
@@ -252,11 +257,11 @@ def _facts_of_none(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         )
     fewest = min((c.cycles for c in diagnosis.cylinders), default=0)
     if fewest and not lost:
-        share = compute_unseen_share(fewest)
         facts.append(
             Fact(
                 "What may hide",
-                f"A cylinder that loses fewer than 1 in {format_count(int(1 / share))} combustions",
+                f"A cylinder that loses fewer than 1 in {format_count(find_rarest(fewest))} "
+                "combustions",
                 f"95 % bound from {format_count(fewest)} firings without a loss, if each loss "
                 "would have been seen",
             )

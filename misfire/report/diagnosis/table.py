@@ -18,6 +18,7 @@ from misfire.report.wording import (
     format_percent_range,
     name_fault,
     pick_suspects,
+    share_one_fault,
 )
 
 
@@ -102,11 +103,13 @@ def _verdict_line(diagnosis: Diagnosis) -> str:
         return "NO MISFIRE FOUND" + watch * bool(ailing)
     if diagnosis.verdict == "inconclusive":
         return "INCONCLUSIVE"
-    named = ", ".join(
+    suspects = pick_suspects(diagnosis)
+    named = [
         f"cylinder {c.cylinder} ({format_dtc(c.cylinder)}) {format_certainty(c.probability)}"
-        for c in pick_suspects(diagnosis)
-    )
-    return f"MISFIRE, {named}"
+        for c in suspects
+    ]
+    one_of = share_one_fault(diagnosis, suspects)
+    return f"MISFIRE, {' or '.join(named) if one_of else ', '.join(named)}"
 
 
 def _likely(result: CylinderResult) -> str:
