@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, Protocol
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Protocol
 
 from misfire.errors import ParameterError
 
@@ -422,6 +422,13 @@ class Reason:
     rows: dict[str, Any] = field(default_factory=dict)
 
 
+class Fault(NamedTuple):
+    """A kind of fault (one of FAULT_TYPES) and its share, given that the cylinder is faulty."""
+
+    type: str
+    probability: float
+
+
 @dataclass(frozen=True, slots=True)
 class CylinderResult:
     """What is said of one cylinder; see CONTRACT section 3 of result.json."""
@@ -431,7 +438,7 @@ class CylinderResult:
     probability: float
     cycles: int
     misfires: int
-    faults: tuple[tuple[str, float], ...]
+    faults: tuple[Fault, ...]  # most likely first
     features: dict[str, float]
     evidence: tuple[str, ...] = ()
     next_tests: tuple[str, ...] = ()

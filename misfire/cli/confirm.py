@@ -68,7 +68,7 @@ def confirm(
     """
     faults, crank_fault = _pair_up(cylinder or [], fault or [], healthy)
     check_folder(out)
-    from misfire.learning.confirming import confirm as make_case
+    from misfire.api import confirm as make_case
 
     with show_progress(quiet=quiet) as progress:
         result = make_case(
@@ -83,9 +83,9 @@ def confirm(
             progress=progress,
         )
     if as_json:
-        print_json({"schema": "misfire-confirm/1", **result})
+        print_json(result.to_dict())
         return
-    typer.echo(f"wrote {result['case']}")
+    typer.echo(f"wrote {result.case}")
 
 
 def _pair_up(

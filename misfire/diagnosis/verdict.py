@@ -34,6 +34,7 @@ from misfire.records import (
     STROKE_FLAGS,
     WORK_STATES,
     CylinderResult,
+    Fault,
     Finding,
     Firings,
     Reason,
@@ -215,7 +216,7 @@ def _build_results(
                 probability=float(shared[i]),
                 cycles=int(own.sum()),
                 misfires=int((own & (probability >= 0.5)).sum()),
-                faults=tuple((t, float(p)) for t, p in ranked),
+                faults=tuple(Fault(t, float(p)) for t, p in ranked),
                 features=take_medians(events, cylinder),
                 evidence=(
                     *write_evidence(events, extras, cylinder, disturbed_share=disturbed),
@@ -416,15 +417,20 @@ def _conclude(
             "without a crank signal only the sparks were judged; a cylinder without fuel or "
             "compression would not show"
         )
-    known = np.isfinite(judgement.event)
+    return "no_misfire", (*notes, *_note_rarest(firings, judgement.event)), tuple(findings)
+
+
+def _note_rarest(firings: Firings, probability: NDArray[np.float64]) -> tuple[str, ...]:
+    """Say how rare a fault could have been missed, where no firing was judged lost."""
+    known = np.isfinite(probability)
     counts = np.bincount(firings.cylinder[known])
-    if counts.any() and not (judgement.event[known] >= FAULTY).any():
-        n = int(counts[counts > 0].min())
-        notes.append(
-            f"no lost combustion in {n} cycles of each cylinder: a fault rarer than one in "
-            f"{find_rarest(n)} firings could still have been missed (95 % certainty)"
-        )
-    return "no_misfire", tuple(notes), tuple(findings)
+    if not counts.any() or (probability[known] >= 0.5).any():
+        return ()
+    n = int(counts[counts > 0].min())
+    return (
+        f"no lost combustion in {n} cycles of each cylinder: a fault rarer than one in "
+        f"{find_rarest(n)} firings could still have been missed (95 % certainty)",
+    )
 
 
 def _describe_open(evidence: Evidence, cylinder: int, others: list[int]) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 
 from misfire import __version__
 from misfire.errors import ParameterError
-from misfire.records import CylinderResult, Diagnosis
+from misfire.records import CylinderResult, Diagnosis, Fault
 
 SCHEMA = "misfire-result/1"
 LOST = 0.5  # a firing with at least this probability is counted as lost
@@ -189,7 +189,7 @@ def _cylinder(result: CylinderResult) -> dict[str, Any]:
     }
 
 
-def _faults(faults: tuple[tuple[str, float], ...]) -> list[dict[str, Any]]:
+def _faults(faults: tuple[Fault, ...]) -> list[dict[str, Any]]:
     """Round the fault probabilities to 1e-6 so that they still sum to 1; most likely first."""
     total = sum(p for _, p in faults)
     if not faults or not math.isfinite(total) or total <= 0:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import textwrap
+from pathlib import Path
 from typing import Any
 
+from misfire.errors import OutputError
+from misfire.publishing import write_whole
 from misfire.report.advice import cautions
 from misfire.report.frame import fill_page, read_part
 from misfire.report.hookup.drawing import draw_connections
@@ -41,10 +44,13 @@ SMART_COIL = (
     "A coil with its driver inside has no terminal to measure the primary at: take its trigger "
     "line instead (role coil_trigger in the job card) and rely on the clamp."
 )
+CLAMP_STEP = (
+    "The clamp: closed with no lead in it, zeroed, then round the feed, its arrow to the coils."
+)
 STEPS = (
     "Engine off, key out: clip on all leads as drawn, away from belts, fans and the exhaust.",
     "The reference leads of all probes on battery negative, not on the engine or the body.",
-    "The clamp: closed with no lead in it, zeroed, then round the feed, its arrow to the coils.",
+    CLAMP_STEP,
     "Attenuation of each probe set, and noted on the job card as scale.",
     "The instrument on battery; no mains charger on the vehicle.",
     "Start the engine; compare the signals with the pictures below; look that no top is cut off.",
@@ -81,9 +87,64 @@ def format_hookup(plan: HookupPlan) -> str:
     return fill_page("hookup/hookup.html.j2", context, keep_per_cent=False)
 
 
+def write_hookup(
+    plan: HookupPlan, folder: Path, *, replace: bool = False
+) -> tuple[Path, Path, bool]:
+    """Write page and job card together, so that they always belong to one plan.
+
+    Parameters
+    ----------
+    plan : HookupPlan
+    folder : Path
+        Made when absent.
+    replace : bool
+        Whether another card that is there may be written over.
+
+    Returns
+    -------
+    page, card : Path
+    written : bool
+        Whether the card was written; False where the same is there already.
+
+    Raises
+    ------
+    OutputError
+        If another card is there and `replace` is not given, or the folder cannot be written.
+    """
+    page, card = folder / "hookup.html", folder / "job.toml"
+    text = plan.card.encode("utf-8")
+    try:
+        there = card.read_bytes() if card.exists() else None
+    except OSError as error:
+        raise _refuse(folder, error) from error
+    if there is not None and there != text and not replace:
+        raise OutputError(
+            f"{card}: is there already and is not this plan's (filled in, or of another plan); "
+            "choose another folder with -o, or give --replace to write page and card anew"
+        )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        write_whole(page, format_hookup(plan).encode("utf-8"))
+        if there != text:
+            write_whole(card, text)
+    except OSError as error:
+        raise _refuse(folder, error) from error
+    return page, card, there != text
+
+
+def _refuse(folder: Path, error: OSError) -> OutputError:
+    """Say that a folder cannot be used."""
+    reason = error.strerror or str(error)
+    return OutputError(f"{folder}: cannot be written ({reason}); choose another folder with -o")
+
+
 def _context(plan: HookupPlan) -> dict[str, Any]:
     """Collect what the template needs."""
     own = dict.fromkeys(x.caution for x in plan.leads if x.caution)
+    has_clamp = any(x.unit == "A" for x in plan.leads)
+    steps = [s for s in STEPS if has_clamp or s != CLAMP_STEP]
+    if plan.engine.ignition == "coil_on_plug" and has_clamp:
+        steps.insert(1, SMART_COIL)
     return {
         "vehicle": plan.vehicle,
         "engine": describe_engine(plan),
@@ -107,9 +168,7 @@ def _context(plan: HookupPlan) -> dict[str, Any]:
         "seconds": format_seconds(plan.chosen.seconds),
         "size": format_size(plan.chosen.megabytes),
         "cautions": (*own, *cautions()),
-        "steps": (STEPS[0], SMART_COIL, *STEPS[1:])
-        if plan.engine.ignition == "coil_on_plug"
-        else STEPS,
+        "steps": steps,
         "assumed": plan.assumed,
         "rpm": f"{plan.rpm:g}",
         "lengths": [
