@@ -7,8 +7,9 @@ loaded before a function is called.
 from __future__ import annotations
 
 import copy
+import datetime
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -228,6 +229,7 @@ def diagnose(
     from misfire.report.diagnosis.files import write_reports
 
     found = compute(recording, model=model, progress=progress, allow_outside=allow_outside)
+    found = replace(found, reported=datetime.date.today().isoformat())
     files = () if out is None else write_reports(found, Path(out))
     values = {f.name: getattr(found, f.name) for f in fields(Diagnosis)}
     return DiagnosisResult(**values, files=files)
@@ -617,7 +619,7 @@ def hookup(
     firing_order: Sequence[int] = (),
     wheel: CrankWheel | None = None,
     wish: HookupWish | None = None,
-    replace: bool = False,
+    overwrite: bool = False,
 ) -> Hookup:
     """Plan which lead goes where, and write the page and the job card to fill in.
 
@@ -634,7 +636,7 @@ def hookup(
     wheel : CrankWheel, optional
     wish : HookupWish, optional
         Inputs, suspect, rarity of the fault, speed, rate, the file the instrument writes.
-    replace : bool
+    overwrite : bool
         Whether page and card may be written over those of another plan.
 
     Returns
@@ -646,7 +648,7 @@ def hookup(
     ParameterError
         If no engine can be like this, or neither or both of `job` and `cylinders` are given.
     OutputError
-        If another card is there and `replace` is not given, or the folder cannot be written.
+        If another card is there and `overwrite` is not given, or the folder cannot be written.
     """
     from misfire.errors import ParameterError
     from misfire.hookup.plan import HookupWish, make_engine, plan_from_job, plan_hookup
@@ -663,7 +665,7 @@ def hookup(
             cylinders or 0, ignition=ignition, firing_order=tuple(firing_order)
         )
         plan = plan_hookup(engine, wish, wheel=wheel, assumed=assumed)
-    page, card, written = write_hookup(plan, Path(out), replace=replace)
+    page, card, written = write_hookup(plan, Path(out), replace=overwrite)
     return Hookup(_lay_out_plan(plan, page, card), plan, page, card, written)
 
 

@@ -86,7 +86,7 @@ def hookup(
             firing_order=_parse_order(firing_order),
             wheel=_parse_wheel(wheel),
             wish=HookupWish(inputs, suspect, one_in, rpm, rate, file),
-            replace=replace,
+            overwrite=replace,
         )
     if as_json:
         print_json(made.to_dict())

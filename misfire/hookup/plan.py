@@ -367,6 +367,10 @@ def format_card(
         f"id = {quote(vehicle or 'vehicle-1')}"
         + ("" if vehicle else "               # FILL IN: a name for this vehicle"),
         'note = ""                      # FILL IN: what is felt, when',
+        "# recorded = 2026-03-01T20:15:00   # when the recording began",
+        "# odometer_km = 84210          # for the sheet, as technician and workshop",
+        '# technician = ""',
+        '# workshop = ""',
         "",
         "[engine]",
         f"cylinders = {engine.cylinders}",
@@ -411,6 +415,12 @@ def format_card(
             f"# rate_hz = {rate_hz:.1f}        # only if the file does not tell",
             f"name = {quote(lead.name)}",
         ]
+    lines += [
+        "",
+        "# [[mark]]                     # a moment that was noted: felt, wiggled, wetted, warm",
+        "# time_s = 65.2                # seconds from the start; or clock = 20:16:05",
+        '# text = "felt"                # the same words for the same thing',
+    ]
     return "\n".join(lines) + "\n"
 
 

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import asdict
 from pathlib import PurePath
 from typing import Any
 
 from misfire import __version__
 from misfire.errors import ParameterError
 from misfire.records import CylinderResult, Diagnosis, Fault
+from misfire.report.marks import lay_out_marks
+from misfire.report.wording import LOST as LOST
 
 SCHEMA = "misfire-result/1"
-LOST = 0.5  # a firing with at least this probability is counted as lost
+DTC_SOURCE = "worked out from this recording, not read from the vehicle"
 SINGLE_PER_CENT = 90  # more than this share in one cylinder allows its own code
 
 
@@ -143,6 +146,9 @@ def build_summary(diagnosis: Diagnosis) -> dict[str, Any]:
             for r in diagnosis.reasons
         ],
         "witnesses": to_plain(diagnosis.witnesses),
+        "sheet": {**asdict(diagnosis.job.sheet), "reported": diagnosis.reported},
+        "marks": to_plain(lay_out_marks(diagnosis)),
+        "dtc_source": DTC_SOURCE,
         "kv_estimated": diagnosis.job.engine.coil_turns_ratio is None,
         "source": PurePath(diagnosis.source).name,
         "source_sha256": diagnosis.sha256,

@@ -9,6 +9,8 @@ from typing import Any
 
 from misfire.records import CylinderResult, Diagnosis
 
+LOST = 0.5  # a firing with at least this probability is counted as lost
+
 # Plain name, and what it means to somebody who drives the car.
 FAULTS: dict[str, tuple[str, str]] = {
     "open_secondary": (
@@ -165,12 +167,12 @@ def caution_kind(settings: Mapping[str, Any]) -> str:
     """
     confirmed = settings.get("confirmed_cases")
     if confirmed:
-        made_of = f"was learned from {list_cases(settings)}"
+        tried = f"with {list_cases(settings)}"
     elif confirmed == 0:
-        made_of = "was learned from simulated faults, not from real ones"
+        tried = "on simulated faults only, not on real ones"
     else:
-        made_of = "was not measured against confirmed cases"
-    return f"The kind {made_of}: it says where to test first."
+        tried = "on no confirmed cases"
+    return f"How sure the kind is was tried {tried}: it says where to test first."
 
 
 def describe_certainty(probability: float) -> str:

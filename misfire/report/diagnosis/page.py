@@ -29,18 +29,20 @@ from misfire.report.diagnosis.rows import (
 from misfire.report.diagnosis.sources import PageNumber, list_lost_rows, list_sources
 from misfire.report.diagnosis.story import (
     compare_values,
+    list_sheet,
     write_facts,
     write_headline,
     write_lead,
 )
 from misfire.report.diagnosis.testimony import describe_separable, hear_witnesses, list_heard
 from misfire.report.frame import fill_page, hash_script, read_part
+from misfire.report.marks import describe_kind_of_mark, list_mark_rows, weigh_marks
 from misfire.report.pictures.operating import draw_operating
 from misfire.report.pictures.packing import pack_details, pack_waves
 from misfire.report.pictures.spread import draw_spread, split_values
 from misfire.report.pictures.timeline import STRIP_BINS, draw_strip, pack_timeline
 from misfire.report.pictures.waveforms import Marks
-from misfire.report.summary import LOST, to_plain
+from misfire.report.summary import DTC_SOURCE, LOST, to_plain
 from misfire.report.wording import (
     GLOSSARY,
     LEARNED_FROM,
@@ -118,12 +120,11 @@ def _context(diagnosis: Diagnosis) -> dict[str, Any]:
     )
     return {
         "fewest_bouts": FEWEST_BOUTS,
-        "vehicle": diagnosis.vehicle,
-        "note": diagnosis.note,
         "verdict": diagnosis.verdict,
         "headline": write_headline(diagnosis),
         "lead": write_lead(diagnosis),
         "covered": covered,
+        **_describe_job(diagnosis),
         "facts": facts,
         "evidence": evidence,
         "first_tests": _first_tests(diagnosis, tests),
@@ -185,6 +186,18 @@ def _context(diagnosis: Diagnosis) -> dict[str, Any]:
         "tests": tests or [{"title": "In general", "steps": _general(diagnosis)}],
         "method": _method(diagnosis),
         "glossary": GLOSSARY,
+    }
+
+
+def _describe_job(diagnosis: Diagnosis) -> dict[str, Any]:
+    """Give what the job card says for the file, and its marks."""
+    return {
+        "vehicle": diagnosis.vehicle,
+        "note": diagnosis.note,
+        "sheet": list_sheet(diagnosis),
+        "dtc_source": DTC_SOURCE,
+        "mark_rows": list_mark_rows(diagnosis),
+        "mark_words": [describe_kind_of_mark(k) for k in weigh_marks(diagnosis)[1]],
     }
 
 

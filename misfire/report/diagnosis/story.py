@@ -9,6 +9,7 @@ from typing import Any
 from misfire.dsp.chances import compute_wilson, find_rarest
 from misfire.records import CylinderResult, Diagnosis
 from misfire.report.circumstances import write_when
+from misfire.report.marks import describe_kind_of_mark, weigh_marks
 from misfire.report.pictures.spread import compute_median, split_values
 from misfire.report.summary import LOST, choose_recording_dtc, format_dtc
 from misfire.report.wording import (
@@ -53,6 +54,21 @@ class ValueRow:
     lost: str
     own: str
     others: str
+
+
+def list_sheet(diagnosis: Diagnosis) -> tuple[str, ...]:
+    """List what belongs on the sheet for the file: dates, odometer, who and where."""
+    sheet = diagnosis.job.sheet
+    recorded = sheet.recorded.replace("T", " ")
+    km = "" if sheet.odometer_km is None else format_count(round(sheet.odometer_km))
+    rows = (
+        ("recorded", recorded),
+        ("odometer", f"{km} km" if km else ""),
+        ("technician", sheet.technician),
+        ("workshop", sheet.workshop),
+        ("report of", diagnosis.reported),
+    )
+    return tuple(f"{name} {text}" for name, text in rows if text)
 
 
 def write_headline(diagnosis: Diagnosis) -> str:
@@ -106,10 +122,16 @@ def write_lead(diagnosis: Diagnosis) -> str:
 def write_facts(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     """Answer the five questions of page one."""
     if diagnosis.verdict == "misfire":
-        return _facts_of_misfire(diagnosis)
-    if diagnosis.verdict == "no_misfire":
-        return _facts_of_none(diagnosis)
-    return _facts_of_open(diagnosis)
+        facts = _facts_of_misfire(diagnosis)
+    elif diagnosis.verdict == "no_misfire":
+        facts = _facts_of_none(diagnosis)
+    else:
+        facts = _facts_of_open(diagnosis)
+    kinds = weigh_marks(diagnosis)[1]
+    if not kinds:
+        return facts
+    more = tuple(describe_kind_of_mark(kind) for kind in kinds[1:3])
+    return (*facts, Fact("Marks", describe_kind_of_mark(kinds[0]), more=more))
 
 
 def write_rate(result: CylinderResult) -> str:

@@ -8,6 +8,8 @@ from misfire.dsp.chances import compute_wilson
 from misfire.records import CylinderResult, Diagnosis
 from misfire.report.advice import cautions
 from misfire.report.circumstances import write_when
+from misfire.report.diagnosis.story import list_sheet
+from misfire.report.marks import describe_kind_of_mark, weigh_marks
 from misfire.report.summary import build_summary, format_dtc
 from misfire.report.wording import (
     describe_kind,
@@ -57,9 +59,11 @@ def format_table(diagnosis: Diagnosis) -> str:
         f"{format_duration(diagnosis.duration_s)}, {diagnosis.cycles} cycles, "
         f"{len(diagnosis.events)} firings"
     )
+    if sheet := list_sheet(diagnosis):
+        lines.append(", ".join(sheet))
     lines.append("")
     lines.append(
-        f"{'rank':>4}  {'cyl':>3}  {'code':<5}  {'probability':>11}  {'lost / judged':>13}"
+        f"{'rank':>4}  {'cyl':>3}  {'would be':<8}  {'probability':>11}  {'lost / judged':>13}"
         f"  {'share':>7}  likely fault"
     )
     for c in ranked:
@@ -71,7 +75,7 @@ def format_table(diagnosis: Diagnosis) -> str:
             else "-"
         )
         lines.append(
-            f"{c.rank:>4}  {c.cylinder:>3}  {format_dtc(c.cylinder):<5}"
+            f"{c.rank:>4}  {c.cylinder:>3}  {format_dtc(c.cylinder):<8}"
             f"  {format_percent(c.probability):>11}"
             f"  {f'{c.misfires} / {c.cycles}':>13}  {share:>7}  {likely or '-'}"
         )
@@ -84,6 +88,9 @@ def format_table(diagnosis: Diagnosis) -> str:
             lines.append(f"  when: {write_when(diagnosis, (c,))[0]}")
         lines.extend(f"  {text}" for text in c.evidence)
         lines.extend(f"  next: {text}" for text in c.next_tests[:1])
+    if kinds := weigh_marks(diagnosis)[1]:
+        lines.append("")
+        lines.extend(f"mark {describe_kind_of_mark(kind)}" for kind in kinds)
     if told:
         lines.extend(["", f"Before anybody touches the vehicle: {cautions()[0]}"])
     if diagnosis.findings or diagnosis.notes:

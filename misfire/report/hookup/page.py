@@ -58,6 +58,43 @@ STEPS = (
 )
 
 
+# Common practice of the trade for a fault that comes and goes; each with its caution.
+PROVOKING = (
+    (
+        "Wet",
+        "A fine mist of water from a hand sprayer on plug leads, coils and cap, one after the "
+        "other, the engine idling. A cracked lead or cap leaks where it is wet. Caution: spray "
+        "from arm's length and touch nothing wet: the spark may jump to you. No water on the "
+        "instrument, the intake, hot exhaust parts or belts.",
+    ),
+    (
+        "Wiggle",
+        "Move one connector or piece of low-voltage wiring at a time, with a long dry rod that "
+        "does not conduct. Caution: never move or touch plug leads and coils of a running engine; "
+        "switch it off, move the lead, start again.",
+    ),
+    (
+        "Heat and cold",
+        "Warm one part with a hot-air blower (coil, driver, crank sensor), or cool it with cold "
+        "spray. Caution: no open flame, fuel vapour may burn; not hotter than the hand can just "
+        "bear nearby; keep off what is already hot.",
+    ),
+    (
+        "Load",
+        "Switch on lamps, heater and fan; or drive, at the load at which it is felt. Caution: a "
+        "second person drives and nobody looks at the instrument while driving; leads are tied "
+        "clear of fans, belts and exhaust, and where no door or bonnet cuts them.",
+    ),
+)
+MARKING = (
+    "Wait some ten seconds between tries and make at least five of each kind, the ones in which "
+    "nothing happens as well. Note each at once as a mark: the time that the instrument shows, and "
+    "always the same words for the same thing. On the job card: [[mark]] with time_s and text, or "
+    'file = "marks.csv". The report draws the marks and says whether the lost combustions come '
+    "with them or by chance."
+)
+
+
 def format_hookup(plan: HookupPlan) -> str:
     """Give the plan as one self-contained HTML page.
 
@@ -169,6 +206,8 @@ def _context(plan: HookupPlan) -> dict[str, Any]:
         "size": format_size(plan.chosen.megabytes),
         "cautions": (*own, *cautions()),
         "steps": steps,
+        "provoking": PROVOKING,
+        "marking": MARKING,
         "assumed": plan.assumed,
         "rpm": f"{plan.rpm:g}",
         "lengths": [
@@ -309,6 +348,15 @@ def format_hookup_text(plan: HookupPlan, *, width: int = 96) -> str:
     lines += ["", *fold(plan.resolved, 2)]
     for told in plan.told:
         lines += fold(_say_told(told), 2)
+    ways = ", ".join(name.lower() for name, _ in PROVOKING)
+    lines += [
+        "",
+        *fold(
+            f"A fault that comes and goes: how to provoke it ({ways}) and mark it "
+            "stands on the page, with the cautions.",
+            2,
+        ),
+    ]
     lines += ["", "  Cautions"]
     own = dict.fromkeys(x.caution for x in plan.leads if x.caution)
     for caution in (*own, *cautions()):
