@@ -263,8 +263,8 @@ def check(
         If the input cannot be used.
     """
     from misfire.fitness.checking import check_recording
-    from misfire.fitness.remedies import explain
     from misfire.measuring.opening import open_recording
+    from misfire.report.remedies import explain
 
     opened = open_recording(recording, progress=progress, allow_outside=allow_outside)
     try:

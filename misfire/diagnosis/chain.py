@@ -19,6 +19,7 @@ from misfire.diagnosis.panels import build_panels
 from misfire.diagnosis.reasons import list_changes
 from misfire.diagnosis.shipped import load_shipped
 from misfire.diagnosis.verdict import Verdict, decide, judge_evidence
+from misfire.fitness.checking import drop_following
 from misfire.fitness.measured import Measured, measure_whole
 from misfire.limits import DOUBTFUL
 from misfire.measuring.evidence import DECIDING_COLUMNS, Evidence, drop_table
@@ -33,7 +34,7 @@ Progress = Callable[[str, float], None]
 # Findings by which the signals contradict the card or one another, and what to do.
 CONTRADICTED = {
     **dict.fromkeys(
-        ("firing_order_wrong", "sparks_misplaced", "tdc_doubtful"),
+        ("role_wrong", "firing_order_wrong", "sparks_misplaced", "tdc_doubtful"),
         "correct the job card and diagnose again",
     ),
     "speed_jump": "diagnose each by itself",
@@ -177,7 +178,7 @@ def diagnose_recording(
         duration_s=evidence.detected.duration_s,
         cycles=int(np.unique(firings.cycle).size),
         cylinders=verdict.cylinders,
-        findings=_unique((*evidence.findings, *quick, *verdict.findings)),
+        findings=drop_following(_unique((*evidence.findings, *quick, *verdict.findings))),
         notes=verdict.notes,
         events=verdict.events,
         extras=verdict.extras,
@@ -236,7 +237,11 @@ def finish(
 
 def _doubt(verdict: Verdict, evidence: Evidence, quick: Sequence[Finding]) -> Verdict:
     """Take back what was said of cylinders where the signals are not those of the job card."""
-    wrong = [f"{f.message}: {CONTRADICTED[f.code]}" for f in quick if f.code in CONTRADICTED]
+    wrong = [
+        f"{f'channel {f.channel!r}: ' * bool(f.channel)}{f.message}: {CONTRADICTED[f.code]}"
+        for f in quick
+        if f.code in CONTRADICTED
+    ]
     if not evidence.has_crank:  # one of two witnesses speaks of no engine, or not of this one
         wrong += [
             f"the crank channel cannot be read ({f.message}), and nothing else tells whether the "
@@ -261,7 +266,10 @@ def _doubt(verdict: Verdict, evidence: Evidence, quick: Sequence[Finding]) -> Ve
     )
     moved = list_changes("card_contradicted", wrong[0], before, after, about="hook-up")
     verdict = replace(verdict, cylinders=halved, reasons=(*moved, *verdict.reasons))
-    if verdict.verdict != "misfire" and not any(f.code == "sparks_misplaced" for f in quick):
+    codes = {f.code for f in quick}
+    if "role_wrong" in codes:  # what else was noted follows from it
+        return replace(verdict, verdict="inconclusive", notes=(wrong[0],))
+    if verdict.verdict != "misfire" and "sparks_misplaced" not in codes:
         return verdict
     return replace(verdict, verdict="inconclusive", notes=(wrong[0], *verdict.notes))
 

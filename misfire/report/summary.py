@@ -11,7 +11,9 @@ from typing import Any
 from misfire import __version__
 from misfire.errors import ParameterError
 from misfire.records import CylinderResult, Diagnosis, Fault
+from misfire.report.cardclaims import list_claims
 from misfire.report.marks import lay_out_marks
+from misfire.report.remedies import explain
 from misfire.report.wording import LOST as LOST
 
 SCHEMA = "misfire-result/1"
@@ -129,9 +131,19 @@ def build_summary(diagnosis: Diagnosis) -> dict[str, Any]:
         "cycles": int(diagnosis.cycles),
         "events": len(diagnosis.events),
         "rpm": rpm,
-        "cylinders": [_cylinder(c) for c in ranked],
+        "cylinders": [
+            {**_cylinder(c), "rests_on_card": list(list_claims(diagnosis.job, c.cylinder))}
+            for c in ranked
+        ],
         "quality": [
-            {"channel": f.channel, "code": f.code, "severity": f.severity, "message": f.message}
+            {
+                "channel": f.channel,
+                "code": f.code,
+                "severity": f.severity,
+                "message": f.message,
+                "consequence": explain(f)[0],
+                "remedy": explain(f)[1],
+            }
             for f in diagnosis.findings
         ],
         "notes": list(diagnosis.notes),

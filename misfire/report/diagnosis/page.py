@@ -8,7 +8,7 @@ from pathlib import PurePath
 from typing import Any
 
 from misfire import __version__
-from misfire.records import CylinderResult, Diagnosis
+from misfire.records import CylinderResult, Diagnosis, Finding
 from misfire.report.advice import cautions, next_tests
 from misfire.report.context import FEWEST_BOUTS
 from misfire.report.diagnosis.exhibits import (
@@ -42,6 +42,7 @@ from misfire.report.pictures.packing import pack_details, pack_waves
 from misfire.report.pictures.spread import draw_spread, split_values
 from misfire.report.pictures.timeline import STRIP_BINS, draw_strip, pack_timeline
 from misfire.report.pictures.waveforms import Marks
+from misfire.report.remedies import explain
 from misfire.report.summary import DTC_SOURCE, LOST, to_plain
 from misfire.report.wording import (
     GLOSSARY,
@@ -179,14 +180,18 @@ def _context(diagnosis: Diagnosis) -> dict[str, Any]:
         "spreads": _spreads(diagnosis, quantities, suspects, estimated=estimated),
         "quantities": quantities,
         **build_event_rows(diagnosis, quantities),
-        "findings": sorted(
-            diagnosis.findings, key=lambda f: ("error", "warning", "info").index(f.severity)
-        ),
+        "findings": _list_findings(diagnosis),
         "notes": diagnosis.notes,
         "tests": tests or [{"title": "In general", "steps": _general(diagnosis)}],
         "method": _method(diagnosis),
         "glossary": GLOSSARY,
     }
+
+
+def _list_findings(diagnosis: Diagnosis) -> list[tuple[Finding, str]]:
+    """Give each finding with what to do about it, the worst first."""
+    rank = ("error", "warning", "info").index
+    return [(f, explain(f)[1]) for f in sorted(diagnosis.findings, key=lambda f: rank(f.severity))]
 
 
 def _describe_job(diagnosis: Diagnosis) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from misfire.dsp.chances import compute_wilson, find_rarest
 from misfire.records import CylinderResult, Diagnosis
+from misfire.report.cardclaims import describe_claims
 from misfire.report.circumstances import write_when
 from misfire.report.marks import describe_kind_of_mark, weigh_marks
 from misfire.report.pictures.spread import compute_median, split_values
@@ -195,7 +196,8 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         aside += f"; cylinders {pairs[0][0]} and {pairs[0][1]} share one coil"
     if code is not None and code == format_dtc(None):
         aside += "; more than one cylinder lost combustions: code P0300 (random or multiple)"
-    facts = [Fact("Which cylinder", which, aside)]
+    claims = [] if one_of else [describe_claims(diagnosis, c.cylinder) for c in suspects[:3]]
+    facts = [Fact("Which cylinder", which, aside, tuple(filter(None, claims)))]
     often, often_aside = [], []
     for c in suspects[:3]:
         name = f"cylinder {c.cylinder}: " if len(suspects) > 1 else ""

@@ -7,9 +7,11 @@ import json
 from misfire.dsp.chances import compute_wilson
 from misfire.records import CylinderResult, Diagnosis
 from misfire.report.advice import cautions
+from misfire.report.cardclaims import describe_claims
 from misfire.report.circumstances import write_when
 from misfire.report.diagnosis.story import list_sheet
 from misfire.report.marks import describe_kind_of_mark, weigh_marks
+from misfire.report.remedies import explain
 from misfire.report.summary import build_summary, format_dtc
 from misfire.report.wording import (
     describe_kind,
@@ -87,6 +89,8 @@ def format_table(diagnosis: Diagnosis) -> str:
             lines.append(f"  lost {format_percent_range(low, high)} of its firings (95 % interval)")
             lines.append(f"  when: {write_when(diagnosis, (c,))[0]}")
         lines.extend(f"  {text}" for text in c.evidence)
+        if claims := describe_claims(diagnosis, c.cylinder):
+            lines.append(f"  {claims}")
         lines.extend(f"  next: {text}" for text in c.next_tests[:1])
     if kinds := weigh_marks(diagnosis)[1]:
         lines.append("")
@@ -98,6 +102,8 @@ def format_table(diagnosis: Diagnosis) -> str:
     for finding in diagnosis.findings:
         where = f" [{finding.channel}]" if finding.channel else ""
         lines.append(f"{finding.severity}{where}: {finding.message}")
+        if finding.severity != "info" and (remedy := explain(finding)[1]):
+            lines.append(f"  do: {remedy}")
     lines.extend(f"note: {text}" for text in diagnosis.notes)
     return "".join(f"{_printable(line).rstrip()}\n" for line in lines)
 
