@@ -69,20 +69,24 @@ def test_drawn_recordings_are_not_contradicted(pool, tmp_path):
     assert {seed: said for seed, said in found.items() if said} == {}
 
 
+@pytest.fixture(scope="module")
+def accused():
+    """The document of a sound accusation."""
+    result, *texts = read_diagnosis(make_diagnosis())
+    assert find_contradictions(result, *texts) == []
+    return result
+
+
+@pytest.fixture(scope="module")
+def quiet():
+    """The document of a sound all-clear."""
+    result, *texts = read_diagnosis(make_quiet_diagnosis())
+    assert find_contradictions(result, *texts) == []
+    return result
+
+
 class TestFindContradictions:
     """The finder finds: each contradiction, planted in a sound document, is named."""
-
-    @pytest.fixture(scope="class")
-    def accused(self):
-        result, *texts = read_diagnosis(make_diagnosis())
-        assert find_contradictions(result, *texts) == []
-        return result
-
-    @pytest.fixture(scope="class")
-    def quiet(self):
-        result, *texts = read_diagnosis(make_quiet_diagnosis())
-        assert find_contradictions(result, *texts) == []
-        return result
 
     @pytest.mark.parametrize(
         ("change", "words"),
