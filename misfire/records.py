@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, Protocol
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Protocol
 
 from misfire.errors import ParameterError
 
@@ -231,6 +231,27 @@ class ChannelCard:
 
 
 @dataclass(frozen=True, slots=True)
+class JobMark:
+    """A moment that somebody noted: `time_s` on the common clock, and what was felt or done."""
+
+    time_s: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What belongs on the sheet for the file; empty or None where the card is silent.
+
+    `recorded`: ISO 8601 date, or date and time, at which the recording began.
+    """
+
+    recorded: str = ""
+    odometer_km: float | None = None
+    technician: str = ""
+    workshop: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class JobCard:
     """A parsed job card; `text` is the TOML it was read from, kept with the recording."""
 
@@ -242,6 +263,8 @@ class JobCard:
     wheel: CrankWheel | None = None
     cam: Cam | None = None
     note: str = ""
+    sheet: Sheet = Sheet()
+    marks: tuple[JobMark, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -422,6 +445,13 @@ class Reason:
     rows: dict[str, Any] = field(default_factory=dict)
 
 
+class Fault(NamedTuple):
+    """A kind of fault (one of FAULT_TYPES) and its share, given that the cylinder is faulty."""
+
+    type: str
+    probability: float
+
+
 @dataclass(frozen=True, slots=True)
 class CylinderResult:
     """What is said of one cylinder; see CONTRACT section 3 of result.json."""
@@ -431,7 +461,7 @@ class CylinderResult:
     probability: float
     cycles: int
     misfires: int
-    faults: tuple[tuple[str, float], ...]
+    faults: tuple[Fault, ...]  # most likely first
     features: dict[str, float]
     evidence: tuple[str, ...] = ()
     next_tests: tuple[str, ...] = ()
@@ -507,3 +537,4 @@ class Diagnosis:
     waves: tuple[FiringWaves, ...] = ()
     separable: dict[str, tuple[str, ...]] = field(default_factory=dict)  # cylinder -> fault types
     reasons: tuple[Reason, ...] = ()  # the strongest first
+    reported: str = ""  # ISO 8601 date of the report; empty where it is none for the file

@@ -36,6 +36,9 @@ edge_deg = 312.0
 role = "coil_primary"
 file = "capture.wav"
 column = 0
+[[mark]]
+time_s = 65.2
+text = "felt"
 """
 TITLES = {
     "vehicle": ("[vehicle]", "Whose recording it is. Required."),
@@ -47,12 +50,33 @@ TITLES = {
     ),
     "cam": ("[cam]", "Leave it out without a cam channel."),
     "channel": ("[[channel]]", "One for each recorded channel; at least one is required."),
+    "mark": (
+        "[[mark]]",
+        "A moment that somebody noted while recording: felt, or what was done. One for each moment "
+        "with `text` and either `time_s` or `clock`; or one with `file` alone, which names a table "
+        "(CSV) of times and texts. Marks are drawn, and set against the lost combustions.",
+    ),
 }
 # field: example, unit or range, meaning
 MEANING = {
     "vehicle.id": ('"van-017"', "text", "names the recording in every output"),
     "vehicle.note": ('"stumbles warm"', "text", "the complaint, shown in the report"),
-    "vehicle.recorded": ("2026-04-18", "date, or date and time", "when, for the fleet's order"),
+    "vehicle.recorded": (
+        "2026-04-18T20:15:00",
+        "date, or date and time",
+        "when the recording began; for the sheet, the fleet's order and marks by the clock",
+    ),
+    "vehicle.odometer_km": ("84210", "from 0", "for the sheet"),
+    "vehicle.technician": ('"A. Meyer"', "text", "who recorded, for the sheet"),
+    "vehicle.workshop": ('"Workshop North"', "text", "for the sheet"),
+    "mark.time_s": (
+        "65.2",
+        "seconds, from 0",
+        "from the start of the recording; this, or clock, or file alone",
+    ),
+    "mark.clock": ("20:16:05", "time of day", "instead of time_s; needs a time in `recorded`"),
+    "mark.text": ('"lead 3 wiggled"', "text", "the same words make one kind of mark"),
+    "mark.file": ('"marks.csv"', "path", "a table: time (seconds or time of day), text"),
     "engine.cylinders": ("4", "1 to 12", "number of cylinders"),
     "engine.firing_order": ("[1, 3, 4, 2]", "each cylinder once", "order in which they fire"),
     "engine.ignition": ('"coil_on_plug"', "a word", "how coils and plugs are joined"),
@@ -154,7 +178,7 @@ def format_page() -> str:
         "",
         "<!-- Made by scripts/make_reference.py from the reader; change it there. -->",
         "",
-        "One TOML file describes one recording of one vehicle. A card with every required field:",
+        "One TOML file describes one recording of one vehicle. A card with each of its tables:",
         "",
         "```toml",
         FULL.strip(),

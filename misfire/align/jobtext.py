@@ -6,7 +6,17 @@ from pathlib import Path
 from typing import Any
 
 from misfire.limits import MAX_POSITIONS
-from misfire.records import ROLES, UNITS, Cam, ChannelCard, CrankWheel, Engine, JobCard
+from misfire.records import (
+    ROLES,
+    UNITS,
+    Cam,
+    ChannelCard,
+    CrankWheel,
+    Engine,
+    JobCard,
+    JobMark,
+    Sheet,
+)
 
 LARGEST = 1e300  # of a number, as in a job card
 
@@ -49,8 +59,12 @@ def parse_job(data: str, *, folder: Path, text: str) -> JobCard:
         for card in values.pop("channels")
     )
     _check_engine_kinds(engine)
+    sheet = Sheet(**values.pop("sheet", {}))
+    marks = tuple(JobMark(**mark) for mark in values.pop("marks", ()))
     job = JobCard(
         **values,
+        sheet=sheet,
+        marks=marks,
         engine=Engine(**engine),
         channels=channels,
         wheel=wheel,
@@ -79,6 +93,12 @@ def _check_engine_kinds(engine: dict[str, Any]) -> None:
 def _check_job(job: JobCard) -> None:
     """Refuse what no job card could have held."""
     _require(isinstance(job.vehicle_id, str) and isinstance(job.note, str), "vehicle")
+    sheet = job.sheet
+    texts = (sheet.recorded, sheet.technician, sheet.workshop, *(m.text for m in job.marks))
+    _require(all(isinstance(text, str) for text in texts), "vehicle or mark")
+    km = sheet.odometer_km
+    _require(km is None or (_is_number(km) and km >= 0), "vehicle odometer_km")
+    _require(all(_is_number(m.time_s) and m.time_s >= 0 for m in job.marks), "mark time_s")
     wheel = job.wheel
     if wheel is not None:
         _require(_is_whole(wheel.positions, 2, MAX_POSITIONS), "crank_wheel positions")

@@ -11,8 +11,7 @@ from misfire.cli.output import find_width, print_json, print_text
 from misfire.cli.progress import show_progress
 
 if TYPE_CHECKING:
-    from misfire.fitness.checking import Fitness
-    from misfire.records import Finding
+    from misfire.api import Check, Remark
 
 WIDTH = 96
 
@@ -39,79 +38,52 @@ def check(
     means that no diagnosis can be made, or none that could be trusted. The exit status is 0 either
     way.
     """
-    from misfire.fitness.checking import check_recording
-    from misfire.fitness.remedies import explain
-    from misfire.measuring.opening import open_recording
+    from misfire.api import check as check_recording
 
     with show_progress(quiet=quiet) as progress:
-        opened = open_recording(recording, progress=progress, allow_outside=allow_outside)
-        try:
-            fitness = check_recording(opened, one_in=one_in, progress=progress)
-        finally:
-            opened.close()
-    if as_json:
-        quality = []
-        for finding in fitness.findings:
-            consequence, remedy = explain(finding)
-            quality.append(
-                {
-                    "channel": finding.channel,
-                    "code": finding.code,
-                    "severity": finding.severity,
-                    "message": finding.message,
-                    "consequence": consequence,
-                    "remedy": remedy,
-                }
-            )
-        print_json(
-            {
-                "schema": "misfire-check/1",
-                "vehicle": opened.job.vehicle_id,
-                "fit": fitness.fit,
-                "channels": [channel.name for channel in opened.channels],
-                "firings_per_cylinder": fitness.n_firings,
-                "shows_faults_of_one_in": fitness.one_in,
-                "quality": quality,
-            }
+        made = check_recording(
+            recording, one_in=one_in, progress=progress, allow_outside=allow_outside
         )
+    if as_json:
+        print_json(made.to_dict())
         return
     width = find_width()
-    print_text(f"{opened.job.vehicle_id}: {_summarise(fitness)}")
-    for finding in fitness.findings:
+    print_text(f"{made.vehicle}: {_summarise(made)}")
+    for remark in made.quality:
         typer.echo("")
-        typer.echo(_format(finding, *explain(finding), width=min(width or WIDTH, WIDTH)))
+        typer.echo(_format(remark, width=min(width or WIDTH, WIDTH)))
 
 
-def _summarise(fitness: Fitness) -> str:
+def _summarise(made: Check) -> str:
     """Say in one line whether the recording is fit, and for what."""
-    worst = {f.severity for f in fitness.findings}
+    worst = {r.severity for r in made.quality}
     if "error" in worst:
         words = "not fit for a diagnosis as it is"
     elif "warning" in worst:
         words = "fit for a diagnosis, with reservations"
     else:
         words = "fit for a diagnosis"
-    if fitness.n_firings > 1:
+    if made.firings_per_cylinder > 1:
         words += (
-            f"; {fitness.n_firings} firings a cylinder, enough to catch (with 95 % certainty) a "
-            f"fault that comes once in {fitness.one_in}"
+            f"; {made.firings_per_cylinder} firings a cylinder, enough to catch (with 95 % "
+            f"certainty) a fault that comes once in {made.shows_faults_of_one_in}"
         )
     return words
 
 
-def _format(finding: Finding, consequence: str, remedy: str, *, width: int) -> str:
+def _format(remark: Remark, *, width: int) -> str:
     """Give one finding as a short paragraph."""
     import textwrap
 
-    place = f"{finding.channel}: " if finding.channel else ""
+    place = f"{remark.channel}: " if remark.channel else ""
     lines = textwrap.wrap(
-        f"{finding.severity:8s}{place}{finding.message} ({finding.code})",
+        f"{remark.severity:8s}{place}{remark.message} ({remark.code})",
         width,
         subsequent_indent=" " * 8,
         break_long_words=False,
         break_on_hyphens=False,
     )
-    for word, text in (("so:", consequence), ("do:", remedy)):
+    for word, text in (("so:", remark.consequence), ("do:", remark.remedy)):
         if text:
             lines += textwrap.wrap(
                 f"{'':8s}{word} {text}",

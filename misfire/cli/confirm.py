@@ -81,7 +81,7 @@ def confirm(
         raise typer.BadParameter("give -o CASES, or --bundle FILE")
     if out is not None:
         check_folder(out)
-    from misfire.learning.confirming import confirm as make_case
+    from misfire.api import confirm as make_case
 
     with show_progress(quiet=quiet) as progress:
         result = make_case(
@@ -98,9 +98,9 @@ def confirm(
             progress=progress,
         )
     if as_json:
-        print_json({"schema": "misfire-confirm/1", **result})
+        print_json(result.to_dict())
         return
-    for place in (result["case"], result["bundle"]):
+    for place in (result.case, result.bundle):
         if place is not None:
             typer.echo(f"wrote {place}")
 

@@ -1,5 +1,7 @@
 """`misfire diagnose`: the main job, on one recording."""
 
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import typer
@@ -58,6 +60,7 @@ def judge(
 
     with show_progress(quiet=quiet) as progress:
         diagnosis = compute_diagnosis(recording, progress=progress, allow_outside=allow_outside)
+        diagnosis = replace(diagnosis, reported=date.today().isoformat())
         written: list[Path] = []
         if out is not None:
             if progress is not None:

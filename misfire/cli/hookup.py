@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -15,7 +14,6 @@ from misfire.cli.progress import show_progress
 
 if TYPE_CHECKING:
     from misfire.records import CrankWheel
-    from misfire.report.hookup.plan import HookupPlan
 
 WIDTH = 96  # columns of a line where the terminal has no fewer
 
@@ -49,6 +47,13 @@ def hookup(
     ] = 200,
     rpm: Annotated[float, typer.Option(help="Speed at which it is felt.")] = 800.0,
     rate: Annotated[float, typer.Option(help="Sampling rate, samples a second.")] = 200e3,
+    file: Annotated[
+        str,
+        typer.Option(metavar="NAME", help="The file your instrument writes; it decides `scale`."),
+    ] = "capture.wav",
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Write over another plan's page and card.")
+    ] = False,
     out: Annotated[
         Path,
         typer.Option(
@@ -61,42 +66,36 @@ def hookup(
     """Plan the connections: which channel where, probe, range, rate, length; with a drawing.
 
     Writes hookup.html (drawing, leads, waveforms to expect, cautions) and job.toml (the job card
-    to fill in) into DIR. A job card that is there already is kept.
+    to fill in) into DIR, both or none: over the card of another plan only with --replace.
     """
-    from misfire.errors import ParameterError
-
     if (job is None) == (cylinders is None):
         raise typer.BadParameter("give either a job card or --cylinders")
     check_folder(out)
-    from misfire.hookup.plan import HookupWish, make_engine, plan_from_job, plan_hookup
-    from misfire.ingest.jobcard import read_job_card
-    from misfire.report.hookup.page import format_hookup, format_hookup_text
+    from misfire.api import hookup as plan_and_write
+    from misfire.hookup.plan import HookupWish
+    from misfire.report.hookup.page import format_hookup_text
 
-    wish = HookupWish(inputs=inputs, suspect=suspect, one_in=one_in, rpm=rpm, rate_hz=rate)
     with show_progress(quiet=quiet) as progress:
         if progress is not None:
             progress("simulating", 0.0)
-        if job is not None:
-            plan = plan_from_job(read_job_card(job), wish)
-        else:
-            if cylinders is None:
-                raise ParameterError("cylinders is missing")
-            engine, assumed = make_engine(
-                cylinders, ignition=ignition, firing_order=_parse_order(firing_order)
-            )
-            plan = plan_hookup(engine, wish, wheel=_parse_wheel(wheel), assumed=assumed)
-    page, card = out / "hookup.html", out / "job.toml"
-    _write(page, format_hookup(plan))
-    kept = card.exists()
-    if not kept:
-        _write(card, plan.card)
+        made = plan_and_write(
+            out,
+            job=job,
+            cylinders=cylinders,
+            ignition=ignition,
+            firing_order=_parse_order(firing_order),
+            wheel=_parse_wheel(wheel),
+            wish=HookupWish(inputs, suspect, one_in, rpm, rate, file),
+            overwrite=replace,
+        )
     if as_json:
-        print_json(_document(plan, page, card))
+        print_json(made.to_dict())
         return
-    typer.echo(format_hookup_text(plan, width=min(find_width() or WIDTH, WIDTH)))
+    typer.echo(format_hookup_text(made.plan, width=min(find_width() or WIDTH, WIDTH)))
     typer.echo("")
-    typer.echo(f"wrote {page}")
-    typer.echo(f"{card} is there already and was kept" if kept else f"wrote {card}: to fill in")
+    typer.echo(f"wrote {made.page}")
+    done = f"wrote {made.job}: to fill in" if made.card_written else f"{made.job} is the same"
+    typer.echo(done)
 
 
 def _parse_order(words: str) -> tuple[int, ...]:
@@ -123,46 +122,3 @@ def _parse_wheel(words: str) -> CrankWheel | None:
         raise ParameterError(f"wheel: need positions and missing as 60-2, got {words!r}")
     gap = tuple(range(positions - missing + 1, positions + 1))
     return CrankWheel(positions=positions, gaps=(gap,) if gap else ())
-
-
-def _write(path: Path, text: str) -> None:
-    """Write a text file under a temporary name, then rename it."""
-    from misfire.errors import OutputError
-    from misfire.publishing import write_whole
-
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(path, text.encode("utf-8"))
-    except OSError as error:
-        raise OutputError(
-            f"{path}: cannot be written ({error.strerror or error}); choose another folder with -o"
-        ) from error
-
-
-def _document(plan: HookupPlan, page: Path, card: Path) -> dict[str, Any]:
-    """Give the plan for programs."""
-    return {
-        "schema": "misfire-hookup/1",
-        "vehicle": plan.vehicle,
-        "engine": {
-            "cylinders": plan.engine.cylinders,
-            "firing_order": list(plan.engine.firing_order),
-            "ignition": plan.engine.ignition,
-        },
-        "assumed": list(plan.assumed),
-        "leads": [{**asdict(lead), "cylinders": list(lead.cylinders)} for lead in plan.leads],
-        "reference": "battery negative",
-        "free_inputs": plan.free_inputs,
-        "rate_hz": plan.rate_hz,
-        "rpm": plan.rpm,
-        "record_s": plan.chosen.seconds,
-        "file_mb": plan.chosen.megabytes,
-        "lengths": [asdict(x) for x in plan.lengths],
-        "told": [
-            {"cylinders": list(t.cylinders), "told": list(t.types), "not_told": list(t.hidden)}
-            for t in plan.told
-        ],
-        "resolved": plan.resolved,
-        "page": str(page),
-        "job": str(card),
-    }

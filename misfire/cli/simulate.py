@@ -42,26 +42,11 @@ def simulate(
     Writes the capture files, job.toml and truth.json (what was wrong, and every firing) into DIR.
     """
     check_folder(out)
-    from misfire.simulate.recording import simulate as simulate_recording
-    from misfire.simulate.scenario_file import read_scenario
-    from misfire.simulate.writer import write_recording
+    from misfire.api import simulate as simulate_and_write
 
-    chosen = read_scenario(scenario)
     with show_progress(quiet=quiet) as progress:
-        if progress is not None:
-            progress("simulating", 0.0)
-        recording = simulate_recording(chosen)
-        if progress is not None:
-            progress("simulating", 0.5)
-        job = write_recording(recording, out, fmt=form and form.value)
+        made = simulate_and_write(scenario, out, fmt=form and form.value, progress=progress)
     if as_json:
-        print_json(
-            {
-                "schema": "misfire-simulate/1",
-                "job": str(job),
-                "truth": str(out / "truth.json"),
-                "vehicle": chosen.vehicle,
-            }
-        )
+        print_json(made.to_dict())
         return
-    typer.echo(f"wrote {job}")
+    typer.echo(f"wrote {made.job}")

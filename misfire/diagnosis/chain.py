@@ -18,6 +18,7 @@ from misfire.diagnosis.judging import Judgement
 from misfire.diagnosis.panels import build_panels
 from misfire.diagnosis.shipped import load_shipped
 from misfire.diagnosis.verdict import Verdict, decide, judge_evidence
+from misfire.fitness.checking import drop_following
 from misfire.fitness.descriptors import DESCRIPTORS, describe_vehicle
 from misfire.fitness.measured import Measured, measure_whole
 from misfire.limits import DOUBTFUL
@@ -168,7 +169,7 @@ def diagnose_recording(
         duration_s=evidence.detected.duration_s,
         cycles=int(np.unique(firings.cycle).size),
         cylinders=verdict.cylinders,
-        findings=_unique((*evidence.findings, *quick, *verdict.findings)),
+        findings=drop_following(_unique((*evidence.findings, *quick, *verdict.findings))),
         notes=verdict.notes,
         events=verdict.events,
         extras=verdict.extras,

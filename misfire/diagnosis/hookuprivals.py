@@ -20,7 +20,7 @@ WRONG_CARD = 1.5  # log odds that signals which contradict the card name another
 CONTRADICTED = {
     # Findings by which the signals contradict the card or one another -> what to do.
     **dict.fromkeys(
-        ("firing_order_wrong", "sparks_misplaced", "tdc_doubtful"),
+        ("role_wrong", "firing_order_wrong", "sparks_misplaced", "tdc_doubtful"),
         "correct the job card and diagnose again",
     ),
     "speed_jump": "diagnose each by itself",
@@ -62,8 +62,8 @@ def _contradict_card(evidence: Evidence, quick: Sequence[Finding]) -> list[Rival
             "card_contradicted",
             "hook-up",
             WRONG_CARD,
-            f"{f.message}: {CONTRADICTED[f.code]}",
-            blinds=f.code == "sparks_misplaced",
+            f"{f'channel {f.channel!r}: ' * bool(f.channel)}{f.message}: {CONTRADICTED[f.code]}",
+            blinds=f.code in ("role_wrong", "sparks_misplaced"),
         )
         for f in quick
         if f.code in CONTRADICTED

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -196,7 +198,9 @@ def find_ailing(explanation: Explanation) -> dict[int, float]:
     return found
 
 
-def report_ailing(explanation: Explanation, ailing: dict[int, float]) -> list[Finding]:
+def report_ailing(
+    explanation: Explanation, ailing: dict[int, float], renamings: Sequence[dict[int, int]] = ()
+) -> list[Finding]:
     """Make the findings of ailing sparks.
 
     Parameters
@@ -204,19 +208,27 @@ def report_ailing(explanation: Explanation, ailing: dict[int, float]) -> list[Fi
     explanation : Explanation
     ailing : dict cylinder -> share
         Those to be told: none that is said to be at fault.
+    renamings : sequence of dict
+        Other names that the cylinders may go by; see `Firings`.
 
     Returns
     -------
     findings : list of Finding
     """
-    return [
-        Finding(
-            "ailing_spark",
-            "warning",
-            f"cylinder {c} has a bad spark in {100 * share:.0f} % of its firings and lost no "
-            f"combustion by it ({describe_sparks(explanation, c)}): a fault in the making; check "
-            "its plug, lead and coil before it fails, with the engine stopped and by the maker's "
-            "procedure",
+    bad, lost = [SPARK_STATES.index(s) for s in AILING_STATES], WORK_STATES.index("lost")
+    found = []
+    for c, share in sorted(ailing.items()):
+        names = sorted({c, *(new[c] for new in renamings)})
+        who = f"cylinder {' or '.join(map(str, names))}"
+        n = int(explanation.table[c - 1, bad, lost].sum())
+        cost = f"{n} of these were lost" if n else "none of these was lost"
+        found.append(
+            Finding(
+                "ailing_spark",
+                "warning",
+                f"{who} has a bad spark in {100 * share:.0f} % of its firings; {cost} "
+                f"({describe_sparks(explanation, c)}): a fault in the making; check its plug, lead "
+                "and coil before it fails, with the engine stopped and by the maker's procedure",
+            )
         )
-        for c, share in sorted(ailing.items())
-    ]
+    return found

@@ -27,6 +27,7 @@ from misfire.diagnosis.reasons import (
     report_ailing,
 )
 from misfire.diagnosis.rivals import compete
+from misfire.dsp.chances import find_rarest
 from misfire.limits import DOUBTFUL, FAULTY
 from misfire.measuring.evidence import Evidence
 from misfire.measuring.witnesses import find_witnesses
@@ -35,11 +36,12 @@ from misfire.records import (
     SPARK_STATES,
     WORK_STATES,
     CylinderResult,
+    Fault,
     Finding,
     Firings,
     Reason,
 )
-from misfire.report.advice import next_tests
+from misfire.report.advice import advise_cycle, next_tests
 from misfire.report.diagnosis.evidence import write_evidence
 from misfire.report.wording import join_words
 
@@ -115,22 +117,17 @@ def decide(
     probability, explanation = judgement.event, judgement.explanation
     weighed = _weigh_beyond(evidence, judgement, quick)
     events, extras = build_events(evidence, probability, explanation)
-    word, notes, findings = _conclude(
-        evidence,
-        float(weighed.faulty.max()),
-        weighed.shared,
-        weighed.faults,
-        judgement.cylinders,
-        witnesses,
-    )
+    word, notes, findings = _conclude(evidence, weighed, judgement, witnesses)
     if weighed.why_open:
         word, notes = "inconclusive", (weighed.why_open,)
-    ailing = {c: s for c, s in find_ailing(explanation).items() if weighed.shared[c - 1] < FAULTY}
-    results = _build_results(evidence, judgement, weighed, events, extras, set(ailing))
+    at_fault = np.maximum(weighed.faulty, weighed.shared) >= FAULTY
+    ailing = {c: s for c, s in find_ailing(explanation).items() if not at_fault[c - 1]}
+    named = set() if firings.renamings else set(ailing)  # else another may go by that name
+    results = _build_results(evidence, judgement, weighed, events, extras, named)
     return Verdict(
         verdict=word,
         cylinders=results,
-        findings=(*findings, *report_ailing(explanation, ailing)),
+        findings=(*findings, *report_ailing(explanation, ailing, firings.renamings)),
         notes=notes,
         events=events,
         extras=extras,
@@ -206,7 +203,13 @@ def _build_results(
         tests = [
             test
             for t in likely
-            for test in next_tests(t, ignition=engine.ignition, channels_present=present)
+            for test in next_tests(
+                t,
+                ignition=engine.ignition,
+                channels_present=present,
+                cylinder=cylinder,
+                waste_pairs=engine.waste_pairs,
+            )
         ]
         results.append(
             CylinderResult(
@@ -215,7 +218,7 @@ def _build_results(
                 probability=float(shared[i]),
                 cycles=int(own.sum()),
                 misfires=int((own & (probability >= 0.5)).sum()),
-                faults=tuple((t, float(p)) for t, p in ranked),
+                faults=tuple(Fault(t, float(p)) for t, p in ranked),
                 features=take_medians(events, cylinder),
                 evidence=(
                     *write_evidence(events, extras, cylinder, disturbed_share=disturbed),
@@ -237,6 +240,8 @@ def _name_state(explanation: Explanation, cylinder: int, faulty: float, ailing: 
         return "failing"
     if ailing:
         return "ailing"
+    if faulty > DOUBTFUL:
+        return "unseen"
     table = explanation.table[cylinder - 1]
     seen = table[: SPARK_STATES.index("unseen"), :].sum() + table[:, : len(JUDGED_WORK)].sum()
     return "sound" if seen else "unseen"
@@ -284,14 +289,13 @@ def share_unresolved(
 
 def _conclude(
     evidence: Evidence,
-    strongest: float,
-    shared: NDArray[np.float64],
-    faults: NDArray[np.float64],
-    table: pd.DataFrame,
+    weighed: _Weighed,
+    judgement: Judgement,
     witnesses: dict[int, frozenset[str]],
 ) -> tuple[str, tuple[str, ...], tuple[Finding, ...]]:
     """Choose the verdict, with its reasons and what the crank sensor itself has."""
-    firings = evidence.firings
+    firings, shared, faults = evidence.firings, weighed.shared, weighed.faults
+    strongest, table = float(weighed.faulty.max()), judgement.cylinders
     notes: list[str] = []
     findings: list[Finding] = []
     first = int(np.argmax(shared))
@@ -313,13 +317,18 @@ def _conclude(
         )
     top = float(shared[first])
     open_ = sorted({new[first + 1] for new in firings.renamings} - {first + 1})
-    if open_ and strongest >= FAULTY and lead != "crank_signal":
+    # where all that it may be are at fault, it need not be told which one it is
+    at_fault = all(weighed.faulty[c - 1] >= FAULTY for c in (first + 1, *open_))
+    if open_ and strongest >= FAULTY and lead != "crank_signal" and not at_fault:
         if len(open_) == 1:
             notes.append(
                 f"cylinder {first + 1} or cylinder {open_[0]}: they fire 360 degrees apart and "
                 "nothing recorded tells the two revolutions apart, so the probability is shared. "
-                "Record the primary of one coil of a known cylinder, a cam sensor, or a secondary "
-                "pick-up on one of the two"
+                + advise_cycle(
+                    evidence.recording.job.engine,
+                    evidence.recording.channels,
+                    (first + 1, open_[0]),
+                )
             )
             return "misfire", tuple(notes), tuple(findings)
         if top < FAULTY:
@@ -374,13 +383,20 @@ def _conclude(
             "without a crank signal only the sparks were judged; a cylinder without fuel or "
             "compression would not show"
         )
-    n = int(np.nanmin(judged[judged > 0])) if (judged > 0).any() else 0
-    if n:
-        notes.append(
-            f"no lost combustion in {n} cycles of each cylinder: a fault rarer than one in "
-            f"{max(1, int(n / 3))} firings could still have been missed (95 % certainty)"
-        )
-    return "no_misfire", tuple(notes), tuple(findings)
+    return "no_misfire", (*notes, *_note_rarest(firings, judgement.event)), tuple(findings)
+
+
+def _note_rarest(firings: Firings, probability: NDArray[np.float64]) -> tuple[str, ...]:
+    """Say how rare a fault could have been missed, where no firing was judged lost."""
+    known = np.isfinite(probability)
+    counts = np.bincount(firings.cylinder[known])
+    if not counts.any() or (probability[known] >= 0.5).any():
+        return ()
+    n = int(counts[counts > 0].min())
+    return (
+        f"no lost combustion in {n} cycles of each cylinder: a fault rarer than one in "
+        f"{find_rarest(n)} firings could still have been missed (95 % certainty)",
+    )
 
 
 def _describe_open(evidence: Evidence, cylinder: int, others: list[int]) -> str:

@@ -225,34 +225,56 @@ def compute_outlying(
     return min(1.0, 2.0 * min(alone, together))
 
 
-def compute_unseen_share(n_trials: int) -> float:
-    """Give the largest share that n trials without a single hit leave possible, at 95 per cent.
+def count_needed(one_in: int, *, certainty: float = 0.95) -> int:
+    """Give the firings needed to meet a fault that comes once in `one_in` at least once.
 
     Parameters
     ----------
-    n_trials : int [> 0]
+    one_in : int [>= 1]
+    certainty : float [0..1)
 
     Returns
     -------
-    share : float [0..1]
-
-    Raises
-    ------
-    ParameterError
-        If `n_trials` is not positive.
+    n : int
 
     Notes
     -----
-    Source: binomial distribution, (1 - share)^n = 0.05; about 3/n for large n.
+    Source: binomial distribution: the chance of no event in n trials is (1 - p)^n <= 0.05, so
+    n >= ln 0.05 / ln(1 - p); about 3 / p for rare events (the rule of three).
 
     Examples
     --------
-    >>> round(compute_unseen_share(100), 4)
-    0.0295
+    >>> count_needed(100), count_needed(1)
+    (299, 1)
     """
-    if n_trials <= 0:
-        raise ParameterError(f"n_trials must be positive, got {n_trials}")
-    return float(1 - 0.05 ** (1 / n_trials))
+    if one_in <= 1:
+        return 1
+    return math.ceil(math.log(1 - certainty) / math.log1p(-1.0 / one_in))
+
+
+def find_rarest(n_firings: int, *, certainty: float = 0.95) -> int:
+    """Give the rarest fault, as once in how many, that n firings would have shown.
+
+    Parameters
+    ----------
+    n_firings : int [>= 0]
+    certainty : float [0..1)
+
+    Returns
+    -------
+    one_in : int
+        The largest for which `count_needed(one_in) <= n_firings`; 0 for no firing.
+
+    Examples
+    --------
+    >>> find_rarest(299), find_rarest(298), find_rarest(0)
+    (100, 99, 0)
+    """
+    if n_firings < 1:
+        return 0
+    if n_firings == 1:
+        return 1
+    return int(1.0 / (1.0 - (1 - certainty) ** (1.0 / n_firings)) + 1e-9)
 
 
 def log_normal(value: NDArray[np.float64], spread: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -11,12 +11,13 @@ that just catches has no settled places of sparks. `diagnose` puts scale and pol
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.dsp.chances import find_rarest
 from misfire.dsp.tally import tally_channel
 from misfire.errors import ChannelError, CycleError
 from misfire.fitness.channels import CheckedChannel, check_channel, describe_stretches
@@ -27,7 +28,6 @@ from misfire.fitness.engine import (
     check_length,
     check_roles,
     find_other_wheel,
-    find_rarest,
 )
 from misfire.fitness.ripple import check_crosstalk, check_ripple
 from misfire.fitness.scale import correct_recording, read_spread
@@ -46,6 +46,11 @@ CRANK_TROUBLE = (
     "crank_tooth_missing",
     "crank_repaired",
     "crank_lost",
+)
+# What a wrong role looks like before roles are looked at.
+OF_WRONG_ROLES = (
+    *("no_strokes", "crank_silent", "no_sync", "crank_mostly_lost"),
+    *("attenuation_wrong", "polarity_reversed"),
 )
 # What follows from a wrong role, order or wheel is no news beside it.
 FOLLOWS = (
@@ -154,6 +159,45 @@ def check_angles(recording: Recording, evidence: Followed) -> tuple[Finding, ...
     give_back()
     found = [*_check_tdc(recording, evidence), *_check_places(evidence)]
     return tuple(found if order is None else [order, *found])
+
+
+def check_roles_in_doubt(recording: Recording, findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Look for channels of another role, where something is wrong that a wrong role explains.
+
+    Parameters
+    ----------
+    recording : Recording
+    findings : sequence of Finding
+        What was found so far; without one of `OF_WRONG_ROLES` nothing is read again.
+
+    Returns
+    -------
+    findings : tuple of Finding
+    """
+    if {f.code for f in findings}.isdisjoint(OF_WRONG_ROLES):
+        return ()
+    return tuple(finding for finding, _ in check_roles(recording))
+
+
+def drop_following(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Leave out what only follows from channels of a wrong role, where there are any.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+
+    Returns
+    -------
+    findings : tuple of Finding
+    """
+    wrong = {f.channel for f in findings if f.code == "role_wrong"}
+    if not wrong:
+        return tuple(findings)
+    return tuple(
+        f
+        for f in findings
+        if f.code not in FOLLOWS and (f.code == "role_wrong" or f.channel not in wrong)
+    )
 
 
 def check_quickly(evidence: Placed) -> tuple[Finding, ...]:

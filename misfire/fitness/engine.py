@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
@@ -13,6 +12,7 @@ from misfire.cycles.edges import choose_edge
 from misfire.cycles.pattern import describe_wheel
 from misfire.cycles.wheel import decode_wheel
 from misfire.dsp.blocks import iterate_blocks
+from misfire.dsp.chances import count_needed, find_rarest
 from misfire.dsp.levels import find_coil_levels, survey_counts
 from misfire.dsp.track import angle_at
 from misfire.errors import CycleError, ParameterError
@@ -32,7 +32,6 @@ from misfire.records import (
 
 RECOGNISED = ("coil_primary", "coil_current", "crank")
 PIECE_S = 4.0  # enough to recognise a signal by
-CERTAINTY = 0.95
 DEFAULT_ONE_IN = 10  # what fails less often than this is asked for by --one-in
 CRANKING_RPM = 450.0  # while the starter turns, many a control unit fires every revolution
 LEAST_STROKES = 5
@@ -43,46 +42,6 @@ EDGE_S = 0.1
 BLIND_RUN = 4  # firings in a row that another channel saw and this one did not
 
 Read = Callable[[int, int], NDArray[np.int16]]
-
-
-def count_needed(one_in: int) -> int:
-    """Give the firings needed to meet a fault that comes once in `one_in` at least once.
-
-    Parameters
-    ----------
-    one_in : int [>= 1]
-
-    Returns
-    -------
-    n : int
-        With 95 % certainty.
-
-    Notes
-    -----
-    Binomial: the chance of no event in n trials is (1 - p)^n <= 0.05, so n >= ln 0.05 / ln(1 - p);
-    about 3 / p for rare events (the rule of three).
-
-    Examples
-    --------
-    >>> count_needed(100), count_needed(1)
-    (299, 1)
-    """
-    if one_in <= 1:
-        return 1
-    return math.ceil(math.log(1 - CERTAINTY) / math.log1p(-1.0 / one_in))
-
-
-def find_rarest(n_firings: int) -> int:
-    """Give the rarest fault, as one in how many, that n firings show with 95 % certainty.
-
-    Examples
-    --------
-    >>> find_rarest(299), find_rarest(0)
-    (100, 0)
-    """
-    if n_firings < 1:
-        return 0
-    return int(1.0 / (1.0 - (1 - CERTAINTY) ** (1.0 / n_firings)) + 1e-9) if n_firings > 1 else 1
 
 
 def check_length(firings: Firings, *, one_in: int | None) -> list[Finding]:

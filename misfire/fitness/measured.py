@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from misfire.fitness.checking import check_angles, check_quickly
+from misfire.errors import ChannelError, CycleError
+from misfire.fitness.checking import check_angles, check_quickly, check_roles_in_doubt
+from misfire.fitness.engine import check_roles
 from misfire.fitness.scale import correct_recording
 from misfire.measuring.evidence import (
     Evidence,
@@ -47,9 +49,16 @@ def measure_whole(recording: Recording, *, progress: Progress | None = None) -> 
     ChannelError, CycleError
         If no channel shows sparks or crank angle, or they do not make engine cycles.
     """
-    recording = correct_recording(recording)
+    as_named, recording = recording, correct_recording(recording)
     # each stage lets go of what the next ones do not need: in a long recording, most of the memory
-    followed = follow(recording, progress=progress)
+    try:
+        followed = follow(recording, progress=progress)
+    except (ChannelError, CycleError) as error:
+        wrong = check_roles(as_named)
+        if not wrong:
+            raise
+        named = "; ".join(f"channel {f.channel!r}: {f.message}" for f, _ in wrong)
+        raise type(error)(f"{error}; {named}") from error
     give_back()
     quick = check_angles(recording, followed)
     followed = drop_teeth(followed)
@@ -58,6 +67,7 @@ def measure_whole(recording: Recording, *, progress: Progress | None = None) -> 
     del followed
     give_back()
     quick += check_quickly(placed)
+    quick = (*check_roles_in_doubt(as_named, (*placed.findings, *quick)), *quick)
     strokes = gather(placed)
     placed = drop_strokes(placed)
     give_back()

@@ -57,7 +57,13 @@ def build_digest(diagnosis: Diagnosis) -> dict[str, Any]:
     if suspects and not for_top and suspects[0].faults:
         kind = max(suspects[0].faults, key=lambda item: item[1])[0]
         for_top = list(
-            next_tests(kind, ignition=diagnosis.job.engine.ignition, channels_present=present)
+            next_tests(
+                kind,
+                ignition=diagnosis.job.engine.ignition,
+                channels_present=present,
+                cylinder=suspects[0].cylinder,
+                waste_pairs=diagnosis.job.engine.waste_pairs,
+            )
         )
     good = judged & ~lost
     return {

@@ -57,6 +57,7 @@ def describe_lead(
             unit="A",
             coupling="DC",
             least_rate_hz=100e3,
+            factor=10.0,
             gives="dwell and peak current of every coil: weak coils, loaded plugs, missing dwell",
         ),
         "cam": Lead(
@@ -72,6 +73,7 @@ def describe_lead(
             unit="V",
             coupling="DC",
             least_rate_hz=10e3,
+            factor=10.0,
             gives="which of the two turns is the compression",
         ),
         "battery_voltage": Lead(
@@ -87,6 +89,7 @@ def describe_lead(
             unit="V",
             coupling="DC",
             least_rate_hz=10e3,
+            factor=1.0,
             gives="supply dips and alternator ripple",
             caution="Fuse the lead to battery positive at the battery.",
         ),
@@ -103,6 +106,7 @@ def describe_lead(
             unit="A",
             coupling="DC",
             least_rate_hz=10e3,
+            factor=1000.0,
             gives="relative compression of the cylinders while cranking",
         ),
     }
@@ -128,6 +132,7 @@ def _describe_primary(number: int, cylinders: tuple[int, ...], engine: Engine) -
         unit="V",
         coupling="DC",
         least_rate_hz=200e3,
+        factor=20.0,
         gives=f"dwell, firing voltage and burn time of {coil}",
         caution=_PRIMARY_CAUTION,
     )
@@ -150,6 +155,7 @@ def _describe_crank(number: int, wheel: CrankWheel | None) -> Lead:
         unit="V",
         coupling="DC",
         least_rate_hz=50e3,
+        factor=10.0,
         gives="speed within the cycle: the work of every cylinder, stroke by stroke",
         caution="" if hall else "An inductive crank sensor gives tens of volts at speed.",
     )
@@ -171,6 +177,7 @@ def _describe_pickup(number: int, cylinders: tuple[int, ...]) -> Lead:
         unit="V",
         coupling="DC",
         least_rate_hz=200e3,
+        factor=1.0,
         gives="which sparks are that cylinder's compression sparks; its firing line and burn",
         caution="Pick-up: never open a plug lead or pierce it; clip on with the engine off.",
     )

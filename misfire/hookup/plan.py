@@ -13,8 +13,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from misfire.classify.separability import PRIOR, find_separable
+from misfire.dsp.chances import count_needed
 from misfire.errors import ParameterError
-from misfire.fitness.engine import count_needed
 from misfire.hookup.leads import describe_lead
 from misfire.hookup.waves import expect_waves
 from misfire.records import FAULT_TYPES, CrankWheel, Engine, JobCard
@@ -29,6 +29,8 @@ LADDER = (20, 100, 500, 2000)
 SEEN_BY = {"torque": 1.0, "burn": 0.7, "current": 0.35, "switching": 0.1}
 UNRESOLVED = {"coil_on_plug": 0.3, "wasted_spark": 0.6, "distributor": 0.3}
 SUSPECT_WEIGHT = 3.0
+
+COUNT_ENDINGS = (".wav", ".rf64", ".w64", ".flac", ".aiff", ".h5", ".hdf5")
 
 Place = tuple[str, tuple[int, ...]]
 SPARE: tuple[Place, ...] = (("coil_current", ()), ("battery_voltage", ()), ("starter_current", ()))
@@ -49,13 +51,17 @@ USUAL_ORDERS: dict[int, tuple[int, ...]] = {
 
 @dataclass(frozen=True, slots=True)
 class HookupWish:
-    """What a plan is asked for, beside the engine."""
+    """What a plan is asked for, beside the engine.
+
+    `file`: the name of the file that the instrument writes; its ending tells what it holds.
+    """
 
     inputs: int = 4
     suspect: int = 0
     one_in: int = USUAL_ONE_IN
     rpm: float = USUAL_RPM
     rate_hz: float = USUAL_RATE_HZ
+    file: str = "capture.wav"
 
     def __post_init__(self) -> None:
         """Refuse what cannot be."""
@@ -168,7 +174,9 @@ def plan_hookup(
         told=_tell(places, engine),
         resolved=_say_resolved(places, engine),
         assumed=assumed,
-        card=format_card(engine, leads, wheel=wheel, vehicle=vehicle, rate_hz=wish.rate_hz),
+        card=format_card(
+            engine, leads, wheel=wheel, vehicle=vehicle, rate_hz=wish.rate_hz, file=wish.file
+        ),
         suspect=wish.suspect,
     )
     if not waves:
@@ -326,6 +334,7 @@ def format_card(
     wheel: CrankWheel | None,
     vehicle: str,
     rate_hz: float,
+    file: str = "capture.wav",
 ) -> str:
     """Write the job card to fill in.
 
@@ -336,6 +345,9 @@ def format_card(
     wheel : CrankWheel or None
     vehicle : str
     rate_hz : float [unit=Hz]
+    file : str
+        Where it ends as a sound file or HDF5 does, the numbers in it are stored counts of 16 bits;
+        else they are volts at the instrument's input.
 
     Returns
     -------
@@ -355,6 +367,10 @@ def format_card(
         f"id = {quote(vehicle or 'vehicle-1')}"
         + ("" if vehicle else "               # FILL IN: a name for this vehicle"),
         'note = ""                      # FILL IN: what is felt, when',
+        "# recorded = 2026-03-01T20:15:00   # when the recording began",
+        "# odometer_km = 84210          # for the sheet, as technician and workshop",
+        '# technician = ""',
+        '# workshop = ""',
         "",
         "[engine]",
         f"cylinders = {engine.cylinders}",
@@ -379,22 +395,32 @@ def format_card(
             "# [cam]                        # if known: crank angle (0..720 after compression TDC",
             "# edge_deg = 312.0             # of firing_order[0]) of the cam's first rising edge",
         ]
-    for column, lead in enumerate(leads):
+    counts = file.lower().endswith(COUNT_ENDINGS)
+    first = 0 if counts else 1  # a table of values has its time in the first column
+    for column, lead in enumerate(leads, first):
+        scale = lead.scale if counts else lead.factor
+        of_what = "a stored count, attenuation and all" if counts else "a volt at the input"
         lines += [
             "",
             "[[channel]]",
             f"role = {quote(lead.role)}",
-            'file = "capture.wav"           # FILL IN: the file the instrument wrote',
+            f"file = {quote(file)}           # FILL IN: the file the instrument wrote",
             f"column = {column}                     # input {lead.number}",
         ]
         if lead.cylinders:
             lines.append(f"cylinders = {list(lead.cylinders)}")
         lines += [
             f"unit = {quote(lead.unit)}",
-            f"scale = {lead.scale:.6g}  # FILL IN: {lead.unit} a stored count, attenuation and all",
+            f"scale = {scale:.6g}  # FILL IN: {lead.unit} for {of_what}",
             f"# rate_hz = {rate_hz:.1f}        # only if the file does not tell",
             f"name = {quote(lead.name)}",
         ]
+    lines += [
+        "",
+        "# [[mark]]                     # a moment that was noted: felt, wiggled, wetted, warm",
+        "# time_s = 65.2                # seconds from the start; or clock = 20:16:05",
+        '# text = "felt"                # the same words for the same thing',
+    ]
     return "\n".join(lines) + "\n"
 
 

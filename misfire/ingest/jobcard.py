@@ -4,11 +4,13 @@ import math
 import posixpath
 import tomllib
 from dataclasses import replace
+from datetime import date, datetime
 from pathlib import Path, PureWindowsPath
 from typing import Any, Literal, cast
 
 from misfire.errors import JobCardError, ParameterError
 from misfire.ingest.fields import FieldTable, describe
+from misfire.ingest.marks import parse_marks
 from misfire.limits import MAX_POSITIONS
 from misfire.records import (
     IGNITIONS,
@@ -19,11 +21,13 @@ from misfire.records import (
     CrankWheel,
     Engine,
     JobCard,
+    Sheet,
 )
 
 MAX_CARD_BYTES = 1_000_000  # a card is a page of text; more is another file by mistake
 
-_TABLES = ("vehicle", "engine", "crank_wheel", "cam", "channel")
+_TABLES = ("vehicle", "engine", "crank_wheel", "cam", "channel", "mark")
+_VEHICLE = ("id", "note", "recorded", "odometer_km", "technician", "workshop")
 _ENGINE = (
     "cylinders",
     "firing_order",
@@ -136,7 +140,8 @@ def parse_job_card(text: str, *, folder: Path, source: str, allow_outside: bool 
             f"{source}: is empty; a job card needs [vehicle], [engine] and [[channel]]"
         )
     top = FieldTable(card, source=source, place="", known=_TABLES)
-    vehicle = _table(top, "vehicle", ("id", "note", "recorded"))  # `recorded`: for the fleet
+    vehicle = _table(top, "vehicle", _VEHICLE)
+    sheet = _parse_sheet(vehicle)
     engine = _parse_engine(_table(top, "engine", _ENGINE))
     wheel = _parse_wheel(_table(top, "crank_wheel", _WHEEL)) if "crank_wheel" in top else None
     cam = _parse_cam(_table(top, "cam", ("edge_deg",))) if "cam" in top else None
@@ -148,7 +153,49 @@ def parse_job_card(text: str, *, folder: Path, source: str, allow_outside: bool 
         text=text,
         wheel=wheel,
         cam=cam,
-        note="" if vehicle.values.get("note") == "" else vehicle.optional_text("note") or "",
+        note=_read_text(vehicle, "note"),
+        sheet=sheet,
+        marks=parse_marks(
+            top.values.get("mark"),
+            top=top,
+            folder=Path(folder),
+            recorded=sheet.recorded,
+            allows=lambda name: allow_outside or not _leaves_folder(name),
+        ),
+    )
+
+
+def _read_text(table: FieldTable, key: str) -> str:
+    """Give a text that may be left empty."""
+    return "" if table.values.get(key) == "" else table.optional_text(key) or ""
+
+
+def _parse_sheet(vehicle: FieldTable) -> Sheet:
+    """Check what `[vehicle]` says for the file."""
+    return Sheet(
+        recorded=_parse_recorded(vehicle),
+        odometer_km=vehicle.number("odometer_km", low=0, high=1e7),
+        technician=_read_text(vehicle, "technician"),
+        workshop=_read_text(vehicle, "workshop"),
+    )
+
+
+def _parse_recorded(vehicle: FieldTable) -> str:
+    """Give the time of recording as ISO 8601 text."""
+    value = vehicle.values.get("recorded", "")
+    if value == "":
+        return ""
+    try:
+        if isinstance(value, str):
+            value = datetime.fromisoformat(value) if len(value) > 10 else date.fromisoformat(value)
+        if isinstance(value, date):  # a datetime is one, too
+            return value.isoformat()
+    except ValueError:
+        pass
+    raise vehicle.error(
+        "recorded",
+        f"must be a date, or a date and time, got {describe(value)}; write for example `recorded = "
+        "2026-03-01T20:15:00`",
     )
 
 

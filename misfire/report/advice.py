@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 
 from misfire.errors import ParameterError
-from misfire.records import FAULT_TYPES, IGNITIONS
+from misfire.records import FAULT_TYPES, IGNITIONS, Channel, Engine
 
 # The order and content of the tests are common practice of the trade.
 _HIGH_VOLTAGE = (
     "Caution: ignition voltages of tens of kilovolts; switch off before touching, "
     "never run with a secondary left open."
+)
+_RUNNING = (
+    "Caution: clip on with the engine off. A running coil has hundreds of volts at its primary and "
+    "tens of kilovolts at its secondary: do not touch it, and keep hands, leads and clothing clear "
+    "of fans, belts and hot parts."
 )
 _HOT = "Caution: let the engine cool; hot exhaust parts."
 _ROTATING = "Caution: keep hands, leads and clothing clear of fans, belts and hot parts."
@@ -55,8 +61,27 @@ def cautions() -> tuple[str, ...]:
     return _CAUTIONS
 
 
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What advice is asked for: the ignition, the roles recorded, and the cylinders of the coils.
+
+    `pair`: the suspect and the cylinder that shares its coil; `others`: those of another coil.
+    Both are empty unless the ignition is wasted_spark and the cylinder is known.
+    """
+
+    ignition: str
+    present: frozenset[str]
+    pair: tuple[int, ...] = ()
+    others: tuple[int, ...] = ()
+
+
 def next_tests(
-    fault_type: str, *, ignition: str, channels_present: Collection[str]
+    fault_type: str,
+    *,
+    ignition: str,
+    channels_present: Collection[str],
+    cylinder: int | None = None,
+    waste_pairs: Sequence[tuple[int, int]] = (),
 ) -> tuple[str, ...]:
     """Give the tests that prove or clear a fault, cheap and safe first.
 
@@ -66,6 +91,10 @@ def next_tests(
     ignition : str [one of IGNITIONS]
     channels_present : collection of str
         Roles of the channels in the recording; what is missing may be worth recording.
+    cylinder : int, optional
+        The suspect; with `waste_pairs` the tests name the coil to swap with.
+    waste_pairs : sequence of (int, int)
+        Cylinders that share a coil.
 
     Returns
     -------
@@ -90,21 +119,102 @@ def next_tests(
         "mixture": _mixture,
         "low_compression": _low_compression,
         "crank_signal": _crank_signal,
-    }[fault_type](ignition, frozenset(channels_present))
-    return (*own_tests, _AGAIN)
+    }[fault_type]
+    pairs = [tuple(p) for p in waste_pairs] if ignition == "wasted_spark" else []
+    mine = next((p for p in pairs if cylinder in p), ())
+    pair = tuple(sorted(mine, key=lambda c: c != cylinder))
+    others = next((p for p in pairs if p != mine), ()) if mine else ()
+    return (*own_tests(_Asked(ignition, frozenset(channels_present), pair, others)), _AGAIN)
 
 
-def _swap(ignition: str) -> str:
-    """Say what to swap with another cylinder, and how to read the outcome."""
-    part = {
-        "coil_on_plug": "the coil with its boot",
-        "wasted_spark": "the plug lead (and, in a second run, the coil pack's outputs if alike)",
-        "distributor": "the plug lead",
-    }[ignition]
+def advise_cycle(engine: Engine, channels: Sequence[Channel], cylinders: tuple[int, int]) -> str:
+    """Say how to find out which of two cylinders, 360 degrees apart, an event belongs to.
+
+    Parameters
+    ----------
+    engine : Engine
+    channels : sequence of Channel
+        Those recorded.
+    cylinders : (int, int)
+
+    Returns
+    -------
+    words : str
+        A whole sentence or two. Coils that serve two cylinders, or all, are not asked for.
+
+    Notes
+    -----
+    On a waste-spark coil the plug under compression needs the higher voltage (common practice), so
+    a pick-up on one lead tells the two revolutions apart.
+    """
+    a, b = cylinders
+    pick_up = f"a secondary pick-up on the plug lead of cylinder {a} or {b} (give its `cylinders`)"
+    cam = "a cam sensor (with [cam] edge_deg in the card)"
+    if engine.ignition == "distributor":
+        return f"Record {pick_up}, or {cam}"
+    pairs = {frozenset(p) for p in engine.waste_pairs}
+    if engine.ignition != "wasted_spark" or frozenset(cylinders) not in pairs:
+        known = any(
+            c.role in ("coil_primary", "coil_trigger") and len(c.cylinders) == 1 for c in channels
+        )
+        coil = "" if known else "the primary of one coil of a known cylinder, "
+        return f"Record {coil}{cam}, or {pick_up}"
+    other = next((p for p in engine.waste_pairs if a not in p), None)
+    words = f"Both are fired by one coil. Record {pick_up}, or {cam}"
+    if other is None:
+        return words
     return (
-        f"Engine off and cool: swap {part} with another cylinder's and record again. If the fault "
-        "moves along, that part is at fault; if it stays, look at the plug and the cylinder. "
-        f"{_HIGH_VOLTAGE}"
+        f"{words}; or, with the engine off, swap the plugs and leads of cylinders {a} and "
+        f"{other[0]} and record again: if the other coil's pair now fails, plug or lead of "
+        f"cylinder {a} is at fault. {_HIGH_VOLTAGE}"
+    )
+
+
+def _swap_secondary(asked: _Asked) -> str:
+    """Say which part of the secondary to swap with another cylinder's, and how to read it."""
+    if asked.ignition == "coil_on_plug":
+        part, with_whom = "the coil with its boot", "with another cylinder's"
+        stays = "look at the plug, the coil's wiring and the cylinder"
+    else:
+        part, with_whom = "the plug lead", "with another cylinder's"
+        stays = "look at the plug, the distributor cap and rotor, and the cylinder"
+    if asked.ignition == "wasted_spark":
+        with_whom = "with one of the other coil"
+        stays = "look at the coil, the plug and the cylinder"
+        if asked.others:
+            with_whom = f"with that of cylinder {asked.others[0]}, which the other coil fires"
+    return (
+        f"Engine off and cool: swap {part} {with_whom} and record again. If the fault moves along, "
+        f"that part is at fault; if it stays, {stays}. {_HIGH_VOLTAGE}"
+    )
+
+
+def _swap_coil(asked: _Asked) -> str:
+    """Say with which coil to swap the suspect's, and how to read the outcome."""
+    if asked.ignition == "distributor":
+        return (
+            "One coil serves all cylinders. Engine off and cool: fit a coil known to be good, of "
+            "the same type, and record again. If the fault stays, look at the coil's feed and "
+            f"earth, its driver, the lead to the distributor, cap and rotor. {_HIGH_VOLTAGE}"
+        )
+    if asked.ignition == "coil_on_plug":
+        what = "swap the coil with another cylinder's"
+        stays = "look at its feed, earth, trigger and driver, then at boot, plug and cylinder"
+    else:
+        what = "swap the coil with the other coil, if the two are alike"
+        if asked.pair and asked.others:
+            own, other = (" and ".join(map(str, p)) for p in (asked.pair, asked.others))
+            what = (
+                f"swap the coil of cylinders {own} with the other coil (of cylinders {other}), if "
+                "the two are alike; every lead stays on its plug"
+            )
+        stays = (
+            "look at feed, earth and driver of this coil, then at the leads, plugs and cylinders "
+            "of its pair. Where both coils are one block, fit a block known to be good instead"
+        )
+    return (
+        f"Engine off and cool: {what}, and record again. If the fault moves along, the coil is at "
+        f"fault; if it stays, {stays}. {_HIGH_VOLTAGE}"
     )
 
 
@@ -119,8 +229,9 @@ def _swap_plug() -> str:
 def _spark_tester() -> str:
     """Say how to use a spark tester."""
     return (
-        "Spark tester of a rated type, set to the required voltage the maker names, between lead "
-        f"or coil and engine earth: the spark must jump steadily. {_HIGH_VOLTAGE}"
+        "Spark tester of a rated type, set to the required voltage the maker names, fitted with "
+        "the engine off between lead or coil and engine earth: the spark must jump steadily while "
+        f"the engine is cranked. {_HIGH_VOLTAGE}"
     )
 
 
@@ -133,66 +244,66 @@ def _lead_resistance(ignition: str) -> str:
     )
 
 
-def _open_secondary(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
+def _open_secondary(asked: _Asked) -> tuple[str, ...]:
     """Give the tests for a wide gap, an open lead or high secondary resistance."""
     tests = [
         "Ignition off, engine cool: look for a boot or lead that is loose, corroded, cracked or "
         f"burnt, and push it fully home. {_HOT}",
-        _swap(ignition),
-        _lead_resistance(ignition),
+        _swap_secondary(asked),
+        _lead_resistance(asked.ignition),
         _swap_plug(),
     ]
-    if ignition == "distributor":
+    if asked.ignition == "distributor":
         tests.append("Ignition off: look at the distributor cap and rotor for wear and tracks.")
     tests.append(_spark_tester())
     return tuple(tests)
 
 
-def _fouled_plug(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
+def _fouled_plug(asked: _Asked) -> tuple[str, ...]:
     """Give the tests for a shunted or tracked secondary path."""
     return (
         _swap_plug(),
         "Ignition off: look for burnt tracks on the plug insulator, inside the boot and at the "
         "coil tower; replace plug and boot together where there is one.",
-        _swap(ignition),
+        _swap_secondary(asked),
         "If the plug fouls again, find out why: read the fuel trims (too rich), look for oil at "
         "the plug and for water or oil in the plug well.",
         _spark_tester(),
     )
 
 
-def _weak_coil(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
+def _weak_coil(asked: _Asked) -> tuple[str, ...]:
     """Give the tests for low stored energy."""
     tests = [
         "Voltage drop of the coil feed and earth with the engine running, measured from battery "
-        "positive and from battery negative to the coil: compare with the other coils and with "
-        f"the maker's limit. {_ROTATING}",
-        _swap(ignition),
+        "positive and from battery negative to the coil's low-voltage connector: compare with the "
+        f"other coils and with the maker's limit. {_RUNNING}",
+        _swap_coil(asked),
         "Ignition off, coil unplugged: measure the primary resistance and compare with the other "
         "coils and with the maker's figure (shorted turns may hide at rest).",
     ]
-    if "coil_current" not in present:
+    if "coil_current" not in asked.present:
         tests.append(
             "Record again with a current clamp on this coil's feed: shorted turns make the ramp "
-            f"too steep, resistance bends it early. {_ROTATING}"
+            f"too steep, resistance bends it early. {_RUNNING}"
         )
     tests.append(_spark_tester())
     return tuple(tests)
 
 
-def _no_primary(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
+def _no_primary(asked: _Asked) -> tuple[str, ...]:
     """Give the tests for a coil that is not switched."""
     tests = [
         "Ignition off: look at the coil's connector for a pin pushed back, corrosion or a broken "
         "wire; plug it in again.",
         "Ignition on, engine off: supply voltage and earth at the coil's connector, compared with "
         f"another coil's. {_HIGH_VOLTAGE}",
-        _swap(ignition),
+        _swap_coil(asked),
     ]
-    if "coil_trigger" not in present:
+    if "coil_trigger" not in asked.present:
         tests.append(
             "Record again with the trigger line of this coil: a trigger without dwell means the "
-            f"coil or its driver, no trigger means the wiring or the control unit. {_ROTATING}"
+            f"coil or its driver, no trigger means the wiring or the control unit. {_RUNNING}"
         )
     tests.append(
         "Ignition off, both ends unplugged: continuity of the wire from coil to control unit, and "
@@ -201,7 +312,7 @@ def _no_primary(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
     return tuple(tests)
 
 
-def _mixture(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
+def _mixture(asked: _Asked) -> tuple[str, ...]:
     """Give the tests for a cylinder whose spark is good but whose charge does not burn."""
     tests = [
         "Read the stored codes and the fuel trims of each bank at idle and at a steady 2500 "
@@ -209,7 +320,7 @@ def _mixture(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
         "Look and listen for an air leak at the intake of this cylinder (gasket, hoses, injector "
         f"seal). {_ROTATING}",
     ]
-    if not present & {"injector_voltage", "injector_current"}:
+    if not asked.present & {"injector_voltage", "injector_current"}:
         tests.append(
             "Record again with the injector's voltage and current of this cylinder and of a good "
             "one: compare opening time and current. Use an attenuator: the injector kicks at "
@@ -227,13 +338,14 @@ def _mixture(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
     return tuple(tests)
 
 
-def _low_compression(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
+def _low_compression(asked: _Asked) -> tuple[str, ...]:
     """Give the tests for a cylinder that does not seal."""
     tests = []
-    if "starter_current" not in present:
+    if "starter_current" not in asked.present:
         tests.append(
             "Relative compression: clamp on the starter cable, crank for five seconds with fuel "
-            "and ignition disabled and record; the weak cylinder draws the lowest hump. "
+            "and ignition disabled and record; at the cylinder that does not seal the starter "
+            "needs the least current. "
             f"{_CRANKING}"
         )
     return (
@@ -248,7 +360,7 @@ def _low_compression(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
     )
 
 
-def _crank_signal(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
+def _crank_signal(asked: _Asked) -> tuple[str, ...]:
     """Give the tests for a crank sensor or wheel that only looks like a misfire."""
     tests = [
         "Ignition off: look at the crank sensor's connector, wiring and shield for chafing, and "
@@ -257,7 +369,7 @@ def _crank_signal(ignition: str, present: frozenset[str]) -> tuple[str, ...]:
         f"swarf or run-out; turn the engine by hand. {_ROTATING}",
         f"Record the crank signal again at idle and at 3000 rev/min in neutral. {_ROTATING}",
     ]
-    if "coil_primary" not in present:
+    if "coil_primary" not in asked.present:
         tests.append(
             "Record a coil primary along with it, through an attenuator: a good spark in the "
             f"doubtful firings speaks for the sensor. {_HIGH_VOLTAGE}"

@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import asdict
 from pathlib import PurePath
 from typing import Any
 
 from misfire import __version__
 from misfire.errors import ParameterError
-from misfire.records import CylinderResult, Diagnosis
+from misfire.records import CylinderResult, Diagnosis, Fault
+from misfire.report.cardclaims import list_claims
+from misfire.report.marks import lay_out_marks
+from misfire.report.remedies import explain
+from misfire.report.wording import LOST as LOST
 
 SCHEMA = "misfire-result/1"
-LOST = 0.5  # a firing with at least this probability is counted as lost
+DTC_SOURCE = "worked out from this recording, not read from the vehicle"
 SINGLE_PER_CENT = 90  # more than this share in one cylinder allows its own code
 
 
@@ -126,9 +131,19 @@ def build_summary(diagnosis: Diagnosis) -> dict[str, Any]:
         "cycles": int(diagnosis.cycles),
         "events": len(diagnosis.events),
         "rpm": rpm,
-        "cylinders": [_cylinder(c) for c in ranked],
+        "cylinders": [
+            {**_cylinder(c), "rests_on_card": list(list_claims(diagnosis.job, c.cylinder))}
+            for c in ranked
+        ],
         "quality": [
-            {"channel": f.channel, "code": f.code, "severity": f.severity, "message": f.message}
+            {
+                "channel": f.channel,
+                "code": f.code,
+                "severity": f.severity,
+                "message": f.message,
+                "consequence": explain(f)[0],
+                "remedy": explain(f)[1],
+            }
             for f in diagnosis.findings
         ],
         "notes": list(diagnosis.notes),
@@ -143,6 +158,9 @@ def build_summary(diagnosis: Diagnosis) -> dict[str, Any]:
             for r in diagnosis.reasons
         ],
         "witnesses": to_plain(diagnosis.witnesses),
+        "sheet": {**asdict(diagnosis.job.sheet), "reported": diagnosis.reported},
+        "marks": to_plain(lay_out_marks(diagnosis)),
+        "dtc_source": DTC_SOURCE,
         "kv_estimated": diagnosis.job.engine.coil_turns_ratio is None,
         "source": PurePath(diagnosis.source).name,
         "source_sha256": diagnosis.sha256,
@@ -189,7 +207,7 @@ def _cylinder(result: CylinderResult) -> dict[str, Any]:
     }
 
 
-def _faults(faults: tuple[tuple[str, float], ...]) -> list[dict[str, Any]]:
+def _faults(faults: tuple[Fault, ...]) -> list[dict[str, Any]]:
     """Round the fault probabilities to 1e-6 so that they still sum to 1; most likely first."""
     total = sum(p for _, p in faults)
     if not faults or not math.isfinite(total) or total <= 0:

@@ -9,6 +9,8 @@ from typing import Any
 
 from misfire.records import CylinderResult, Diagnosis
 
+LOST = 0.5  # a firing with at least this probability is counted as lost
+
 # Plain name, and what it means to somebody who drives the car.
 FAULTS: dict[str, tuple[str, str]] = {
     "open_secondary": (
@@ -47,21 +49,38 @@ FAULTS: dict[str, tuple[str, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A measured column of the events: its label, unit and how many decimals are worth showing."""
+    """A measured column of the events: its label, unit and how many decimals are worth showing.
+
+    `odd_share`: the change, as a share of the good firings' median, from which it is called odd.
+    """
 
     column: str
     label: str
     unit: str
     decimals: int
+    odd_share: float = math.nan
 
 
+# Changes beyond what channels measure alike from one cylinder to the next on healthy engines.
+SPARK_QUANTITIES = (
+    Quantity("dwell_ms", "Dwell", "ms", 2, 0.06),
+    Quantity("peak_current_a", "Peak primary current", "A", 2, 0.06),
+    Quantity("firing_voltage_kv", "Firing voltage", "kV", 1, 0.20),
+    Quantity("burn_time_ms", "Burn time", "ms", 2, 0.15),
+    Quantity("burn_voltage_kv", "Burn voltage", "kV", 2, 0.15),
+)
 QUANTITIES = (
-    Quantity("dwell_ms", "Dwell", "ms", 2),
-    Quantity("peak_current_a", "Peak primary current", "A", 2),
-    Quantity("firing_voltage_kv", "Firing voltage", "kV", 1),
-    Quantity("burn_time_ms", "Burn time", "ms", 2),
+    *(q for q in SPARK_QUANTITIES if q.column != "burn_voltage_kv"),
     Quantity("segment_accel", "Segment acceleration", "1/s²", 0),
 )
+# What is said of firings whose spark was in a state that is a fault's.
+ODD_SPARKS = {
+    "not_switched": "the coil was not switched at all (dwell absent)",
+    "no_breakdown": "there was no spark: the gap did not break down",
+    "starved": "the spark got too little energy",
+    "leaking": "the spark leaked away, or broke down early and low",
+    "strained": "the spark broke down late and high, and burned short",
+}
 
 GLOSSARY: tuple[tuple[str, str], ...] = (
     ("Burn time", "How long the spark lasts, from breakdown to extinction. Also: spark duration."),
@@ -148,12 +167,12 @@ def caution_kind(settings: Mapping[str, Any]) -> str:
     """
     confirmed = settings.get("confirmed_cases")
     if confirmed:
-        made_of = f"was learned from {list_cases(settings)}"
+        tried = f"with {list_cases(settings)}"
     elif confirmed == 0:
-        made_of = "was learned from simulated faults, not from real ones"
+        tried = "on simulated faults only, not on real ones"
     else:
-        made_of = "was not measured against confirmed cases"
-    return f"The kind {made_of}: it says where to test first."
+        tried = "on no confirmed cases"
+    return f"How sure the kind is was tried {tried}: it says where to test first."
 
 
 def describe_certainty(probability: float) -> str:
@@ -367,6 +386,30 @@ def pick_suspects(diagnosis: Diagnosis) -> tuple[CylinderResult, ...]:
     if diagnosis.verdict != "misfire":
         return ()
     return tuple(c for c in ranked if c.probability >= ranked[0].probability - 0.1)
+
+
+def share_one_fault(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) -> bool:
+    """Tell whether one of the suspects is at fault and nothing tells which.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+    suspects : tuple of CylinderResult
+        From `pick_suspects`.
+
+    Returns
+    -------
+    one_of : bool
+        True where the judge shared one probability among them.
+    """
+    if len(suspects) < 2:
+        return False
+    shared = {r.about for r in diagnosis.reasons if r.code == "shared"}
+    named = [c for c in suspects if f"cylinder {c.cylinder}" in shared]
+    # two of one fault have one probability between them; two that both fail have more
+    return suspects[0].probability < 0.5 or (
+        len(named) > 1 and sum(c.probability for c in named) < 1.1
+    )
 
 
 def join_words(words: list[str], last: str = "and") -> str:

@@ -25,6 +25,7 @@ SEEN_THROUGH = {
     "features.injection": "cases/test_other_channels.py",
     "features.overlap": "features/test_torque.py",
     "fitness.channels": "fitness/test_fitness.py",
+    "fitness.engine": "fitness/test_fitness.py",
     "fitness.ripple": "fitness/test_fitness.py",
     "fleet.cluster": "fleet/test_cluster.py",
     "fleet.publish": "fleet/test_screening.py",

@@ -25,6 +25,7 @@ STOREYS = (
     ("fitness",),
     ("diagnosis",),
     ("comparison", "fleet", "hookup", "learning"),
+    ("api",),
     ("cli",),
 )
 RANK = {room: storey for storey, rooms in enumerate(STOREYS) for room in rooms}
@@ -246,6 +247,22 @@ def test_help_is_light(arguments):
     )
     loaded = list_loaded(code)
     assert "typer" in loaded
+    assert loaded & set(HEAVY) == set()
+
+
+@pytest.mark.parametrize("name", ["simulate", "hookup", "check"])
+def test_a_command_is_a_function_before_and_after_its_package_is_loaded(name):
+    code = (
+        f"import misfire\nassert callable(misfire.{name})\nimport misfire.simulate.dice\n"
+        f"import misfire.hookup.plan\nassert callable(misfire.{name})\n"
+        "from misfire.simulate import Scenario\nimport misfire.simulate as package\n"
+        "assert package.Scenario is Scenario"
+    )
+    assert "misfire" in list_loaded(code)
+
+
+def test_names_of_commands_load_nothing_heavy():
+    loaded = list_loaded("import misfire; misfire.diagnose; misfire.hookup; misfire.simulate")
     assert loaded & set(HEAVY) == set()
 
 

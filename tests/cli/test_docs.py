@@ -1,5 +1,6 @@
 """Every command in the documents runs; their pictures, links and the job card reference hold."""
 
+import inspect
 import re
 import shlex
 import shutil
@@ -9,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+import misfire
 from misfire.cli.app import app, main
 from misfire.diagnosis.chain import ingest
 from misfire.ingest.jobcard import parse_job_card
@@ -95,13 +97,46 @@ def test_each_command_runs(workshop, monkeypatch, capsys, page, said):
     assert (stop.value.code or 0) == 0, output.err
 
 
+def list_examples_in_python():
+    """List the Python blocks of the developers' page."""
+    text = (DOCS / "developer.md").read_text(encoding="utf-8")
+    return re.findall(r"```python\n(.*?)```", text, re.DOTALL)
+
+
 def test_the_python_example_of_the_developers_page_runs(workshop, monkeypatch, capsys):
     monkeypatch.chdir(workshop)
-    text = (DOCS / "developer.md").read_text(encoding="utf-8")
-    source = re.search(r"```python\n(.*?)```", text, re.DOTALL)[1]
+    source = list_examples_in_python()[0]
     exec(compile(source, "developer.md", "exec"), {})  # a text of our own
     said = capsys.readouterr().out
     assert re.search(r"\d+ of \d+$", said.strip())
+
+
+def test_every_function_of_the_developers_page_runs(workshop, monkeypatch, capsys):
+    monkeypatch.chdir(workshop)
+    genuine = misfire.train  # it simulates hundreds of vehicles: its own tests run it whole
+    asked = []
+
+    def train(*args, **kwargs):
+        asked.append(inspect.signature(genuine).bind(*args, **kwargs).arguments)
+        return misfire.evaluate("shipped", args[0])
+
+    monkeypatch.setattr(misfire, "train", train)
+    source = list_examples_in_python()[1]
+    exec(compile(source, "developer.md", "exec"), {})
+    assert asked[0]["n_simulated"] == 300
+    said = capsys.readouterr().out
+    assert "this is the model that is in use" in said
+    assert "[(1, " in said  # a fleet of one vehicle
+    for command in (c.callback.__name__ for c in app.registered_commands):
+        if command not in ("demo", "show", "ingest", "diagnose"):
+            assert f"misfire.{command}(" in source
+
+
+def test_the_developers_page_names_every_function():
+    text = (DOCS / "developer.md").read_text(encoding="utf-8")
+    for name in misfire.__all__:
+        if name != "__version__":
+            assert re.search(rf"\b{name}\b", text), name
 
 
 def test_the_reference_of_the_job_card_is_what_the_reader_says():

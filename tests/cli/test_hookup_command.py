@@ -1,4 +1,4 @@
-"""The command `hookup`: page and job card written, the filled-in card never overwritten."""
+"""The command `hookup`: page and job card, written together or not at all."""
 
 import json
 
@@ -27,17 +27,43 @@ def test_page_card_and_text(run, tmp_path):
     assert not list(tmp_path.glob(".*part"))
 
 
-def test_a_filled_in_card_is_kept_and_can_be_planned_from(run, tmp_path):
+def test_page_and_card_are_of_one_plan(run, tmp_path):
     assert run("--cylinders", 2, "--inputs", 2).exit_code == 0
-    card = tmp_path / "job.toml"
+    card, page = tmp_path / "job.toml", tmp_path / "hookup.html"
+    assert "is the same" in run("--cylinders", 2, "--inputs", 2).stdout
     card.write_text(card.read_text(encoding="utf-8") + "# filled in\n", encoding="utf-8")
-    result = run(card, "--json", "--one-in", 50)
+    before = page.read_bytes()
+    error = run(card, "--inputs", 4).exception  # another plan, over a card that was filled in
+    assert isinstance(error, MisfireError)
+    assert "--replace" in str(error)
+    assert page.read_bytes() == before
+    assert card.read_text(encoding="utf-8").endswith("# filled in\n")
+    result = run(card, "--json", "--one-in", 50, "--replace")
     assert result.exit_code == 0
     document = json.loads(result.stdout)
     assert document["schema"] == "misfire-hookup/1"
     assert document["engine"]["cylinders"] == 2
     assert document["lengths"][1]["firings"] == 149  # ln 0.05 / ln 0.98 = 148.3
-    assert card.read_text(encoding="utf-8").endswith("# filled in\n")
+    assert "filled in" not in card.read_text(encoding="utf-8")
+    assert page.read_bytes() != before
+
+
+def test_the_scale_is_that_of_the_file(run, tmp_path):
+    # a table of volts: 20:1 attenuation is 20 V a volt; counts: 500 V over 2^15
+    for file, scale, column in (("run.csv", 20.0, 1), ("run.wav", 500.0 / 32768, 0)):
+        assert run("--cylinders", 4, "--inputs", 1, "--file", file, "--replace").exit_code == 0
+        (channel,) = read_job_card(tmp_path / "job.toml").channels
+        assert (channel.role, channel.file, channel.column) == ("coil_primary", file, column)
+        assert channel.scale == pytest.approx(scale, rel=1e-4)
+
+
+@pytest.mark.parametrize("inputs", [1, 2, 4, 6])
+def test_no_clamp_is_zeroed_where_there_is_none(run, tmp_path, inputs):
+    assert run("--cylinders", 4, "--ignition", "wasted_spark", "--inputs", inputs).exit_code == 0
+    page = (tmp_path / "hookup.html").read_text(encoding="utf-8")
+    card = read_job_card(tmp_path / "job.toml")
+    has_clamp = any(c.role == "coil_current" for c in card.channels)
+    assert ("The clamp: closed" in page) == has_clamp
 
 
 @pytest.mark.parametrize(

@@ -13,8 +13,9 @@ from misfire.dsp.chances import (
     compute_outlying,
     compute_overdispersed,
     compute_tail,
-    compute_unseen_share,
     compute_wilson,
+    count_needed,
+    find_rarest,
 )
 from misfire.errors import ParameterError
 
@@ -56,13 +57,16 @@ def test_wilson_refuses_impossible_counts(k, n):
 
 # 0 of n, upper one-sided 95 per cent bound (binomial): 9.50, 2.95 and 0.994 per cent.
 @pytest.mark.parametrize(("n", "share"), [(30, 0.0950), (100, 0.0295), (300, 0.00994)])
-def test_unseen_share(n, share):
-    assert compute_unseen_share(n) == pytest.approx(share, rel=2e-3)
+def test_rarest_fault_that_would_have_shown(n, share):
+    assert find_rarest(n) == int(1 / share)
 
 
-def test_unseen_share_refuses_no_trials():
-    with pytest.raises(ParameterError, match="n_trials"):
-        compute_unseen_share(0)
+@pytest.mark.parametrize("one_in", [2, 7, 10, 50, 100, 1000, 12345])
+def test_firings_needed_are_the_binomial_s(one_in):
+    # closed form: chance of no event in n trials, (1 - p)^n
+    n, p = count_needed(one_in), 1 / one_in
+    assert (1 - p) ** n <= 0.05 < (1 - p) ** (n - 1)
+    assert find_rarest(n) >= one_in > find_rarest(n - 1) - 1
 
 
 def test_chance_of_counts_is_fishers():

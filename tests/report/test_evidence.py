@@ -67,7 +67,7 @@ class TestWriteEvidence:
         ("column", "value", "sentence"),
         [
             ("dwell_ms", 2.4, "dwell 2.40 ms against 3.00 ms in the other cylinders"),
-            ("peak_current_a", 5.2, "peak primary current 5.2 A against 7.5 A"),
+            ("peak_current_a", 5.2, "peak primary current 5.20 A against 7.50 A"),
             ("firing_voltage_kv", 21.0, "firing voltage 21.0 kV against 12.0 kV"),
             ("burn_voltage_kv", 1.9, "burn voltage 1.90 kV against 1.10 kV"),
         ],

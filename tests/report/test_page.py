@@ -119,7 +119,7 @@ def test_page_one_answers_the_five_questions():
     first = text[: text.index("Cylinders, ranked")]
     for words in (
         "Cylinder 3 is misfiring.",
-        "3 (P0303)",
+        "3 (would be code P0303)",
         "57 of 4180 combustions lost, about 1 in 73",
         "1.4 % (95 % interval 1.1 to 1.8 %)",
         "In 7 bouts from 1:1",

@@ -106,7 +106,7 @@ def test_every_field_of_the_contract_with_its_type():
         assert {f["type"] for f in entry["faults"]} == set(FAULT_TYPES)
         assert sum(f["probability"] for f in entry["faults"]) == pytest.approx(1.0, abs=1e-12)
     for entry in summary["quality"]:
-        assert set(entry) == {"channel", "code", "severity", "message"}
+        assert set(entry) == {"channel", "code", "severity", "message", "consequence", "remedy"}
 
 
 def test_totals_agree_with_the_events():

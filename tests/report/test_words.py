@@ -112,11 +112,14 @@ def test_a_kind_is_never_called_surer_than_a_cylinder():
 @pytest.mark.parametrize(
     ("settings", "words"),
     [
-        ({"simulated_vehicles": 9, "confirmed_cases": 0}, "simulated faults, not from real ones"),
+        (
+            {"simulated_vehicles": 9, "confirmed_cases": 0},
+            "on simulated faults only, not on real ones",
+        ),
         ({"simulated_vehicles": 9, "confirmed_cases": 1}, "9 simulated vehicles and 1 confirmed"),
-        ({"simulated_vehicles": 0, "confirmed_cases": 40}, "learned from 40 confirmed cases:"),
-        ({"model": "physics scores"}, "was not measured against confirmed cases"),
+        ({"simulated_vehicles": 0, "confirmed_cases": 40}, "tried with 40 confirmed cases:"),
+        ({"model": "physics scores"}, "on no confirmed cases"),
     ],
 )
-def test_the_caution_says_what_the_kind_was_learned_from(settings, words):
+def test_the_caution_says_what_the_kind_was_tried_on(settings, words):
     assert words in caution_kind(settings)

@@ -8,18 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.limits import ODD_STEP_A
+from misfire.report.wording import ODD_SPARKS, SPARK_QUANTITIES, Quantity, format_value
 
 if TYPE_CHECKING:
     import pandas as pd
 
-MEASURES = (
-    # column, words, format, share of change worth a sentence
-    ("dwell_ms", "dwell", "{:.2f} ms", 0.06),
-    ("peak_current_a", "peak primary current", "{:.1f} A", 0.06),
-    ("firing_voltage_kv", "firing voltage", "{:.1f} kV", 0.20),
-    ("burn_time_ms", "burn time", "{:.2f} ms", 0.15),
-    ("burn_voltage_kv", "burn voltage", "{:.2f} kV", 0.15),
-)
+FEW_ODD = 0.02  # of a cylinder's firings with an odd spark: fewer are not worth a sentence
+FLAGGED = ("not_switched", "no_breakdown")  # sparks that are counted by their own marks
 
 
 def write_evidence(
@@ -60,10 +55,13 @@ def write_evidence(
         )
     dead = int(np.nansum(extras["no_dwell"].to_numpy(float)[own]))
     if dead:
-        sentences.append(f"the coil was not switched at all in {dead} firings (dwell absent)")
+        sentences.append(
+            f"the coil was not switched at all in {_count(dead, 'firing')} (dwell absent)"
+        )
     dark = int(np.nansum(extras["no_breakdown"].to_numpy(float)[own]))
     if dark:
-        sentences.append(f"no breakdown: no spark line after {dark} switch-offs")
+        sentences.append(f"no breakdown: no spark line after {_count(dark, 'switch-off')}")
+    sentences += _describe_states(events["spark"].to_numpy()[own], mine_lost[own])
     accel = events["segment_accel"].to_numpy(float)
     of = mine_lost if n_lost else own
     reference = good & ~own & np.isfinite(accel)
@@ -78,14 +76,18 @@ def write_evidence(
                 + f" ({abs(z):.0f} times the usual scatter)"
             )
     mostly_dark = n_lost > 0 and int((mine_lost & (extras["no_breakdown"] == 1)).sum()) > n_lost / 2
-    for column, words, form, least in MEASURES:
-        if mostly_dark and column.startswith("burn"):
+    mostly_dead = n_lost > 0 and int((mine_lost & (extras["no_dwell"] == 1)).sum()) > n_lost / 2
+    for quantity in SPARK_QUANTITIES:
+        if (mostly_dark or mostly_dead) and quantity.column.startswith("burn"):
             continue  # said already: there was no burn
-        if mostly_dark and column == "firing_voltage_kv":
-            words = "voltage reached without a breakdown"
-        sentence = _compare(
-            events[column].to_numpy(float), own, mine_lost, good, words, form, least
-        )
+        words = quantity.label.lower()
+        if quantity.column == "firing_voltage_kv":
+            if mostly_dead:
+                continue  # nothing was asked of the gap
+            if mostly_dark:
+                words = "voltage reached without a breakdown"
+        values = events[quantity.column].to_numpy(float)
+        sentence = _compare(values, own, mine_lost, good, words, quantity)
         if sentence:
             sentences.append(sentence)
     step = extras["ramp_step_a"].to_numpy(float)
@@ -107,6 +109,25 @@ def write_evidence(
     return tuple(sentences)
 
 
+def _count(n: int, noun: str) -> str:
+    """Give a number with its noun."""
+    return f"{n} {noun}{'s' * (n != 1)}"
+
+
+def _describe_states(spark: NDArray[np.object_], lost: NDArray[np.bool_]) -> list[str]:
+    """Say how many of a cylinder's sparks were odd in which way, and how many were lost with it."""
+    found = []
+    for state, words in ODD_SPARKS.items():
+        of_it = spark == state
+        n = int(of_it.sum())
+        if state in FLAGGED or n <= FEW_ODD * spark.size:
+            continue
+        here = int((of_it & lost).sum())
+        more = f", {here} of them lost" if here else ""
+        found.append(f"in {n} of {spark.size} firings {words}{more}")
+    return found
+
+
 def _signed(value: float) -> str:
     """Whole number with a true minus sign."""
     return str(round(value)).replace("-", "−")
@@ -118,8 +139,7 @@ def _compare(
     mine_lost: NDArray[np.bool_],
     good: NDArray[np.bool_],
     words: str,
-    form: str,
-    least: float,
+    quantity: Quantity,
 ) -> str:
     """Compare the lost firings with the own good ones, else the cylinder with the others."""
     finite = np.isfinite(values)
@@ -142,7 +162,10 @@ def _compare(
         if these.sum() < 2 or those.sum() < 5:
             continue
         a, b = float(np.median(values[these])), float(np.median(values[those]))
-        if b > 0 and abs(a / b - 1) > least:
-            return f"{words} {form.format(a)} against {form.format(b)} {reference}{where}"
+        if b > 0 and abs(a / b - 1) > quantity.odd_share:
+            here, there = (format_value(v, quantity.decimals) for v in (a, b))
+            return (
+                f"{words} {here} {quantity.unit} against {there} {quantity.unit} {reference}{where}"
+            )
         return ""
     return ""

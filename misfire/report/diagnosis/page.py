@@ -8,7 +8,7 @@ from pathlib import PurePath
 from typing import Any
 
 from misfire import __version__
-from misfire.records import CylinderResult, Diagnosis
+from misfire.records import CylinderResult, Diagnosis, Finding
 from misfire.report.advice import cautions, next_tests
 from misfire.report.context import FEWEST_BOUTS
 from misfire.report.diagnosis.exhibits import (
@@ -29,18 +29,21 @@ from misfire.report.diagnosis.rows import (
 from misfire.report.diagnosis.sources import PageNumber, list_lost_rows, list_sources
 from misfire.report.diagnosis.story import (
     compare_values,
+    list_sheet,
     write_facts,
     write_headline,
     write_lead,
 )
 from misfire.report.diagnosis.testimony import describe_separable, hear_witnesses, list_heard
 from misfire.report.frame import fill_page, hash_script, read_part
+from misfire.report.marks import describe_kind_of_mark, list_mark_rows, weigh_marks
 from misfire.report.pictures.operating import draw_operating
 from misfire.report.pictures.packing import pack_details, pack_waves
 from misfire.report.pictures.spread import draw_spread, split_values
 from misfire.report.pictures.timeline import STRIP_BINS, draw_strip, pack_timeline
 from misfire.report.pictures.waveforms import Marks
-from misfire.report.summary import LOST, to_plain
+from misfire.report.remedies import explain
+from misfire.report.summary import DTC_SOURCE, LOST, to_plain
 from misfire.report.wording import (
     GLOSSARY,
     LEARNED_FROM,
@@ -118,12 +121,11 @@ def _context(diagnosis: Diagnosis) -> dict[str, Any]:
     )
     return {
         "fewest_bouts": FEWEST_BOUTS,
-        "vehicle": diagnosis.vehicle,
-        "note": diagnosis.note,
         "verdict": diagnosis.verdict,
         "headline": write_headline(diagnosis),
         "lead": write_lead(diagnosis),
         "covered": covered,
+        **_describe_job(diagnosis),
         "facts": facts,
         "evidence": evidence,
         "first_tests": _first_tests(diagnosis, tests),
@@ -178,13 +180,29 @@ def _context(diagnosis: Diagnosis) -> dict[str, Any]:
         "spreads": _spreads(diagnosis, quantities, suspects, estimated=estimated),
         "quantities": quantities,
         **build_event_rows(diagnosis, quantities),
-        "findings": sorted(
-            diagnosis.findings, key=lambda f: ("error", "warning", "info").index(f.severity)
-        ),
+        "findings": _list_findings(diagnosis),
         "notes": diagnosis.notes,
         "tests": tests or [{"title": "In general", "steps": _general(diagnosis)}],
         "method": _method(diagnosis),
         "glossary": GLOSSARY,
+    }
+
+
+def _list_findings(diagnosis: Diagnosis) -> list[tuple[Finding, str]]:
+    """Give each finding with what to do about it, the worst first."""
+    rank = ("error", "warning", "info").index
+    return [(f, explain(f)[1]) for f in sorted(diagnosis.findings, key=lambda f: rank(f.severity))]
+
+
+def _describe_job(diagnosis: Diagnosis) -> dict[str, Any]:
+    """Give what the job card says for the file, and its marks."""
+    return {
+        "vehicle": diagnosis.vehicle,
+        "note": diagnosis.note,
+        "sheet": list_sheet(diagnosis),
+        "dtc_source": DTC_SOURCE,
+        "mark_rows": list_mark_rows(diagnosis),
+        "mark_words": [describe_kind_of_mark(k) for k in weigh_marks(diagnosis)[1]],
     }
 
 
@@ -196,6 +214,8 @@ def _tests(diagnosis: Diagnosis, result: CylinderResult) -> dict[str, Any]:
             kind,
             ignition=diagnosis.job.engine.ignition,
             channels_present=frozenset(c.role for c in diagnosis.job.channels),
+            cylinder=result.cylinder,
+            waste_pairs=diagnosis.job.engine.waste_pairs,
         )
         if kind
         else _general(diagnosis)

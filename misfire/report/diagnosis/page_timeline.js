@@ -33,7 +33,7 @@
     ctx.fillStyle = colour.paper; ctx.fillRect(0, 0, width, height);
     ctx.font = FONT;
     ctx.textBaseline = "alphabetic";
-    drawSpeed(); drawRows(); drawClock();
+    drawSpeed(); drawRows(); drawNotes(); drawClock();
   }
 
   function drawSpeed() {
@@ -94,6 +94,23 @@
       ctx.strokeStyle = colour.ink; ctx.lineWidth = 2;
       ctx.beginPath(); ctx.arc(x(at[selected]), y, 5, 0, 7); ctx.stroke();
     }
+  }
+
+  // what somebody noted while recording: numbers as in the table of marks, words where there is room
+  function drawNotes() {
+    let free = -1;
+    ctx.strokeStyle = colour.good; ctx.fillStyle = colour.ink; ctx.lineWidth = 1.4; ctx.textAlign = "left";
+    data.marks.forEach(function (mark, k) {
+      if (mark[0] < view.start || mark[0] > view.stop) return;
+      const px = x(mark[0]), name = String(k + 1), words = name + " " + mark[1];
+      ctx.setLineDash([5, 3]); ctx.beginPath(); ctx.moveTo(px, speedTop - 2); ctx.lineTo(px, height - 28); ctx.stroke();
+      ctx.setLineDash([]);
+      if (px + 3 < free) return;
+      const next = data.marks[k + 1] ? x(data.marks[k + 1][0]) : width - right;
+      const fits = px + 6 + ctx.measureText(words).width < Math.min(next, width - right);
+      ctx.fillText(fits ? words : name, px + 3, speedTop - 4);
+      free = px + 6 + ctx.measureText(fits ? words : name).width;
+    });
   }
 
   function drawMark(i, dash) {

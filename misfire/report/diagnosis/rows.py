@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from misfire.limits import DOUBTFUL
 from misfire.records import CylinderResult, Diagnosis
 from misfire.report.context import Condition, compute_share, find_conditions
 from misfire.report.diagnosis.story import write_rate
@@ -180,6 +181,7 @@ def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
             ]
             for spark in sparks
         ]
-        rows.append({"cylinder": c.cylinder, "state": c.state, "cells": cells})
+        state = "in doubt" if c.state == "unseen" and c.probability > DOUBTFUL else c.state
+        rows.append({"cylinder": c.cylinder, "state": state, "cells": cells})
     told = any(c.table for c in diagnosis.cylinders)
     return {"columns": [SPARK_WORDS[s] for s in sparks], "rows": rows if told else []}

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from misfire.dsp.chances import compute_unseen_share, compute_wilson
+from misfire.dsp.chances import compute_wilson, find_rarest
 from misfire.records import CylinderResult, Diagnosis, WaveformPanel
 from misfire.report.circumstances import (
     find_largest,
@@ -16,6 +16,7 @@ from misfire.report.circumstances import (
     pick_band,
 )
 from misfire.report.context import PAUSE_S, find_speed_bands
+from misfire.report.marks import NEAR_S, weigh_marks
 from misfire.report.pictures.spread import split_values
 from misfire.report.pictures.waveforms import MAX_LINES, Marks
 from misfire.report.summary import LOST
@@ -94,9 +95,29 @@ def list_sources(
         found += _open_sources(max(diagnosis.cylinders, key=lambda c: c.probability))
     if diagnosis.verdict != "misfire":
         found += _covered_sources(diagnosis)
+    found += _mark_sources(diagnosis)
     if panel is not None:
         found += _picture_sources(diagnosis, panel, marks)
     return tuple(dict.fromkeys(found))
+
+
+def _mark_sources(diagnosis: Diagnosis) -> list[PageNumber]:
+    """Numbers of the marks; a loss near two of them counts for both."""
+    weighed, kinds = weigh_marks(diagnosis)
+    found = []
+    for kind in kinds[:3]:
+        at = [m.time_s for m in weighed if m.text == kind.text]
+        near = " or ".join(f"{t - NEAR_S:.6g} <= time_s <= {t + NEAR_S:.6g}" for t in at[:20])
+        rows = f"misfire_probability >= {LOST} and ({near})"
+        about = f"marks “{kind.text}”"
+        found += [
+            PageNumber(str(kind.lost), f"combustions lost near the {about}", rows, "count"),
+            PageNumber(f"{kind.hits} of {kind.marks}", f"{about} with a loss near", rows, "marks"),
+            PageNumber(
+                format_percent(kind.chance), f"chance of that, {about}", "", "marks: result.json"
+            ),
+        ]
+    return found
 
 
 def _lost(cylinders: int | list[int]) -> str:
@@ -301,7 +322,6 @@ def _quiet_sources(diagnosis: Diagnosis) -> list[PageNumber]:
         found.append(_certainty(max(diagnosis.cylinders, key=lambda c: c.probability)))
     fewest = min(diagnosis.cylinders, key=lambda c: c.cycles, default=None)
     if fewest is not None and fewest.cycles and not lost:
-        share = compute_unseen_share(fewest.cycles)
         rows = _judged(fewest.cylinder)
         found += [
             PageNumber(
@@ -311,7 +331,7 @@ def _quiet_sources(diagnosis: Diagnosis) -> list[PageNumber]:
                 "count",
             ),
             PageNumber(
-                f"1 in {format_count(int(1 / share))}",
+                f"1 in {format_count(find_rarest(fewest.cycles))}",
                 "the rarest fault that would have shown",
                 rows,
                 "least seen: 1 / (1 - 0.05 ^ (1 / rows)), binomial",

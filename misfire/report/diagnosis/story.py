@@ -6,9 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from misfire.dsp.chances import compute_unseen_share, compute_wilson
+from misfire.dsp.chances import compute_wilson, find_rarest
 from misfire.records import CylinderResult, Diagnosis
+from misfire.report.cardclaims import describe_claims
 from misfire.report.circumstances import write_when
+from misfire.report.marks import describe_kind_of_mark, weigh_marks
 from misfire.report.pictures.spread import compute_median, split_values
 from misfire.report.summary import LOST, choose_recording_dtc, format_dtc
 from misfire.report.wording import (
@@ -28,6 +30,7 @@ from misfire.report.wording import (
     join_words,
     name_fault,
     pick_suspects,
+    share_one_fault,
 )
 
 FEW = 3  # one in fewer than this is told by the share alone
@@ -54,6 +57,21 @@ class ValueRow:
     others: str
 
 
+def list_sheet(diagnosis: Diagnosis) -> tuple[str, ...]:
+    """List what belongs on the sheet for the file: dates, odometer, who and where."""
+    sheet = diagnosis.job.sheet
+    recorded = sheet.recorded.replace("T", " ")
+    km = "" if sheet.odometer_km is None else format_count(round(sheet.odometer_km))
+    rows = (
+        ("recorded", recorded),
+        ("odometer", f"{km} km" if km else ""),
+        ("technician", sheet.technician),
+        ("workshop", sheet.workshop),
+        ("report of", diagnosis.reported),
+    )
+    return tuple(f"{name} {text}" for name, text in rows if text)
+
+
 def write_headline(diagnosis: Diagnosis) -> str:
     """Say the verdict in one plain sentence."""
     if diagnosis.verdict == "no_misfire":
@@ -68,7 +86,7 @@ def write_headline(diagnosis: Diagnosis) -> str:
     if not suspects:
         return "The engine misfires, but no cylinder can be named."
     numbers = [str(c.cylinder) for c in suspects]
-    if suspects[0].probability < 0.5 and len(suspects) > 1:
+    if share_one_fault(diagnosis, suspects):
         return f"Cylinder {join_words(numbers, 'or')} is misfiring; which one is open."
     plural = len(suspects) > 1
     if not any(c.misfires for c in suspects):
@@ -105,10 +123,16 @@ def write_lead(diagnosis: Diagnosis) -> str:
 def write_facts(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     """Answer the five questions of page one."""
     if diagnosis.verdict == "misfire":
-        return _facts_of_misfire(diagnosis)
-    if diagnosis.verdict == "no_misfire":
-        return _facts_of_none(diagnosis)
-    return _facts_of_open(diagnosis)
+        facts = _facts_of_misfire(diagnosis)
+    elif diagnosis.verdict == "no_misfire":
+        facts = _facts_of_none(diagnosis)
+    else:
+        facts = _facts_of_open(diagnosis)
+    kinds = weigh_marks(diagnosis)[1]
+    if not kinds:
+        return facts
+    more = tuple(describe_kind_of_mark(kind) for kind in kinds[1:3])
+    return (*facts, Fact("Marks", describe_kind_of_mark(kinds[0]), more=more))
 
 
 def write_rate(result: CylinderResult) -> str:
@@ -161,14 +185,19 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         return ()
     first = suspects[0]
     code = choose_recording_dtc({c.cylinder: c.misfires for c in diagnosis.cylinders})
-    which = join_words([f"{c.cylinder} ({format_dtc(c.cylinder)})" for c in suspects])
+    one_of = share_one_fault(diagnosis, suspects)
+    which = join_words(
+        [f"{c.cylinder} (would be code {format_dtc(c.cylinder)})" for c in suspects],
+        "or" if one_of else "and",
+    )
     aside = f"firing order {'-'.join(map(str, diagnosis.job.engine.firing_order))}"
     pairs = [p for p in diagnosis.job.engine.waste_pairs if first.cylinder in p]
     if pairs:
         aside += f"; cylinders {pairs[0][0]} and {pairs[0][1]} share one coil"
     if code is not None and code == format_dtc(None):
         aside += "; more than one cylinder lost combustions: code P0300 (random or multiple)"
-    facts = [Fact("Which cylinder", which, aside)]
+    claims = [] if one_of else [describe_claims(diagnosis, c.cylinder) for c in suspects[:3]]
+    facts = [Fact("Which cylinder", which, aside, tuple(filter(None, claims)))]
     often, often_aside = [], []
     for c in suspects[:3]:
         name = f"cylinder {c.cylinder}: " if len(suspects) > 1 else ""
@@ -252,11 +281,11 @@ def _facts_of_none(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         )
     fewest = min((c.cycles for c in diagnosis.cylinders), default=0)
     if fewest and not lost:
-        share = compute_unseen_share(fewest)
         facts.append(
             Fact(
                 "What may hide",
-                f"A cylinder that loses fewer than 1 in {format_count(int(1 / share))} combustions",
+                f"A cylinder that loses fewer than 1 in {format_count(find_rarest(fewest))} "
+                "combustions",
                 f"95 % bound from {format_count(fewest)} firings without a loss, if each loss "
                 "would have been seen",
             )

@@ -7,7 +7,11 @@ import json
 from misfire.dsp.chances import compute_wilson
 from misfire.records import CylinderResult, Diagnosis
 from misfire.report.advice import cautions
+from misfire.report.cardclaims import describe_claims
 from misfire.report.circumstances import write_when
+from misfire.report.diagnosis.story import list_sheet
+from misfire.report.marks import describe_kind_of_mark, weigh_marks
+from misfire.report.remedies import explain
 from misfire.report.summary import build_summary, format_dtc
 from misfire.report.wording import (
     describe_kind,
@@ -18,6 +22,7 @@ from misfire.report.wording import (
     format_percent_range,
     name_fault,
     pick_suspects,
+    share_one_fault,
 )
 
 
@@ -56,9 +61,11 @@ def format_table(diagnosis: Diagnosis) -> str:
         f"{format_duration(diagnosis.duration_s)}, {diagnosis.cycles} cycles, "
         f"{len(diagnosis.events)} firings"
     )
+    if sheet := list_sheet(diagnosis):
+        lines.append(", ".join(sheet))
     lines.append("")
     lines.append(
-        f"{'rank':>4}  {'cyl':>3}  {'code':<5}  {'probability':>11}  {'lost / judged':>13}"
+        f"{'rank':>4}  {'cyl':>3}  {'would be':<8}  {'probability':>11}  {'lost / judged':>13}"
         f"  {'share':>7}  likely fault"
     )
     for c in ranked:
@@ -70,7 +77,7 @@ def format_table(diagnosis: Diagnosis) -> str:
             else "-"
         )
         lines.append(
-            f"{c.rank:>4}  {c.cylinder:>3}  {format_dtc(c.cylinder):<5}"
+            f"{c.rank:>4}  {c.cylinder:>3}  {format_dtc(c.cylinder):<8}"
             f"  {format_percent(c.probability):>11}"
             f"  {f'{c.misfires} / {c.cycles}':>13}  {share:>7}  {likely or '-'}"
         )
@@ -82,7 +89,12 @@ def format_table(diagnosis: Diagnosis) -> str:
             lines.append(f"  lost {format_percent_range(low, high)} of its firings (95 % interval)")
             lines.append(f"  when: {write_when(diagnosis, (c,))[0]}")
         lines.extend(f"  {text}" for text in c.evidence)
+        if claims := describe_claims(diagnosis, c.cylinder):
+            lines.append(f"  {claims}")
         lines.extend(f"  next: {text}" for text in c.next_tests[:1])
+    if kinds := weigh_marks(diagnosis)[1]:
+        lines.append("")
+        lines.extend(f"mark {describe_kind_of_mark(kind)}" for kind in kinds)
     if told:
         lines.extend(["", f"Before anybody touches the vehicle: {cautions()[0]}"])
     if diagnosis.findings or diagnosis.notes:
@@ -90,6 +102,8 @@ def format_table(diagnosis: Diagnosis) -> str:
     for finding in diagnosis.findings:
         where = f" [{finding.channel}]" if finding.channel else ""
         lines.append(f"{finding.severity}{where}: {finding.message}")
+        if finding.severity != "info" and (remedy := explain(finding)[1]):
+            lines.append(f"  do: {remedy}")
     lines.extend(f"note: {text}" for text in diagnosis.notes)
     return "".join(f"{_printable(line).rstrip()}\n" for line in lines)
 
@@ -102,11 +116,13 @@ def _verdict_line(diagnosis: Diagnosis) -> str:
         return "NO MISFIRE FOUND" + watch * bool(ailing)
     if diagnosis.verdict == "inconclusive":
         return "INCONCLUSIVE"
-    named = ", ".join(
+    suspects = pick_suspects(diagnosis)
+    named = [
         f"cylinder {c.cylinder} ({format_dtc(c.cylinder)}) {format_certainty(c.probability)}"
-        for c in pick_suspects(diagnosis)
-    )
-    return f"MISFIRE, {named}"
+        for c in suspects
+    ]
+    one_of = share_one_fault(diagnosis, suspects)
+    return f"MISFIRE, {' or '.join(named) if one_of else ', '.join(named)}"
 
 
 def _likely(result: CylinderResult) -> str:

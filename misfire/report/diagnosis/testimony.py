@@ -10,18 +10,17 @@ from misfire.limits import ODD_STEP_A
 from misfire.records import FAULT_TYPES, CylinderResult, Diagnosis
 from misfire.report.pictures.spread import Spread, compute_median, split_values
 from misfire.report.summary import LOST
-from misfire.report.wording import format_percent, format_value, name_fault
+from misfire.report.wording import (
+    ODD_SPARKS,
+    SPARK_QUANTITIES,
+    format_percent,
+    format_value,
+    name_fault,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
 
-SPARK_COLUMNS = (
-    # column, words, decimals, unit, change worth calling odd (share of the good median)
-    ("burn_time_ms", "burn time", 2, "ms", 0.15),
-    ("firing_voltage_kv", "firing voltage", 1, "kV", 0.25),
-    ("peak_current_a", "peak current", 2, "A", 0.08),
-    ("dwell_ms", "dwell", 2, "ms", 0.08),
-)
 SEEN_AS = {
     "burn": "spark line",
     "current": "coil current",
@@ -69,34 +68,35 @@ def hear_witnesses(diagnosis: Diagnosis, result: CylinderResult) -> tuple[Testim
 
 def _hear_spark(diagnosis: Diagnosis, cylinder: int, of: pd.DataFrame, which: str) -> Testimony:
     """Compare the firings' sparks with good ones."""
-    known = [c for c, *_ in SPARK_COLUMNS if of[c].notna().any()]
+    known = [q for q in SPARK_QUANTITIES if of[q.column].notna().any()]
     if not known:
         return Testimony(
             "Spark", "not recorded", ("No channel shows this cylinder's coil or spark.",)
         )
-    details, odd = [], False
-    flags = of["flags"].fillna("").astype(str)
-    for flag, words in (
-        ("no_dwell", "the coil was not switched at all"),
-        ("no_breakdown", "no spark: the gap did not break down"),
-    ):
-        count = int(sum(flag in text.split() for text in flags))
-        if count:
-            odd = odd or 2 * count > len(of)
-            details.append(f"{words}, in {count} of {len(of)} {which}")
-    dark = any("no spark" in text or "not switched" in text for text in details) and odd
-    for column, words, decimals, unit, change in SPARK_COLUMNS:
-        if column not in known or (dark and column in ("burn_time_ms", "firing_voltage_kv")):
+    states = of["spark"].astype(str)
+    counts = {state: int((states == state).sum()) for state in ODD_SPARKS}
+    details = [
+        f"{ODD_SPARKS[state]}, in {count} of {len(of)} {which}"
+        for state, count in counts.items()
+        if count
+    ]
+    # the judge's own word of each firing, so that this cannot contradict the kind of fault
+    bad = 2 * sum(counts.values()) > len(of)
+    dark = 2 * (counts["not_switched"] + counts["no_breakdown"]) > len(of)
+    odd = False
+    for quantity in known:
+        column, decimals = quantity.column, quantity.decimals
+        if dark and column in ("burn_time_ms", "burn_voltage_kv", "firing_voltage_kv"):
             continue
         value = float(of[column].median())
         good, whose = _reference(split_values(diagnosis, column), cylinder)
         if math.isnan(good):
             continue
         text = (
-            f"{words} {format_value(value, decimals)} against "
-            f"{format_value(good, decimals)} {unit} in {whose}"
+            f"{quantity.label.lower()} {format_value(value, decimals)} against "
+            f"{format_value(good, decimals)} {quantity.unit} in {whose}"
         )
-        if good > 0 and abs(value / good - 1) > change:
+        if good > 0 and abs(value / good - 1) > quantity.odd_share:
             odd = True
             details.append(text)
         else:
@@ -105,9 +105,9 @@ def _hear_spark(diagnosis: Diagnosis, cylinder: int, of: pd.DataFrame, which: st
     if step:
         odd = True
         details.append(step)
-    if "burn_time_ms" not in known:
+    if not of["burn_time_ms"].notna().any():
         details.append("the burn itself was not recorded, only the coil's current or switching")
-    word = "speaks for a fault" if odd else "finds nothing odd"
+    word = "speaks for a fault" if bad else "differs" if odd else "finds nothing odd"
     return Testimony("Spark", word, tuple(details))
 
 
@@ -159,7 +159,7 @@ def _hear_torque(diagnosis: Diagnosis, cylinder: int, of: pd.DataFrame, which: s
         f"segment acceleration {format_value(float(np.median(values)), 0)} against "
         f"{format_value(float(np.median(good)), 0)} 1/s² in {of_whom}",
         f"{below} of {values.size} {which} ({format_percent(below / values.size)}) are weaker than "
-        "the weakest twentieth of the good ones there",
+        "19 of 20 good ones there",
     )
     word = "speaks for a fault" if below > 0.3 * values.size else "finds nothing odd"
     return Testimony("Torque", word, details)
@@ -244,11 +244,11 @@ def describe_separable(diagnosis: Diagnosis, cylinder: int) -> str:
         return "With these channels no kind of fault can be told from the others."
     if not hidden:
         return (
-            "These channels show the signs by which each kind of fault differs from the others; "
-            "how sure the kind named is stands in its share."
+            "These channels can show every kind of fault. How sure the named kind is, its "
+            "percentage says."
         )
     return (
-        f"With these channels can be told from the others: {'; '.join(names)}. "
-        f"Not told from one another: {'; '.join(hidden)}. A probability among the latter leans on "
-        "how common they are."
+        f"These channels can show: {'; '.join(names)}. They cannot tell these kinds from one "
+        f"another: {'; '.join(hidden)}. Between those, the percentages mostly say how common each "
+        "kind is."
     )

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import textwrap
+from pathlib import Path
 from typing import Any
 
+from misfire.errors import OutputError
+from misfire.publishing import write_whole
 from misfire.report.advice import cautions
 from misfire.report.frame import fill_page, read_part
 from misfire.report.hookup.drawing import draw_connections
@@ -41,14 +44,54 @@ SMART_COIL = (
     "A coil with its driver inside has no terminal to measure the primary at: take its trigger "
     "line instead (role coil_trigger in the job card) and rely on the clamp."
 )
+CLAMP_STEP = (
+    "The clamp: closed with no lead in it, zeroed, then round the feed, its arrow to the coils."
+)
 STEPS = (
     "Engine off, key out: clip on all leads as drawn, away from belts, fans and the exhaust.",
     "The reference leads of all probes on battery negative, not on the engine or the body.",
-    "The clamp: closed with no lead in it, zeroed, then round the feed, its arrow to the coils.",
+    CLAMP_STEP,
     "Attenuation of each probe set, and noted on the job card as scale.",
     "The instrument on battery; no mains charger on the vehicle.",
     "Start the engine; compare the signals with the pictures below; look that no top is cut off.",
     "Record. Note speed, load and temperature; then run misfire check before unclipping.",
+)
+
+
+# Common practice of the trade for a fault that comes and goes; each with its caution.
+PROVOKING = (
+    (
+        "Wet",
+        "A fine mist of water from a hand sprayer on plug leads, coils and cap, one after the "
+        "other, the engine idling. A cracked lead or cap leaks where it is wet. Caution: spray "
+        "from arm's length and touch nothing wet: the spark may jump to you. No water on the "
+        "instrument, the intake, hot exhaust parts or belts.",
+    ),
+    (
+        "Wiggle",
+        "Move one connector or piece of low-voltage wiring at a time, with a long dry rod that "
+        "does not conduct. Caution: never move or touch plug leads and coils of a running engine; "
+        "switch it off, move the lead, start again.",
+    ),
+    (
+        "Heat and cold",
+        "Warm one part with a hot-air blower (coil, driver, crank sensor), or cool it with cold "
+        "spray. Caution: no open flame, fuel vapour may burn; not hotter than the hand can just "
+        "bear nearby; keep off what is already hot.",
+    ),
+    (
+        "Load",
+        "Switch on lamps, heater and fan; or drive, at the load at which it is felt. Caution: a "
+        "second person drives and nobody looks at the instrument while driving; leads are tied "
+        "clear of fans, belts and exhaust, and where no door or bonnet cuts them.",
+    ),
+)
+MARKING = (
+    "Wait some ten seconds between tries and make at least five of each kind, the ones in which "
+    "nothing happens as well. Note each at once as a mark: the time that the instrument shows, and "
+    "always the same words for the same thing. On the job card: [[mark]] with time_s and text, or "
+    'file = "marks.csv". The report draws the marks and says whether the lost combustions come '
+    "with them or by chance."
 )
 
 
@@ -81,9 +124,64 @@ def format_hookup(plan: HookupPlan) -> str:
     return fill_page("hookup/hookup.html.j2", context, keep_per_cent=False)
 
 
+def write_hookup(
+    plan: HookupPlan, folder: Path, *, replace: bool = False
+) -> tuple[Path, Path, bool]:
+    """Write page and job card together, so that they always belong to one plan.
+
+    Parameters
+    ----------
+    plan : HookupPlan
+    folder : Path
+        Made when absent.
+    replace : bool
+        Whether another card that is there may be written over.
+
+    Returns
+    -------
+    page, card : Path
+    written : bool
+        Whether the card was written; False where the same is there already.
+
+    Raises
+    ------
+    OutputError
+        If another card is there and `replace` is not given, or the folder cannot be written.
+    """
+    page, card = folder / "hookup.html", folder / "job.toml"
+    text = plan.card.encode("utf-8")
+    try:
+        there = card.read_bytes() if card.exists() else None
+    except OSError as error:
+        raise _refuse(folder, error) from error
+    if there is not None and there != text and not replace:
+        raise OutputError(
+            f"{card}: is there already and is not this plan's (filled in, or of another plan); "
+            "choose another folder with -o, or give --replace to write page and card anew"
+        )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        write_whole(page, format_hookup(plan).encode("utf-8"))
+        if there != text:
+            write_whole(card, text)
+    except OSError as error:
+        raise _refuse(folder, error) from error
+    return page, card, there != text
+
+
+def _refuse(folder: Path, error: OSError) -> OutputError:
+    """Say that a folder cannot be used."""
+    reason = error.strerror or str(error)
+    return OutputError(f"{folder}: cannot be written ({reason}); choose another folder with -o")
+
+
 def _context(plan: HookupPlan) -> dict[str, Any]:
     """Collect what the template needs."""
     own = dict.fromkeys(x.caution for x in plan.leads if x.caution)
+    has_clamp = any(x.unit == "A" for x in plan.leads)
+    steps = [s for s in STEPS if has_clamp or s != CLAMP_STEP]
+    if plan.engine.ignition == "coil_on_plug" and has_clamp:
+        steps.insert(1, SMART_COIL)
     return {
         "vehicle": plan.vehicle,
         "engine": describe_engine(plan),
@@ -107,9 +205,9 @@ def _context(plan: HookupPlan) -> dict[str, Any]:
         "seconds": format_seconds(plan.chosen.seconds),
         "size": format_size(plan.chosen.megabytes),
         "cautions": (*own, *cautions()),
-        "steps": (STEPS[0], SMART_COIL, *STEPS[1:])
-        if plan.engine.ignition == "coil_on_plug"
-        else STEPS,
+        "steps": steps,
+        "provoking": PROVOKING,
+        "marking": MARKING,
         "assumed": plan.assumed,
         "rpm": f"{plan.rpm:g}",
         "lengths": [
@@ -250,6 +348,15 @@ def format_hookup_text(plan: HookupPlan, *, width: int = 96) -> str:
     lines += ["", *fold(plan.resolved, 2)]
     for told in plan.told:
         lines += fold(_say_told(told), 2)
+    ways = ", ".join(name.lower() for name, _ in PROVOKING)
+    lines += [
+        "",
+        *fold(
+            f"A fault that comes and goes: how to provoke it ({ways}) and mark it "
+            "stands on the page, with the cautions.",
+            2,
+        ),
+    ]
     lines += ["", "  Cautions"]
     own = dict.fromkeys(x.caution for x in plan.leads if x.caution)
     for caution in (*own, *cautions()):

@@ -16,8 +16,9 @@ if TYPE_CHECKING:
 class Lead:
     """One input of the instrument and where its lead goes.
 
-    `range_value` [unit=`unit`]: full scale either way, at the probe's tip. `scale`: value of one
-    stored count of 16 bits, if the instrument fills them at that range.
+    `range_value` [unit=`unit`]: full scale either way, at the probe's tip. `factor`: value for one
+    volt at the instrument's input. `scale`: value of one stored count of 16 bits, if the instrument
+    fills them at that range.
     """
 
     number: int
@@ -32,6 +33,7 @@ class Lead:
     unit: str
     coupling: str
     least_rate_hz: float
+    factor: float
     gives: str
     caution: str = ""
 

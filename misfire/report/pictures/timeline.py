@@ -65,6 +65,7 @@ def draw_strip(diagnosis: Diagnosis, *, width: int, key: str, css: str = "") -> 
     most = max((int(n.max()) for n in counts.values()), default=0)
     step = (right - left) / STRIP_BINS
     at = bottom + 12
+    body += _draw_marks(diagnosis, x, top, at + row * len(numbers))
     for number in numbers:
         base = at + row - 4
         body.append(svg.text(left - 5, base - 4, f"cylinder {number}", anchor="end"))
@@ -82,6 +83,20 @@ def draw_strip(diagnosis: Diagnosis, *, width: int, key: str, css: str = "") -> 
     total = sum(int(n.sum()) for n in counts.values())
     title = f"Engine speed and {total} lost combustions of the whole recording, by cylinder"
     return svg.picture(body, width=width, height=at + 38, key=key, title=title, css=css)
+
+
+def _draw_marks(diagnosis: Diagnosis, x: svg.Axis, top: float, bottom: float) -> list[str]:
+    """Draw the marks of the job card with their numbers, as the table of marks has them."""
+    body, free = [], -1.0
+    for number, mark in enumerate(diagnosis.job.marks, start=1):
+        if not 0 <= mark.time_s <= x.high:
+            continue
+        at = x.at(mark.time_s)
+        body.append(f'<path class="noted" d="M{at:.1f} {top - 4:.0f}V{bottom:.0f}"/>')
+        if at > free:  # numbers that would stand over one another are left out
+            body.append(svg.text(at, top - 7, str(number), css="noted-name", anchor="middle"))
+            free = at + 8.0 * len(str(number)) + 4
+    return body
 
 
 def pack_timeline(diagnosis: Diagnosis) -> dict[str, Any]:
@@ -134,6 +149,7 @@ def pack_timeline(diagnosis: Diagnosis) -> dict[str, Any]:
         "n_rows": len(events),
         "speed_low": _encode(_speed_words(low)),
         "speed_high": _encode(_speed_words(high)),
+        "marks": [[round(m.time_s, 3), m.text] for m in diagnosis.job.marks],
         "shown": int(usable.size),
         "total": int(total),
     }

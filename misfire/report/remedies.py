@@ -78,16 +78,19 @@ WORDS: dict[str, tuple[str, str]] = {
         "correct [crank_wheel] in the job card, or leave it out to have it worked out",
     ),
     "attenuation_wrong": (
-        "voltages or currents read directly are wrong by this factor",
-        "correct `scale` in the job card, or the probe's switch",
+        "a usual factor was put right for reading; with another one the values stay wrong",
+        "correct `scale` in the job card, or the probe's switch before the next recording",
     ),
-    "polarity_reversed": ("none here: it was turned over for reading", "turn the clamp or leads"),
+    "polarity_reversed": (
+        "none: it was turned over for reading",
+        "turn the clamp or the leads, or give `scale` the other sign in the job card",
+    ),
     "dead_channel": (
         "nothing can be judged from this channel",
         "check the connection, the range, the probe's switch and that the clamp is switched on",
     ),
     "role_wrong": (
-        "the channels cannot be used as the job card names them",
+        "the channels cannot be used as the job card names them, and no cylinder is named",
         "correct `role` and `column` in the job card; the leads may be swapped",
     ),
     "too_short": (

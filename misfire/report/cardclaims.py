@@ -1,0 +1,82 @@
+"""What rests on the job card alone: fields that name a cylinder and that no signal could deny."""
+
+from __future__ import annotations
+
+from misfire.records import Diagnosis, JobCard
+from misfire.report.wording import join_words
+
+COIL_ROLES = ("coil_primary", "coil_secondary", "coil_trigger", "coil_current")
+
+
+def list_claims(job: JobCard, cylinder: int) -> tuple[str, ...]:
+    """List the fields that give a cylinder its number and that nothing recorded could contradict.
+
+    Parameters
+    ----------
+    job : JobCard
+    cylinder : int
+
+    Returns
+    -------
+    fields : tuple of str
+        Of `cylinders` (of the lead that shows it), `firing_order`, `tdc_deg` and `edge_deg`; empty
+        where signals that agree with one another and with the card give the number.
+
+    Notes
+    -----
+    A coil channel that names one cylinder, or a waste-spark pair, marks a place of the cycle. Two
+    such places deny a firing order that does not fit them; one of them denies a TDC or cam edge
+    that puts its spark elsewhere. Where each marked lead sits, nothing tells.
+    """
+    engine = job.engine
+    if engine.cylinders == 1:
+        return ()
+    pairs = {frozenset(p) for p in engine.waste_pairs}
+    marked = {
+        frozenset(c.cylinders)
+        for c in job.channels
+        if c.role in COIL_ROLES and (len(c.cylinders) == 1 or frozenset(c.cylinders) in pairs)
+    }
+    has_crank = any(c.role == "crank" for c in job.channels)
+    own = any(cylinder in place for place in marked)
+    claims = []
+    if own and len(marked) == 1:
+        claims.append("cylinders")
+    # a cylinder that no lead marks is counted on from one that is
+    if not own and engine.cylinders > 2:
+        claims.append("firing_order")
+    if not marked and has_crank and job.wheel is not None and job.wheel.tdc_deg is not None:
+        claims.append("tdc_deg")
+    singles = any(len(place) == 1 for place in marked)
+    if job.cam is not None and not singles and any(c.role == "cam" for c in job.channels):
+        claims.append("edge_deg")
+    return tuple(claims)
+
+
+def describe_claims(diagnosis: Diagnosis, cylinder: int) -> str:
+    """Say in a sentence what the number of a cylinder rests on; empty where signals give it.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+    cylinder : int
+
+    Returns
+    -------
+    sentence : str
+    """
+    engine = diagnosis.job.engine
+    words = {
+        "cylinders": f"that the lead is on the coil of cylinder {cylinder}",
+        "firing_order": f"firing order {'-'.join(map(str, engine.firing_order))}, as no lead marks "
+        f"cylinder {cylinder} itself",
+        "tdc_deg": "tdc_deg",
+        "edge_deg": "the cam's edge_deg",
+    }
+    claims = [words[c] for c in list_claims(diagnosis.job, cylinder)]
+    if not claims:
+        return ""
+    return (
+        f"That it is cylinder {cylinder} rests on the job card ({join_words(claims)}): no signal "
+        "here could contradict it. Check that before a part is bought."
+    )
