@@ -36,7 +36,7 @@ KEPT = (
     *(LabelledCase, Measured, Evidence, Detected, TorqueTable, InjectionTable, CompressionTable),
     *(records.Recording, records.JobCard, records.Engine, records.CrankWheel, records.Cam),
     *(records.ChannelCard, records.Channel, records.Finding, records.StrokeTrain),
-    *(records.CrankTrack, records.Firings),
+    *(records.CrankTrack, records.Firings, records.Sheet, records.JobMark),
 )
 RECORDS = {kind.__name__: kind for kind in KEPT}
 TEXT = "tree"  # name of the array that holds the JSON text
