@@ -104,7 +104,7 @@ _register(
 _register(
     evaluate, "misfire evaluate shipped cases -o scores", "Judge labelled cases with a model."
 )
-_register(train, "misfire train cases -o model", "Train a model on proven repairs.")
+_register(train, "misfire train cases -o model", "Correct the shipped model by proven repairs.")
 
 
 def _print_fault(

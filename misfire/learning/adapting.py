@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from misfire.classify.familiarity import Familiar
 from misfire.classify.learned import NOTHING, TRUSTED, Learned
-from misfire.classify.model import Model, expit
+from misfire.classify.model import Model
 from misfire.diagnosis.firings.explanation import share_causes, weigh_causes, weigh_standing
 from misfire.diagnosis.firings.states import KIND_PRIOR, KINDS, POPULATION
 from misfire.diagnosis.judging import Judgement, judge
@@ -39,7 +39,6 @@ PRIOR_COILS = 20.0  # vehicles that the written usual spark counts for
 LEAST_SEEN = 5  # sound firings of a cylinder from which its usual spark is told
 SURE_USUAL = 0.6  # probability of a usual spark from which a firing is taken for sound
 LEAST_REAL = 10  # vehicles of the workshop that may move the calibration of the cylinders
-AT_REST = 0.05  # of confirmed faults, those that were not at work in the recording
 SLOPE_PRIOR, OFFSET_PRIOR = 0.25, 0.75  # see `adapt_line`; in log odds
 
 
@@ -274,16 +273,24 @@ def _learn_weights(
     taught: Sequence[Taught], weights: tuple[float, float, float]
 ) -> tuple[float, float, float]:
     """Adapt how sure the judge is that a cylinder is at fault."""
-    odds, beside, label, groups = [], [], [], set()
+    odds, beside, label, voice, groups = [], [], [], [], set()
+    counted = Counter(t.case.group for t in taught for _ in t.case.faulty)
     for one in taught:
         if one.case.resolved or not one.case.faulty:
             addends = one.judgement.addends
             odds += addends[:, :3].sum(axis=1).tolist()
             beside += addends[:, 3:].sum(axis=1).tolist()  # compression and coil stay as they are
             label += [c + 1 in one.case.faulty for c in range(len(addends))]
+            # one coil's fault in all cylinders is one fault
+            share = 1.0 / max(counted[one.case.group], 1)
+            voice += [share if c + 1 in one.case.faulty else 1.0 for c in range(len(addends))]
             groups.add(one.case.group)
     slope, offset = adapt_line(
-        np.array(odds), np.array(label, bool), n_vehicles=len(groups), beside=np.array(beside)
+        np.array(odds),
+        np.array(label, bool),
+        n_vehicles=len(groups),
+        beside=np.array(beside),
+        voice=np.array(voice),
     )
     prior, pattern, firings = weights
     return slope * prior + offset, slope * pattern, slope * firings
@@ -295,6 +302,7 @@ def adapt_line(
     *,
     n_vehicles: int,
     beside: NDArray[np.float64] | float = 0.0,
+    voice: NDArray[np.float64] | float = 1.0,
 ) -> tuple[float, float]:
     """Slope and offset that fit log odds to the workshop's vehicles, as far as they can tell.
 
@@ -307,6 +315,8 @@ def adapt_line(
         Fewer than `LEAST_REAL` change nothing.
     beside : float64 array [shape=(n,)], optional
         Log odds that are added as they are.
+    voice : float64 array [shape=(n,)], optional
+        How much each cylinder counts.
 
     Returns
     -------
@@ -324,8 +334,7 @@ def adapt_line(
 
     def loss(line: NDArray[np.float64]) -> float:
         x = line[0] * odds + line[1] + beside
-        right = expit(np.where(label, x, -x))
-        likelihood = -np.log((1.0 - AT_REST) * right + 0.5 * AT_REST).sum()
+        likelihood = (voice * np.logaddexp(0.0, np.where(label, -x, x))).sum()
         prior = ((line[0] - 1.0) / SLOPE_PRIOR) ** 2 + (line[1] / OFFSET_PRIOR) ** 2
         return float(likelihood + 0.5 * prior)
 

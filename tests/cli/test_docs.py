@@ -23,7 +23,7 @@ from misfire.simulate.writer import write_recording
 ROOT = Path(__file__).resolve().parents[2]
 DOCS = ROOT / "misfire" / "docs"
 PAGES = [ROOT / "README.md", *sorted(DOCS.glob("*.md"))]
-SLOW = ("train",)  # it simulates a thousand vehicles: --help only; its own tests run it whole
+SLOW = ("train",)  # it judges every case many times: --help only; its own tests run it whole
 
 
 def list_commands():
