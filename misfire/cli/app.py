@@ -1,12 +1,13 @@
 """The command `misfire`: one file per command, registered here; errors end as one line."""
 
+import functools
 import os
 import sys
 import traceback
 import warnings
 from collections.abc import Callable
 from types import TracebackType
-from typing import Annotated, TextIO
+from typing import Annotated, Any, TextIO
 
 import typer
 
@@ -30,11 +31,19 @@ CAUTION = (
     "Follow the vehicle maker's procedure and local rules."
 )
 
+# What an interrupted command leaves behind, and how to go on, where it is not the usual.
+LEFT = {
+    "screen": "recordings judged so far are kept",
+    "check": "it only reads, so nothing was changed",
+    "train": "no model was written, and what was measured is not kept",
+    "confirm": "no case was made, and none half",
+}
+GO_ON = {"screen": "the same command goes on"}
+
 app = typer.Typer(
     name="misfire",
     help="Name the misfiring cylinder of an engine from recordings of its signals.",
-    epilog="`misfire COMMAND --help` has an example of each; `misfire --install-completion` lets "
-    f"the shell complete commands and options. {CAUTION}",
+    epilog=f"`misfire COMMAND --help` has an example of each. {CAUTION}",
     no_args_is_help=True,
     rich_markup_mode=None,  # plain help starts in half the time
     pretty_exceptions_enable=False,
@@ -68,7 +77,24 @@ def _register(command: Callable[..., None], example: str, short: str | None = No
 
     `short` stands in the list of commands, where the first sentence would be cut off.
     """
-    app.command(epilog=f"\b\nExample: {example}", short_help=short)(command)
+    app.command(epilog=f"\b\nExample: {example}", short_help=short)(_tell_what_is_left(command))
+
+
+def _tell_what_is_left(command: Callable[..., None]) -> Callable[..., None]:
+    """Make a command say, when it is interrupted, what is left of it and how to go on."""
+    name = command.__name__
+    left = LEFT.get(name, "no result was written, and none half")
+    again = GO_ON.get(name, "the same command begins again")
+
+    @functools.wraps(command)
+    def run(*args: Any, **kwargs: Any) -> None:
+        try:
+            command(*args, **kwargs)
+        except KeyboardInterrupt:
+            print_failure(f"interrupted: {left}; {again}")
+            raise typer.Exit(130) from None
+
+    return run
 
 
 _register(

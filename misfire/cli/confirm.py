@@ -71,10 +71,9 @@ def confirm(
 ) -> None:
     """Make a labelled case of a recording, once a repair has proven what was wrong.
 
-    Writes a folder with the recording and truth.json into CASES, never over an existing case, or
-    one FILE that may be given away: the vehicle's name is hashed, the job card's text, file names,
-    who proved it and the note are left out. `train` takes both. A fault of the crank sensor
-    (crank_signal) has no cylinder. Confirm only recordings in which the fault was at work.
+    Writes a folder with the recording and truth.json into CASES, or one FILE that may be given
+    away (no names, texts or notes in it). Confirm only recordings in which the fault was at work.
+    A fault of the crank sensor (crank_signal) has no cylinder.
     """
     faults, crank_fault = _pair_up(cylinder or [], fault or [], healthy)
     if out is None and bundle is None:

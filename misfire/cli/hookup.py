@@ -27,7 +27,12 @@ def hookup(
     ] = None,
     cylinders: Annotated[int | None, typer.Option(metavar="N", help="1 to 12.")] = None,
     ignition: Annotated[
-        str, typer.Option(help="coil_on_plug, wasted_spark or distributor.")
+        str,
+        typer.Option(
+            metavar="KIND",
+            show_default=False,
+            help="coil_on_plug (usual), wasted_spark or distributor.",
+        ),
     ] = "coil_on_plug",
     firing_order: Annotated[
         str, typer.Option(metavar="A-B-C", help="Firing order, as 1-3-4-2.")
@@ -41,15 +46,18 @@ def hookup(
     ] = 0,
     one_in: Annotated[
         int,
-        typer.Option(
-            "--one-in", metavar="N", help="The fault comes once in N firings of its cylinder."
-        ),
+        typer.Option("--one-in", metavar="N", help="The fault comes once in N firings."),
     ] = 200,
-    rpm: Annotated[float, typer.Option(help="Speed at which it is felt.")] = 800.0,
-    rate: Annotated[float, typer.Option(help="Sampling rate, samples a second.")] = 200e3,
+    rpm: Annotated[float, typer.Option(metavar="RPM", help="Speed at which it is felt.")] = 800.0,
+    rate: Annotated[
+        float,
+        typer.Option(metavar="HZ", show_default=False, help="Samples a second; 200000."),
+    ] = 200e3,
     file: Annotated[
         str,
-        typer.Option(metavar="NAME", help="The file your instrument writes; it decides `scale`."),
+        typer.Option(
+            metavar="NAME", show_default=False, help="File of the instrument; it decides `scale`."
+        ),
     ] = "capture.wav",
     replace: Annotated[
         bool, typer.Option("--replace", help="Write over another plan's page and card.")
@@ -57,16 +65,20 @@ def hookup(
     out: Annotated[
         Path,
         typer.Option(
-            "--out", "-o", metavar="DIR", readable=False, help="Folder for page and job card."
+            "--out",
+            "-o",
+            metavar="DIR",
+            readable=False,
+            show_default=False,
+            help="Folder for page and job card.",
         ),
     ] = Path("misfire-hookup"),
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
-    """Plan the connections: which channel where, probe, range, rate, length; with a drawing.
+    """Plan the connections: what to clip on where, with which probe, and for how long.
 
-    Writes hookup.html (drawing, leads, waveforms to expect, cautions) and job.toml (the job card
-    to fill in) into DIR, both or none: over the card of another plan only with --replace.
+    Writes hookup.html (drawing, waveforms, cautions) and job.toml (to fill in) into DIR.
     """
     if (job is None) == (cylinders is None):
         raise typer.BadParameter("give either a job card or --cylinders")

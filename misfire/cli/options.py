@@ -8,7 +8,7 @@ import typer
 
 Json = Annotated[
     bool,
-    typer.Option("--json", help="Print the result as one JSON document and nothing else."),
+    typer.Option("--json", help="Print the result as one JSON document."),
 ]
 Quiet = Annotated[
     bool, typer.Option("--quiet", "-q", help="No progress on standard error.", show_default=False)

@@ -32,44 +32,57 @@ def screen(
         Path,
         typer.Option("--out", "-o", metavar="DIR", readable=False, help="Folder for the results."),
     ],
-    workers: Annotated[int, typer.Option(min=1, help="Processes on this machine.")] = 1,
+    workers: Annotated[
+        int, typer.Option(metavar="N", min=1, help="Processes on this machine.")
+    ] = 1,
     scheduler: Annotated[
         str | None,
-        typer.Option(metavar="ADDRESS", help="Use a running dask cluster, as tcp://HOST:8786."),
+        typer.Option(metavar="ADDRESS", help="A running dask cluster, as tcp://HOST:8786."),
     ] = None,
     watch: Annotated[
         bool, typer.Option("--watch", help="Keep running; take recordings as they arrive.")
     ] = False,
     settle_s: Annotated[
         float,
-        typer.Option("--settle", min=0.1, help="Seconds without change: a file is complete."),
+        typer.Option(
+            "--settle",
+            metavar="SECONDS",
+            min=0.1,
+            show_default=False,
+            help="Time without change: a file is complete; 10.",
+        ),
     ] = 10.0,
     model: Annotated[
         Path | None,
         typer.Option(metavar="MODEL", readable=False, help="A model bundle of your own."),
     ] = None,
     time_limit_s: Annotated[
-        float, typer.Option("--time-limit", min=0.1, help="Seconds a recording may take.")
+        float,
+        typer.Option(
+            "--time-limit",
+            metavar="SECONDS",
+            min=0.1,
+            show_default=False,
+            help="What a recording may take; 1800.",
+        ),
     ] = 1800.0,
     memory_gb: Annotated[
         float | None,
-        typer.Option(min=0.01, help="Gigabytes a recording may take; default by the machine."),
+        typer.Option(metavar="GB", min=0.01, help="What a recording may take of memory."),
     ] = None,
     retry: Annotated[
         bool, typer.Option("--retry", help="Try again what could not be judged before.")
     ] = False,
     strict: Annotated[
-        bool, typer.Option("--strict", help="Exit status 1 if any recording could not be judged.")
+        bool, typer.Option("--strict", help="Exit status 1 if any could not be judged.")
     ] = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
     """Judge every job card and recording under FOLDER and rank the vehicles by urgency.
 
-    Writes fleet.html, fleet.csv, fleet.parquet, fleet.json and results/ into DIR, and prints one
-    line per vehicle that needs attention. Run again, it does only what is new or changed; it may
-    be interrupted at any time. FOLDER is only read. Exit status: 0 done, even if some recordings
-    could not be judged (they are listed with the reason); 1 none could be judged; 130 interrupted.
+    Writes fleet.html, .csv, .parquet, .json and results/ into DIR. It may be interrupted at any
+    time; run again, it does only what is new or changed. FOLDER is only read.
     """
     check_folder(out)
     from misfire.fleet.screening import screen as run_screen
@@ -149,7 +162,9 @@ def _sum_up(screening: Screening) -> str:
     recordings, vehicles = counts["recordings"], counts["vehicles"]
     words = f"{recordings} recording{'s' * (recordings != 1)} of "
     words += f"{vehicles} vehicle{'s' * (vehicles != 1)}: "
-    words += f"{counts['judged']} judged ({run['judged_now']} in this run, {run['seconds']:g} s), "
+    words += (
+        f"{counts['judged']} judged ({run['judged_now']} in this run, {run['seconds']:.1f} s), "
+    )
     words += f"{counts['failed']} could not be judged"
     if counts["copies"]:
         words += f", {counts['copies']} copies"

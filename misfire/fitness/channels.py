@@ -12,6 +12,7 @@ from misfire.dsp.levels import CoilLevels, find_coil_levels
 from misfire.dsp.tally import LOWEST_CODE, ChannelTally, find_mains, find_runs
 from misfire.events.crank import survey_levels
 from misfire.events.currentlevels import CurrentLevels, find_current_levels
+from misfire.numerals import spell
 from misfire.records import Channel, Finding
 
 TWO_LEVEL_ROLES = ("cam", "coil_trigger")
@@ -127,7 +128,7 @@ def _check_rate(view: CheckedChannel, tooth_s: float) -> Finding | None:
             return view.make(
                 "rate_low",
                 "warning",
-                f"{channel.rate_hz:g} samples/s give {per_tooth:.1f} samples a tooth at the "
+                f"{spell(channel.rate_hz)} samples/s give {per_tooth:.1f} samples a tooth at the "
                 "highest speed; 6 are the least",
             )
         return None
@@ -137,7 +138,8 @@ def _check_rate(view: CheckedChannel, tooth_s: float) -> Finding | None:
     return view.make(
         "rate_low",
         "warning",
-        f"{channel.rate_hz:g} samples/s; a {channel.role} channel needs {least:g} at the least",
+        f"{spell(channel.rate_hz)} samples/s; a {channel.role} channel needs {spell(least)} at "
+        "the least",
     )
 
 
@@ -157,8 +159,8 @@ def _check_dead(view: CheckedChannel) -> Finding | None:
     return view.make(
         "dead_channel",
         "warning",
-        f"the channel rests at {level:.3g} {view.channel.unit} and shows nothing but "
-        f"{max(tally.noise, 0.3) * view.size:.2g} {view.channel.unit} of noise",
+        f"the channel rests at {spell(level, 3)} {view.channel.unit} and shows nothing but "
+        f"{spell(max(tally.noise, 0.3) * view.size, 2)} {view.channel.unit} of noise",
     )
 
 
@@ -208,7 +210,8 @@ def _check_clipping(view: CheckedChannel) -> list[Finding]:
             view.make(
                 "clipped",
                 "warning" if serious else "info",
-                f"{what} is cut off at {limit:.4g} {channel.unit} in {100 * share:.0f} % of the "
+                f"{what} is cut off at {spell(limit, 4)} {channel.unit} in {100 * share:.0f} % "
+                "of the "
                 "stretches with a signal",
             )
         )
@@ -236,7 +239,8 @@ def _check_squared(view: CheckedChannel) -> list[Finding]:
         view.make(
             "clipped",
             "warning",
-            f"the signal is cut off at {bottom:.3g} and {top:.3g} {view.channel.unit} for "
+            f"the signal is cut off at {spell(bottom, 3)} and {spell(top, 3)} "
+            f"{view.channel.unit} for "
             f"{100 * at_edges.sum():.0f} % of the time",
         )
     ]
@@ -276,7 +280,7 @@ def _check_resolution(view: CheckedChannel) -> list[Finding]:
             "low_resolution",
             "warning",
             f"{what} spans {steps:.1f} steps of the instrument (one step is "
-            f"{step * view.size:.3g} {view.channel.unit}); {least:g} are the least",
+            f"{spell(step * view.size, 3)} {view.channel.unit}); {spell(least)} are the least",
         )
     ]
 
@@ -304,7 +308,8 @@ def _check_noise(view: CheckedChannel) -> list[Finding]:
         view.make(
             "noisy",
             "warning",
-            f"noise of {tally.noise * view.size:.3g} {view.channel.unit} (one standard deviation) "
+            f"noise of {spell(tally.noise * view.size, 3)} {view.channel.unit} (one standard "
+            "deviation) "
             f"is {100 * share:.0f} % of {against}; is the reference on battery negative?",
         )
     ]
@@ -326,7 +331,7 @@ def _check_hum(view: CheckedChannel) -> list[Finding]:
         view.make(
             "mains_hum",
             "warning",
-            f"mains hum of {frequency:g} Hz, amplitude {amplitude * view.size:.3g} "
+            f"mains hum of {spell(frequency)} Hz, amplitude {spell(amplitude * view.size, 3)} "
             f"{view.channel.unit}",
         )
     ]

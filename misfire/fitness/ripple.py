@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from misfire.fitness.channels import CheckedChannel
 from misfire.fitness.scale import Read
+from misfire.numerals import spell
 from misfire.records import Finding
 
 WINDOWS = 24
@@ -147,7 +148,8 @@ def check_crosstalk(
         view.make(
             "ignition_crosstalk",
             "warning" if much else "info",
-            f"each spark writes a spike of about {height * view.size:.2g} {channel.unit} into this "
+            f"each spark writes a spike of about {spell(height * view.size, 2)} {channel.unit} "
+            "into this "
             f"channel, {100 * height / amplitude:.0f} % of its amplitude",
         )
     ]

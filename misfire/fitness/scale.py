@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from misfire.dsp.levels import find_coil_levels
 from misfire.events.currentlevels import find_current_levels
+from misfire.numerals import spell
 from misfire.records import Channel, Finding, Recording
 
 Read = Callable[[int, int], NDArray[np.int16]]
@@ -86,7 +87,7 @@ def view_primary(counts: NDArray[np.int16], channel: Channel) -> ScaleView | Non
     step_v, kick_v = (levels.battery - levels.low) * size, (levels.top - levels.battery) * size
     cut = levels.top >= (-channel.clip_low if turned else channel.clip_high)
     factor = find_primary_factor(step_v, kick_v, is_cut=cut)
-    words = f"supply {step_v:.3g} V above the switched-on level, kick {kick_v:.3g} V"
+    words = f"supply {spell(step_v, 3)} V above the switched-on level, kick {spell(kick_v, 3)} V"
     return ScaleView(turned, turned != (channel.scale < 0), factor, words)
 
 
@@ -154,7 +155,7 @@ def view_current(counts: NDArray[np.int16], channel: Channel) -> ScaleView | Non
         fits = [f for f in DECADES if LIKELY_COIL_A[0] <= peak_a * f <= LIKELY_COIL_A[1]]
         factor = fits[0] if fits else float("nan")
     turned = levels.sign < 0
-    return ScaleView(turned, turned != (channel.scale < 0), factor, f"peak {peak_a:.3g} A")
+    return ScaleView(turned, turned != (channel.scale < 0), factor, f"peak {spell(peak_a, 3)} A")
 
 
 def negate(counts: NDArray[np.int16]) -> NDArray[np.int16]:
@@ -247,7 +248,9 @@ def _report(channel: Channel, view: ScaleView) -> list[Finding]:
         )
     if view.factor != 1:
         known = np.isfinite(view.factor)
-        times = f"{view.factor:g} times" if view.factor > 1 else f"1/{1 / view.factor:g} of"
+        times = (
+            f"{spell(view.factor)} times" if view.factor > 1 else f"1/{spell(1 / view.factor)} of"
+        )
         probe = (
             "the sensitivity of the clamp"
             if channel.role == "coil_current"
@@ -260,7 +263,7 @@ def _report(channel: Channel, view: ScaleView) -> list[Finding]:
                 f"the values cannot be right ({view.words}): {probe} is missing from `scale`"
                 + (
                     f"; the true values are about {times} these, and were taken so; multiply the "
-                    f"job card's scale by {view.factor:g}"
+                    f"job card's scale by {spell(view.factor)}"
                     if known
                     else "; no usual factor explains them: check `scale` in the job card"
                 ),

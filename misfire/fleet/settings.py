@@ -8,6 +8,7 @@ from typing import Any
 
 from misfire.errors import ParameterError
 from misfire.fleet.pool import TaskLimits, choose_memory
+from misfire.numerals import spell
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +39,9 @@ class ScreenSettings:
         if self.workers < 1:
             raise ParameterError(f"workers must be at least 1, got {self.workers}")
         if not self.time_limit_s > 0:
-            raise ParameterError(f"the time limit must be above 0 s, got {self.time_limit_s:g}")
+            raise ParameterError(
+                f"the time limit must be above 0 s, got {spell(self.time_limit_s)}"
+            )
         if self.memory_bytes is not None and self.memory_bytes < 1 << 20:
             raise ParameterError("the memory limit must be at least 1 MiB")
 

@@ -10,6 +10,7 @@ from misfire.errors import ParameterError
 from misfire.fleet.folder import Scan, find_sources
 from misfire.fleet.screening import open_screen
 from misfire.fleet.settings import Screening, ScreenProgress, ScreenSettings
+from misfire.numerals import spell
 
 
 def watch(
@@ -44,7 +45,7 @@ def watch(
         If `settle_s` is not above 0.
     """
     if not settle_s > 0:
-        raise ParameterError(f"the time to settle must be above 0 s, got {settle_s:g}")
+        raise ParameterError(f"the time to settle must be above 0 s, got {spell(settle_s)}")
     settings = settings or ScreenSettings()
     seen: dict[str, tuple[str, float]] = {}  # name -> signature, since when it is so
     last: tuple[tuple[str, str], ...] | None = None

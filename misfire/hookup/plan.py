@@ -17,6 +17,7 @@ from misfire.dsp.chances import count_needed
 from misfire.errors import ParameterError
 from misfire.hookup.leads import describe_lead
 from misfire.hookup.waves import expect_waves
+from misfire.numerals import spell
 from misfire.records import FAULT_TYPES, CrankWheel, Engine, JobCard
 from misfire.report.hookup.plan import HookupPlan, Lead, Length, Told
 
@@ -70,10 +71,11 @@ class HookupWish:
         if not 1 <= self.one_in <= 1_000_000:
             raise ParameterError(f"one-in must be 1 to 1000000, got {self.one_in}")
         if not 100 <= self.rpm <= 15000:
-            raise ParameterError(f"rpm must be 100 to 15000, got {self.rpm:g}")
+            raise ParameterError(f"rpm must be 100 to 15000, got {spell(self.rpm)}")
         if not 40e3 <= self.rate_hz <= 100e6:
             raise ParameterError(
-                f"rate must be 40000 to 100000000 samples/s, got {self.rate_hz:g}: below 40 kS/s "
+                f"rate must be 40000 to 100000000 samples/s, got {spell(self.rate_hz)}: below "
+                "40 kS/s "
                 "the switch-off kick falls between the samples"
             )
 
@@ -411,7 +413,7 @@ def format_card(
             lines.append(f"cylinders = {list(lead.cylinders)}")
         lines += [
             f"unit = {quote(lead.unit)}",
-            f"scale = {scale:.6g}  # FILL IN: {lead.unit} for {of_what}",
+            f"scale = {spell(scale, 6)}  # FILL IN: {lead.unit} for {of_what}",
             f"# rate_hz = {rate_hz:.1f}        # only if the file does not tell",
             f"name = {quote(lead.name)}",
         ]

@@ -10,6 +10,7 @@ from misfire.errors import FormatError
 from misfire.ingest.grid import MAX_COUNT, GridSearch
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import READ_SAMPLES, Counts, Progress, RawColumn, read_array
+from misfire.numerals import spell
 from misfire.records import Finding
 
 _HUGE = 9e36  # SCPI prints 9.9E37 for infinity (SCPI-99, vol. 1, 7.2.1.4; from memory)
@@ -252,7 +253,7 @@ def _requantised(name: str, step: float) -> Finding:
         "requantised",
         "info",
         f"the recorded numbers lie on no even grid of 16 bits; they are kept in steps of "
-        f"{step:.4g} over their range, an error of half a step at most",
+        f"{spell(step, 4)} over their range, an error of half a step at most",
         name,
     )
 

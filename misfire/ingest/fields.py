@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from misfire.errors import JobCardError
+from misfire.numerals import spell
 
 _KINDS = {
     bool: "true/false",
@@ -94,7 +95,7 @@ class FieldTable:
             return None
         value = self.check_number(key, self.values[key], low=low, high=high)
         if positive and value <= 0:
-            raise self.error(key, f"must be above 0, got {value:g}")
+            raise self.error(key, f"must be above 0, got {spell(value)}")
         if nonzero and value == 0:
             raise self.error(key, "must not be 0: every value would come out the same")
         return value
@@ -106,8 +107,12 @@ class FieldTable:
         if abs(value) == math.inf or value != value or abs(value) > 1e300:
             raise self.error(key, f"must be a finite number, got {str(value)[:20]}")
         if not low <= value <= high:
-            bounds = f"{low:g} to {high:g}" if math.isfinite(high) else f"at least {low:g}"
-            raise self.error(key, f"must be {bounds}, got {value:g}")
+            bounds = (
+                f"{spell(low)} to {spell(high)}"
+                if math.isfinite(high)
+                else f"at least {spell(low)}"
+            )
+            raise self.error(key, f"must be {bounds}, got {spell(value)}")
         return float(value)
 
     def items(self, key: str, *, example: str) -> list[Any]:

@@ -22,6 +22,7 @@ from misfire.errors import FormatError
 from misfire.ingest.counts import map_counts
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import Counts, RawColumn, Request, Source
+from misfire.numerals import spell
 from misfire.records import ChannelCard, Finding, JobCard
 
 LONGEST_SPAN_S = 86_400.0  # from the first part to the last; more is not one recording
@@ -126,7 +127,8 @@ def place_parts(
     for name, rate in zip(names, rates, strict=True):
         if rate is None or abs(rate / rate_hz - 1) > MAX_RATE_DIFFERENCE:
             raise FormatError(
-                f"{place}: {name} was recorded at {rate} Hz, {names[0]} at {rate_hz:g} Hz; parts "
+                f"{place}: {name} was recorded at {rate} Hz, {names[0]} at {spell(rate_hz)} "
+                "Hz; parts "
                 "of one recording have one rate: give each its own job card"
             )
     begins, slack, known_by = _find_begins(sources, lengths, rate_hz, card.part_start_s)
@@ -140,7 +142,7 @@ def place_parts(
         allowed = max(SMALLEST_GAP_SAMPLES, slack * lengths[i - 1])
         if at < end - allowed:
             raise FormatError(
-                f"{place}: {names[i]} begins {(end - at) / rate_hz:.6g} s before the end of "
+                f"{place}: {names[i]} begins {spell((end - at) / rate_hz, 6)} s before the end of "
                 f"{names[i - 1]} by {known_by}; correct start_s or the order of the files"
             )
         starts.append(end if at <= end + allowed else at)
@@ -265,11 +267,11 @@ def find_gap_notes(
         how = f"by {known_by}" if known_by else "as nothing says when each began"
         return [Finding("parts", "info", f"{file}: {span}, taken to follow without a gap, {how}")]
     total = sum(stop - start for start, stop in gaps) / rate_hz
-    listed = ", ".join(f"{a / rate_hz:.4g} to {b / rate_hz:.4g} s" for a, b in gaps[:5])
+    listed = ", ".join(f"{spell(a / rate_hz, 4)} to {spell(b / rate_hz, 4)} s" for a, b in gaps[:5])
     more = f" and {len(gaps) - 5} more" if len(gaps) > 5 else ""
     message = (
         f"{file}: {span}: by {known_by} nothing was recorded from {listed}{more} "
-        f"({total:.4g} s in all); no firing in or at the edge of a gap is judged"
+        f"({spell(total, 4)} s in all); no firing in or at the edge of a gap is judged"
     )
     return [Finding("recording_gap", "warning", message)]
 

@@ -33,6 +33,7 @@ from misfire.ingest.reader_process import ApartReader
 from misfire.ingest.scratch import Scratch
 from misfire.ingest.source import Progress, Request, Source
 from misfire.ingest.units import CHANNEL_UNITS, convert_unit
+from misfire.numerals import spell
 from misfire.records import Channel, ChannelCard, Finding, JobCard, Recording
 
 MAX_RATE_DIFFERENCE = 1e-3  # between the job card and the file, before it is worth a finding
@@ -291,8 +292,8 @@ def _make_channel(
                 Finding(
                     "rate",
                     "warning",
-                    f"the job card says {card.rate_hz:g} Hz, {card.file} says "
-                    f"{source.rate_hz:g} Hz; the job card's is used",
+                    f"the job card says {spell(card.rate_hz)} Hz, {card.file} says "
+                    f"{spell(source.rate_hz)} Hz; the job card's is used",
                     card.name,
                 )
             )
@@ -339,7 +340,7 @@ def _find_scale(card: ChannelCard, source: Source) -> tuple[str, float, list[Fin
     if factor is None or factor == 1.0:
         return unit, scale, []
     message = (
-        f"{card.file} gives {source.unit}; its numbers are multiplied by {factor:g} for {unit}"
+        f"{card.file} gives {source.unit}; its numbers are multiplied by {spell(factor)} for {unit}"
     )
     return unit, scale * factor, [Finding("unit", "info", message, card.name)]
 

@@ -17,7 +17,7 @@ PACKAGE = ROOT / "misfire"
 STAGES = ("ingest", "align", "events", "cycles", "features", "classify", "report", "simulate")
 STOREYS = (
     ("errors",),
-    ("childprocess", "limits", "publishing", "resources"),
+    ("childprocess", "limits", "numerals", "publishing", "resources"),
     ("columns", "records"),
     ("dsp",),
     STAGES,

@@ -285,7 +285,19 @@ class TestFailuresOfTheSystem:
         monkeypatch.setattr("misfire.diagnosis.chain.ingest", interrupt)
         status, out, err = run("ingest", tmp_path / "job.toml", "-o", tmp_path / "rec.h5")
         assert (status, out) == (130, "")
-        assert "Traceback" not in err
+        assert err.count("\n") == 1
+        assert "no result was written, and none half; the same command begins again" in err
+        assert not (tmp_path / "rec.h5").exists()
+
+    @pytest.mark.parametrize("command", [c.callback.__name__ for c in app.registered_commands])
+    def test_help_fits_a_screen(self, command):
+        done = subprocess.run(
+            [sys.executable, "-m", "misfire", command, "--help"],
+            capture_output=True,
+            text=True,
+            env=os.environ | {"COLUMNS": "80"},
+        )
+        assert done.stdout.count("\n") <= 30
 
     def test_fault_of_the_program_is_one_line_too(self, tmp_path):
         code = (
@@ -330,6 +342,7 @@ class TestFailuresOfTheSystem:
             rest = process.stderr.read()
         assert process.returncode == 130
         assert b"Traceback" not in rest
+        assert b"the same command begins again" in rest
 
     def test_no_permission_is_seen_before_the_work(self, run, card, monkeypatch):
         monkeypatch.setattr(output.os, "access", lambda *_: False)  # the superuser may write all

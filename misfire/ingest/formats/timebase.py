@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from misfire.errors import FormatError
 from misfire.ingest.grid import count_digits
 from misfire.ingest.source import READ_SAMPLES
+from misfire.numerals import spell
 
 MAX_JITTER_SAMPLES = 0.5
 LATEST = 1e15  # in the column's own unit: counts of nanoseconds for eleven days
@@ -66,7 +67,9 @@ def fit_timebase(
     decimals, digits = count_digits(np.asarray(time[-4096:]))
     top = max(abs(float(time[0])), abs(float(time[-1])), 1e-300)
     if top > LATEST:
-        raise FormatError(f"{place}: a time of {top:.4g} cannot be one; export the recording again")
+        raise FormatError(
+            f"{place}: a time of {spell(top, 4)} cannot be one; export the recording again"
+        )
     resolution = max(10.0**-decimals, 10.0 ** (math.floor(math.log10(top)) + 1 - digits))
     resolution_s = max(resolution, 4e-16 * top) * unit_s
     first_s = float(time[0]) * unit_s
@@ -78,7 +81,8 @@ def fit_timebase(
     period = span / (n - 1)
     if period * unit_s < FINEST_S:
         raise FormatError(
-            f"{place}: {n} rows within {span * unit_s:.4g} s; export the recording with its times"
+            f"{place}: {n} rows within {spell(span * unit_s, 4)} s; export the recording with "
+            "its times"
         )
     jitter = _find_jitter(time, 0, n, period)
     if jitter <= MAX_JITTER_SAMPLES * period + resolution:
@@ -97,14 +101,15 @@ def fit_timebase(
             rate = _round_rate(1 / (period * unit_s), resolution / span)
             trouble = (
                 f"the time column has {n_gaps} gap{'s' * (n_gaps > 1)}, the widest of "
-                f"{largest_step * unit_s:.4g} s; only the longest stretch without one is used, "
-                f"{time[start] * unit_s:.6g} to {time[stop - 1] * unit_s:.6g} s, "
+                f"{spell(largest_step * unit_s, 4)} s; only the longest stretch without one is "
+                "used, "
+                f"{spell(time[start] * unit_s, 6)} to {spell(time[stop - 1] * unit_s, 6)} s, "
                 f"{stop - start} of {n} rows"
             )
             return Timebase(
                 start, stop, float(time[start]) * unit_s, rate, resolution_s, True, trouble
             )
-    off = f"{jitter / period:.1f} periods" if period > 0 else f"{jitter * unit_s:.3g} s"
+    off = f"{jitter / period:.1f} periods" if period > 0 else f"{spell(jitter * unit_s, 3)} s"
     trouble = (
         f"the steps of the time column are uneven (a sample up to {off} from its place); export "
         "at a fixed sampling rate"
@@ -132,7 +137,7 @@ def _check_rising(time: NDArray[np.float64], place: str) -> float:
             row = start + int(back[0])
             raise FormatError(
                 f"{place}: time runs backwards at row {row + 1} of the numbers "
-                f"({block[back[0]]:g}); export one recording into each file"
+                f"({spell(block[back[0]])}); export one recording into each file"
             )
         later = steps[1:] if start == 0 else steps
         largest = max(largest, float(later.max(initial=0.0)))

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from misfire.numerals import spell
 from misfire.report.advice import cautions
 from misfire.report.frame import fill_page, hash_script, read_part
 from misfire.report.pictures.svg import (
@@ -168,7 +169,7 @@ def _say(trend: dict[str, Any]) -> str:
         else "a hint: one test of many, it may be chance"
     )
     words: str = trend["words"]
-    return f"{words[:1].upper()}{words[1:]}. Mann-Kendall p = {trend['p']:.2g} ({sure})."
+    return f"{words[:1].upper()}{words[1:]}. Mann-Kendall p = {spell(trend['p'], 2)} ({sure})."
 
 
 def _show(vehicle: dict[str, Any]) -> dict[str, Any]:
@@ -193,10 +194,10 @@ def _show_drift(vehicle: dict[str, Any], trend: dict[str, Any], number: int) -> 
         "vehicle": vehicle["id"],
         "who": who,
         "words": f"{words[:1].upper()}{words[1:]}.",
-        "slope": f"{-trend['slope']:.3g} {unit}",
-        "interval": f"{-trend['slope_high']:.3g} to {-trend['slope_low']:.3g}",
-        "p": f"{trend['p']:.2g}",
-        "q": f"{trend['q']:.2g}",
+        "slope": f"{spell(-trend['slope'], 3)} {unit}",
+        "interval": f"{spell(-trend['slope_high'], 3)} to {spell(-trend['slope_low'], 3)}",
+        "p": f"{spell(trend['p'], 2)}",
+        "q": f"{spell(trend['q'], 2)}",
         "picture": Markup(draw_trend(trend, key=f"wear-{number}")),  # noqa: S704 - made here
     }
 

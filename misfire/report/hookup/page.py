@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from misfire.errors import OutputError
+from misfire.numerals import spell
 from misfire.publishing import write_whole
 from misfire.report.advice import cautions
 from misfire.report.frame import fill_page, read_part
@@ -194,7 +195,7 @@ def _context(plan: HookupPlan) -> dict[str, Any]:
                 "probe": x.probe,
                 "attenuation": x.attenuation,
                 "coupling": x.coupling,
-                "range": f"±{x.range_value:g} {x.unit}",
+                "range": f"±{spell(x.range_value)} {x.unit}",
                 "rate": format_rate(x.least_rate_hz),
                 "gives": x.gives,
             }
@@ -209,7 +210,7 @@ def _context(plan: HookupPlan) -> dict[str, Any]:
         "provoking": PROVOKING,
         "marking": MARKING,
         "assumed": plan.assumed,
-        "rpm": f"{plan.rpm:g}",
+        "rpm": f"{spell(plan.rpm)}",
         "lengths": [
             {
                 "one_in": x.one_in,
@@ -276,7 +277,7 @@ def format_rate(rate_hz: float) -> str:
     >>> format_rate(200e3), format_rate(1e6)
     ('200 kS/s', '1 MS/s')
     """
-    return f"{rate_hz / 1e6:g} MS/s" if rate_hz >= 1e6 else f"{rate_hz / 1e3:g} kS/s"
+    return f"{spell(rate_hz / 1e6)} MS/s" if rate_hz >= 1e6 else f"{spell(rate_hz / 1e3)} kS/s"
 
 
 def format_seconds(seconds: float) -> str:
@@ -288,8 +289,8 @@ def format_seconds(seconds: float) -> str:
     ('45 s', '4 min')
     """
     if seconds < 120:
-        return f"{seconds:g} s"
-    return f"{seconds / 60:g} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
+        return f"{spell(seconds)} s"
+    return f"{spell(seconds / 60)} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
 
 
 def format_size(megabytes: float) -> str:
@@ -325,7 +326,7 @@ def format_hookup_text(plan: HookupPlan, *, width: int = 96) -> str:
         lines.append(f"  input {lead.number}  {title_lead(lead)}")
         lines += fold(lead.where, 11)
         lines += fold(
-            f"{lead.probe}; {lead.attenuation}; ±{lead.range_value:g} {lead.unit} at the tip; "
+            f"{lead.probe}; {lead.attenuation}; ±{spell(lead.range_value)} {lead.unit} at the tip; "
             f"{lead.coupling}; at least {format_rate(lead.least_rate_hz)}",
             11,
         )
@@ -342,7 +343,7 @@ def format_hookup_text(plan: HookupPlan, *, width: int = 96) -> str:
         mark = "*" if x is plan.chosen else " "
         lines.append(
             f"  {mark} N = {x.one_in:<6d} {x.firings:>7d} firings  "
-            f"{format_seconds(x.seconds):>8s} at {plan.rpm:g} rev/min  "
+            f"{format_seconds(x.seconds):>8s} at {spell(plan.rpm)} rev/min  "
             f"{format_size(x.megabytes):>8s}"
         )
     lines += ["", *fold(plan.resolved, 2)]
