@@ -33,6 +33,12 @@ def show(
     all_channels: Annotated[
         bool, typer.Option("--all", help="The coils of the other cylinders as well.")
     ] = False,
+    part: Annotated[
+        str,
+        typer.Option(
+            metavar="PART", help="Of the coils' signals: whole, breakdown or spark (zoomed in)."
+        ),
+    ] = "whole",
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -47,8 +53,10 @@ def show(
     check_file(out)
     from misfire.measuring.showing import show_firing
     from misfire.report.pictures.firing_files import check_picture, write_picture
+    from misfire.report.pictures.firing_view import check_part, choose_part
 
     check_picture(out)
+    check_part(part)
     with show_progress(quiet=quiet) as progress:
         view = show_firing(
             recording,
@@ -58,6 +66,7 @@ def show(
             all_channels=all_channels,
             progress=progress,
         )
+        view = choose_part(view, part)
         write_picture(view, out)
     if as_json:
         from misfire.report.pictures.firing_files import describe_view

@@ -5,8 +5,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from misfire.errors import ParameterError
 from misfire.report.diagnosis.story import write_headline
 from misfire.report.pictures import svg
+from misfire.report.pictures.firing_view import (
+    ChannelView,
+    FiringView,
+    Mark,
+    choose_part,
+    format_firing_picture,
+)
 from misfire.report.pictures.timeline import MAX_EVENTS, bin_speed, pack_timeline
 from misfire.report.wording import format_percent
 from tests.builders.diagnoses import make_diagnosis, make_events
@@ -111,3 +119,31 @@ def test_headline_without_any_cylinder():
     assert write_headline(make_diagnosis(cylinders=())) == (
         "The engine misfires, but no cylinder can be named."
     )
+
+
+def make_view():
+    time_ms = np.arange(-3.0, 4.0, 0.002)
+    values = np.where(time_ms > 0, 40.0, 1.0)
+    marks = (Mark("switch-off", 0.0), Mark("breakdown", 0.03), Mark("end of burn", 1.5))
+    channel = ChannelView("coil 3", "coil_primary", "V", time_ms, values, marks)
+    return FiringView("v", "s", 3, 1.0, 800.0, 7, (channel,), (), (-3.0, 4.0), (-9.0, 9.0), ())
+
+
+@pytest.mark.parametrize(
+    ("part", "start", "stop", "named"),
+    [("breakdown", -0.05, 0.25, False), ("spark", -0.15, 4.0, True), ("whole", -3.0, 4.0, True)],
+)
+def test_a_part_of_a_firing_is_shown_over_its_whole_width(part, start, stop, named):
+    shown = choose_part(make_view(), part)
+    assert shown.near_ms == pytest.approx((start, stop))
+    at = shown.near[0].time_ms
+    assert at[0] == pytest.approx(start, abs=0.005)  # a sample on either side of the frame
+    assert at[-1] == pytest.approx(stop, abs=0.005)
+    picture = format_firing_picture(shown)
+    assert "breakdown" in picture
+    assert ("end of burn" in picture.split("<style>")[1]) is named
+
+
+def test_a_part_that_is_none_is_refused():
+    with pytest.raises(ParameterError, match="--part must be one of whole, breakdown, spark"):
+        choose_part(make_view(), "tail")

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from misfire.errors import ParameterError
 from misfire.report.pictures import svg
 
 if TYPE_CHECKING:
@@ -14,6 +15,10 @@ if TYPE_CHECKING:
 
 WIDTH = 980
 LEFT, RIGHT = 62.0, WIDTH - 14.0
+PARTS = ("whole", "breakdown", "spark")
+BEFORE_MS = {"breakdown": 0.05, "spark": 0.15}  # of switch-off, so that its flank is in view
+AFTER_BREAKDOWN_MS = 0.15  # a few swings of the coil's ringing
+LEAST_BREAKDOWN_MS = 0.25
 STYLE = (
     "svg{background:#fcfbf8}text{font:12px 'Liberation Sans','DejaVu Sans',Arial,sans-serif;"
     "fill:#5c5a54}.title{font-size:17px;font-weight:700;fill:#1f1e1b}.name{fill:#1f1e1b;"
@@ -69,6 +74,49 @@ class FiringView:
     far_ms: tuple[float, float]
     far_marks: tuple[Mark, ...]
     notes: tuple[str, ...] = ()
+
+
+def check_part(part: str) -> None:
+    """Refuse what is no part, with a ParameterError, before the work is done."""
+    if part not in PARTS:
+        raise ParameterError(f"--part must be one of {', '.join(PARTS)}, got {part!r}")
+
+
+def choose_part(view: FiringView, part: str) -> FiringView:
+    """Restrict the coils' channels to a part of the firing.
+
+    Parameters
+    ----------
+    view : FiringView
+    part : str [one of PARTS]
+        `breakdown`: from just before switch-off to just after the breakdown; `spark`: from there
+        to the ring-down.
+
+    Returns
+    -------
+    view : FiringView
+
+    Raises
+    ------
+    ParameterError
+        If there is no such part.
+    """
+    import numpy as np
+
+    check_part(part)
+    if part == "whole" or not view.near:
+        return view
+    stop = view.near_ms[1]
+    if part == "breakdown":
+        broke = [m.at_ms for c in view.near for m in c.marks if m.name == "breakdown"]
+        stop = min(stop, max(LEAST_BREAKDOWN_MS, max(broke, default=0.0) + AFTER_BREAKDOWN_MS))
+    span = (-BEFORE_MS[part], stop)
+    near = []
+    for channel in view.near:
+        first, last = np.searchsorted(channel.time_ms, span)
+        shown = slice(max(0, int(first) - 1), int(last) + 1)  # lines reach the frame
+        near.append(replace(channel, time_ms=channel.time_ms[shown], values=channel.values[shown]))
+    return replace(view, near=tuple(c for c in near if c.values.size), near_ms=span)
 
 
 def format_firing_picture(view: FiringView) -> str:
