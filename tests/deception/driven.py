@@ -174,16 +174,26 @@ def hunt_at_idle(v: Vehicle, rng: Rng) -> SimulatedRecording:
 
 
 def rest_half_on_overrun(v: Vehicle, rng: Rng) -> SimulatedRecording:
-    """Switch half of the engine off whenever the foot is lifted; they come back in turn."""
-    n = v.scenario.engine.cylinders
-    word, side, bank = str(rng.choice(("fuel", "spark"))), int(rng.integers(2)), rng.random() < 0.5
+    """Switch half of the engine off whenever the foot is lifted; they come back in turn.
+
+    Every other one of the firing order, or a bank by the cylinders' numbers. Never the sparks of a
+    coil for two: that its pair of cylinders stops in bouts is what a bad coil looks like.
+    """
+    engine = v.scenario.engine
+    order, n, side = engine.firing_order, engine.cylinders, int(rng.integers(2))
+    word = str(rng.choice(("fuel", "spark")))
+    if engine.ignition != "coil_on_plug":
+        word = "fuel"
+    rests = [place % 2 == side for place in range(n)]
+    if n >= 6 and rng.random() < 0.5:
+        low = bool(rng.integers(2))  # numbered bank by bank, or across
+        rests = [(c <= n // 2) == bool(side) if low else c % 2 == side for c in order]
     period, share = float(rng.uniform(2, 6)), float(rng.uniform(0.15, 0.5))
     stagger = float(rng.uniform(0.0, 0.15))
 
     def rule(place: int, count: int, time: float, rpm: float) -> str:
-        mine = (place < n // 2) if bank else (place % 2 == side)
         lasts = share * period + stagger * place
-        return word if mine and time > 0 and time % period < lasts else ""
+        return word if rests[place] and time > 0 and time % period < lasts else ""
 
     return play_long(v, make_ruled(rule), drive=v.drive(condition="overrun", blip_s=0.0))
 
