@@ -6,12 +6,13 @@
 Every kind of deception is played on simulated vehicles; `tests/deception` has the kinds in parts:
 `first` and `tried`, with which fixes were made; `unseen`, with which none was made before they were
 first counted; `later`, made after all fixes; `hostile` and `stranger`, on vehicles of another
-generator, the latter after all fixes; `plain` vehicles show how often a sound one is accused
-without any deception. A wrong accusation is confident where the verdict is `misfire` and a cylinder
-that is not faulty has a probability of 0.8 or more. A refusal with a message, `inconclusive` and
-`no_misfire` are no accusation; `no_misfire` where nothing of an engine is left (`blind`) is counted
-by itself. Prints one line a kind, with the 95 % interval of the share of accusations
-(Clopper-Pearson); status 1 if more than 1 % are accused, or for anything else than a MisfireError.
+generator, the latter after all fixes; `driven` and `captured`, after those; `plain` vehicles show
+how often a sound one is accused without any deception. A wrong accusation is confident where the
+verdict is `misfire` and a cylinder that is not faulty has a probability of 0.8 or more. A refusal
+with a message, `inconclusive` and `no_misfire` are no accusation; an all-clear where nothing is
+left that could show a fault (`blind`) is counted by itself. Prints one line a kind, with the 95 %
+interval of the share of accusations (Clopper-Pearson); status 1 if more than 1 % are accused, or
+for anything else than a MisfireError.
 """
 
 import argparse
@@ -27,6 +28,8 @@ import numpy as np
 import misfire
 from misfire.simulate import write_recording
 from misfire.simulate.recording import SimulatedRecording
+from tests.deception.captured import CAPTURED
+from tests.deception.driven import DRIVEN
 from tests.deception.first import FIRST, make_first
 from tests.deception.hostile import HOSTILE
 from tests.deception.later import LATER
@@ -37,6 +40,7 @@ from tests.deception.vehicles import Kind, Vehicle
 
 CONFIDENT = 0.8
 MOST_WRONG = 0.01
+ALL_CLEAR = "no lost combustion"
 PLAIN = {"no deception": Kind(lambda vehicle, rng: vehicle.play(), faulty=True)}
 PARTS: dict[str, tuple[str, ...]] = {
     "plain": tuple(PLAIN),
@@ -46,9 +50,11 @@ PARTS: dict[str, tuple[str, ...]] = {
     "later": tuple(LATER),
     "hostile": tuple(HOSTILE),
     "stranger": tuple(STRANGER),
+    "driven": tuple(DRIVEN),
+    "captured": tuple(CAPTURED),
 }
 BENCH = {**HOSTILE, **STRANGER}
-DRAWN: dict[str, Kind] = {**PLAIN, **TRIED, **UNSEEN, **LATER}
+DRAWN: dict[str, Kind] = {**PLAIN, **TRIED, **UNSEEN, **LATER, **DRIVEN, **CAPTURED}
 OUTCOMES = ("misfire", "no_misfire", "inconclusive", "refused", "fault")
 
 
@@ -87,7 +93,8 @@ def judge_decoy(kind: str, number: int, folder: Path) -> dict[str, Any]:
     wrong = [c for c, p in accused.items() if p >= CONFIDENT and c != faulty]
     row["accused"] = wrong if found.verdict == "misfire" else []
     empty = kind in DRAWN and DRAWN[kind].empty
-    row["blind"] = empty and found.verdict == "no_misfire"
+    cleared = any(ALL_CLEAR in note for note in found.notes)
+    row["blind"] = empty and (found.verdict == "no_misfire" or cleared)
     said = sorted({f.code for f in found.findings if f.severity != "info"})
     return row | {
         "outcome": found.verdict,

@@ -28,7 +28,7 @@ Want = Callable[[Scenario], bool]
 class Kind:
     """One kind of deception.
 
-    `empty`: nothing of an engine is left in it, so that `no_misfire` would be a lie as well.
+    `empty`: nothing is left in it that could show a fault, so that `no_misfire` would be a lie too.
     `faulty`: a third of the vehicles truly have a fault. `want`: which vehicles can play it.
     """
 
