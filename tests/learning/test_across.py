@@ -35,8 +35,8 @@ def test_each_way_is_judged_by_a_model_of_the_other(monkeypatch, cases):
     assert fitted == [30, 30]
     assert set(judged) == set(WAYS)
     for way, rows in judged.items():
-        assert [case.group for case, _ in rows] == [c.group for c in cases if c.waves == way]
-        assert all(model == {*WAYS} - {way} for _, model in rows)
+        assert [row[0].group for row in rows] == [c.group for c in cases if c.waves == way]
+        assert all(row[1] == {*WAYS} - {way} for row in rows)
 
 
 def test_too_few_of_a_way_give_no_figures(cases):

@@ -7,8 +7,8 @@ import pytest
 
 from misfire.align.store import open_store
 from misfire.errors import FormatError, MisfireError, OutputError
-from misfire.learning.casefile import RECORDING, TRUTH, hide_name, open_cases, unpack_case
-from misfire.learning.casefolders import measure_folder
+from misfire.learning.casefile import TRUTH, hide_name, open_cases, unpack_case
+from misfire.learning.casefolders import RECORDING, measure_folder
 from misfire.learning.confirming import confirm
 from misfire.learning.judgedcase import judge_case
 from misfire.simulate.recording import simulate

@@ -6,18 +6,20 @@ import pytest
 
 from misfire.diagnosis import chain
 from misfire.errors import FormatError
+from misfire.fitness import measured
+from misfire.measuring import evidence
 from tests.builders.fleets import make_good
 
 
 def act_when_measured(monkeypatch, act):
     """Let something happen to the files after they were opened."""
-    place = chain.place
+    place = evidence.place
 
     def meanwhile(*given, **named):
         act()
         return place(*given, **named)
 
-    monkeypatch.setattr(chain, "place", meanwhile)
+    monkeypatch.setattr(measured, "place", meanwhile)
 
 
 def write_more(path):
