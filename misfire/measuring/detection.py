@@ -28,7 +28,6 @@ from misfire.measuring.recordinggaps import (
     drop_strokes,
     find_gaps,
 )
-from misfire.measuring.repeatedblocks import describe_repeats, find_repeats
 from misfire.measuring.scanning import Report, scan_channels
 from misfire.records import Channel, CrankTrack, Finding, Recording, StrokeTrain
 
@@ -245,9 +244,6 @@ def _find_track(
     for old in recording.channels:
         if old.role == "crank" and track is None:
             tooth_s = _move(scan.teeth.pop(old.name), old, renamed.get(old.name))
-            repeats = find_repeats(tooth_s)
-            findings += describe_repeats(repeats, old.name)
-            tooth_s = drop_instants(tooth_s, repeats)
             try:
                 track = _decode(tooth_s, trains, recording)
                 gaps = find_gaps(recording, renamed.get(old.name, old))
