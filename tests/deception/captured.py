@@ -238,7 +238,10 @@ CAPTURED: dict[str, Kind] = {
     "the car beside": Kind(hear_the_car_beside, want=runs, faulty=True),
     "the next coil": Kind(
         take_the_next_coil,
-        want=lambda s: has_named_coil(s) and s.engine.cylinders > 2 and runs(s),
+        # the angle at which the coil fires contradicts its name
+        want=lambda s: (
+            has_named_coil(s) and hides_work(s) and bool(s.crank_wheel.gaps) and s.card.tdc
+        ),
         faulty=True,
     ),
     "two swapped in the order": Kind(swap_two_in_the_order, want=has_every_coil, faulty=True),

@@ -34,6 +34,8 @@ FIXED = (
     ("b: overrun", 12004),
     ("b: another joined", 12004),
     ("s: supply of all coils", 12003),
+    ("cranks without spark", 100),
+    ("sync lost, kick beside", 100),
 )
 
 
