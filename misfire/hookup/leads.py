@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from misfire.records import CrankWheel, Engine
 from misfire.report.hookup.plan import Lead
+from misfire.report.hookup.rates import find_least_rate
 
 # All common practice of the trade. Ranges are at the probe's tip, so that attenuation is in them.
 _PRIMARY_CAUTION = (
@@ -56,7 +57,7 @@ def describe_lead(
             range_value=20.0,
             unit="A",
             coupling="DC",
-            least_rate_hz=100e3,
+            least_rate_hz=find_least_rate("coil_current"),
             factor=10.0,
             gives="dwell and peak current of every coil: weak coils, loaded plugs, missing dwell",
         ),
@@ -131,9 +132,9 @@ def _describe_primary(number: int, cylinders: tuple[int, ...], engine: Engine) -
         range_value=500.0,
         unit="V",
         coupling="DC",
-        least_rate_hz=200e3,
+        least_rate_hz=find_least_rate("coil_primary"),
         factor=20.0,
-        gives=f"dwell, firing voltage and burn time of {coil}",
+        gives=f"dwell, burn time and, where the rate suffices, firing voltage of {coil}",
         caution=_PRIMARY_CAUTION,
     )
 
@@ -154,7 +155,7 @@ def _describe_crank(number: int, wheel: CrankWheel | None) -> Lead:
         range_value=10.0 if hall else 50.0,
         unit="V",
         coupling="DC",
-        least_rate_hz=50e3,
+        least_rate_hz=find_least_rate("crank", wheel),
         factor=10.0,
         gives="speed within the cycle: the work of every cylinder, stroke by stroke",
         caution="" if hall else "An inductive crank sensor gives tens of volts at speed.",
@@ -176,7 +177,7 @@ def _describe_pickup(number: int, cylinders: tuple[int, ...]) -> Lead:
         range_value=10.0,
         unit="V",
         coupling="DC",
-        least_rate_hz=200e3,
+        least_rate_hz=find_least_rate("coil_secondary"),
         factor=1.0,
         gives="which sparks are that cylinder's compression sparks; its firing line and burn",
         caution="Pick-up: never open a plug lead or pierce it; clip on with the engine off.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from misfire.records import Finding
+from misfire.report.hookup.rates import say_rates
 
 # code: (what follows for the diagnosis, what to do). All common practice of the trade.
 WORDS: dict[str, tuple[str, str]] = {
@@ -16,7 +17,7 @@ WORDS: dict[str, tuple[str, str]] = {
     ),
     "rate_low": (
         "what is shorter than a few samples is missed or measured wrongly",
-        "record with a higher sampling rate (200 kS/s for coils, 50 kS/s for crank and cam)",
+        f"record with a higher sampling rate: {say_rates()}",
     ),
     "earth_offset": (
         "levels are shifted: dwell voltage and supply cannot be read as they stand",

@@ -1,17 +1,21 @@
 """The connection plan: what is chosen, for how long, and a job card that can be read."""
 
 from html.parser import HTMLParser
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.stats import binom
 
+import misfire
 from misfire.classify.separability import find_separable
 from misfire.errors import ParameterError
 from misfire.hookup.plan import HookupWish, choose_places, make_engine, plan_hookup
 from misfire.ingest.jobcard import parse_job_card
 from misfire.records import CrankWheel
 from misfire.report.hookup.page import format_hookup, format_hookup_text
+from misfire.report.hookup.rates import format_rate, list_rates
+from misfire.report.remedies import WORDS
 
 ENGINES = [
     (1, "coil_on_plug"),
@@ -175,3 +179,59 @@ def test_an_engine_that_cannot_be():
         make_engine(13)
     with pytest.raises(ParameterError, match="firing_order"):
         make_engine(4, firing_order=(1, 2, 3, 3))
+
+
+@pytest.mark.parametrize("rate_hz", [50e3, 100e3, 200e3, 250e3, 500e3, 1e6])
+def test_the_plan_promises_what_its_rate_can_show(rate_hz):
+    # measured on drawn sweeps: burn time from 100 kS/s, firing voltage from 500 kS/s
+    wish = HookupWish(inputs=8, rate_hz=rate_hz)
+    plan = plan_hookup(engine_of(4), wish, waves=False)
+    lines = " ".join(format_hookup_text(plan, width=2000).splitlines())
+    for name, least in (("burn time", 100e3), ("firing voltage", 500e3)):
+        words = lines.split(f"{name} from {format_rate(least)}: ")[1]
+        assert words.startswith("rate below that") is (rate_hz < least)
+    cells = find_cells(format_hookup(plan))
+    assert cells.count("firing voltage") == 1
+    at = cells.index("firing voltage")
+    assert cells[at + 2].startswith("rate below that") is (rate_hz < 500e3)
+
+
+def find_cells(page):
+    class Cells(HTMLParser):
+        found, inside = [], False
+
+        def handle_starttag(self, tag, attrs):
+            self.inside = tag in ("td", "th")
+
+        def handle_endtag(self, tag):
+            self.inside = self.inside and tag not in ("td", "th")
+
+        def handle_data(self, data):
+            if self.inside:
+                self.found.append(data.strip())
+
+    parser = Cells()
+    parser.found = []
+    parser.feed(page)
+    return parser.found
+
+
+@pytest.mark.parametrize(
+    ("positions", "rpm", "least"), [(60, 6000.0, 50e3), (36, 6000.0, 50e3), (60, 3000.0, 20e3)]
+)
+def test_the_crank_needs_six_samples_a_tooth(positions, rpm, least):
+    wheel = CrankWheel(positions, ((positions,),))
+    row = next(r for r in list_rates(wheel, rpm=rpm) if r.roles == ("crank",))
+    assert row.least_hz == least
+    # samples a second over teeth a second, at the rate named and not at half of it
+    assert row.least_hz / (positions * rpm / 60) >= 6
+
+
+def test_the_handbook_and_the_check_say_the_same_as_the_plan():
+    page = (Path(misfire.__file__).parent / "docs" / "recording.md").read_text(encoding="utf-8")
+    remedy = WORDS["rate_low"][1]
+    for row in list_rates():
+        rate = format_rate(row.least_hz)
+        assert f"| {row.quantity} | {rate} | {row.well} | {row.below} |" in page
+        assert f"{row.quantity} from {rate}" in remedy
+    assert page.count("thousand") == 0  # rates stand in the table alone

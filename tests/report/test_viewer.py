@@ -23,6 +23,52 @@ def demo():
     return diagnose(DEMO)
 
 
+WAIT_MS = 0.02  # of the drawn kicks: from switch-off to breakdown
+FLAGS_AT = {  # row: what its flags say, and what has to stand at its mark (STROKE_FLAGS)
+    402: ("", "breakdown 20 µs, 17.0 kV"),
+    406: ("clamped bounded", "breakdown 20 µs, at least 17.0 kV (clamp reached)"),
+    410: ("clipped bounded", "breakdown 20 µs, at least 17.0 kV (range reached)"),
+    414: ("unresolved", "breakdown, not resolved"),
+    418: ("no_breakdown", "no breakdown, over 17.0 kV"),
+    422: ("leaking no_breakdown", "no spark line: the kick leaks away, reached 17.0 kV"),
+}
+
+
+def make_kicks():
+    """Make a diagnosis whose firings have a drawn kick of 400 V, a spark line of 40 V, a ramp."""
+    made = make_diagnosis()
+    events = made.events.copy()
+    for row, (flags, _) in FLAGS_AT.items():
+        events.loc[row, "flags"] = flags
+        events.loc[row, "firing_voltage_kv"] = np.nan if flags == "unresolved" else 17.0
+        events.loc[row, "burn_time_ms"] = 0.0 if "no_breakdown" in flags else 1.5
+    time_ms = np.concatenate((np.linspace(-4, -0.1, 60), np.arange(-0.095, 0.3, 0.005),
+                              np.linspace(0.3, 3.5, 120)))  # fmt: skip
+    rows = np.arange(1, 1100)
+    kick = np.where(time_ms > 0, 14.0 + 26.0 * (time_ms < 1.5), np.where(time_ms > -3, 1.0, 14.0))
+    kick += 360.0 * np.clip(time_ms / WAIT_MS, 0, 1) * (time_ms <= WAIT_MS + 0.001)
+    ramp = np.where((time_ms > -3) & (time_ms < 0), 2.5 * (time_ms + 3), 0.0)
+    good = range(1, 5)
+    waves = tuple(
+        FiringWaves(name, role, unit, time_ms, rows,
+                    np.tile(line, (rows.size, 1)).astype(np.float32), dict.fromkeys(good, line))
+        for name, role, unit, line in (
+            ("coil 3", "coil_primary", "V", kick), ("coil feed", "coil_current", "A", ramp)
+        )
+    )  # fmt: skip
+    extras = made.extras.assign(breakdown_us=1e3 * WAIT_MS)
+    return replace(made, events=events, extras=extras, waves=waves)
+
+
+def choose(page, row):
+    page.fill("#firing-row", str(row))
+    page.press("#firing-row", "Enter")
+
+
+def read_span(page):
+    return tuple(float(page.get_attribute("#firing-wave", f"data-{end}")) for end in ("from", "to"))
+
+
 @pytest.fixture(scope="module")
 def pages(demo, tmp_path_factory):
     """Write the pages once; gives their addresses."""
@@ -32,13 +78,14 @@ def pages(demo, tmp_path_factory):
         "misfire": make_diagnosis(),
         "no_misfire": make_quiet_diagnosis(),
         "inconclusive": make_quiet_diagnosis(verdict="inconclusive"),
+        "kicks": make_kicks(),
     }
     for name, diagnosis in made.items():
         (folder / f"{name}.html").write_text(format_page(diagnosis), encoding="utf-8")
     return {name: (folder / f"{name}.html").as_uri() for name in made}
 
 
-@pytest.mark.parametrize("name", ["demo", "misfire", "no_misfire", "inconclusive"])
+@pytest.mark.parametrize("name", ["demo", "misfire", "no_misfire", "inconclusive", "kicks"])
 @pytest.mark.parametrize("width", [1200, 360])
 def test_it_opens_without_a_word_and_nothing_hangs_over(visit, name, width):
     page = visit(name, viewport={"width": width, "height": 800})
@@ -88,6 +135,7 @@ def test_the_waveform_in_the_page_is_that_of_the_recording(visit, demo):
     page.fill("#firing-row", str(row))
     page.press("#firing-row", "Enter")
     page.select_option("#firing-channel", wave.channel)
+    page.locator("#firing-wave").scroll_into_view_if_needed()
     box = page.locator("#firing-wave").bounding_box()
     step = float(np.ptp(wave.values)) / 2500
     values = wave.values[list(wave.row).index(row)]
@@ -97,6 +145,85 @@ def test_the_waveform_in_the_page_is_that_of_the_recording(visit, demo):
         at, value = map(float, re.findall(r"-?\d+\.\d+", said)[:2])
         near = values[np.abs(wave.time_ms - at) < 0.011]
         assert np.abs(near - value).min() <= step + 0.0051
+
+
+@pytest.mark.parametrize("row", FLAGS_AT)
+def test_the_mark_says_how_surely_the_breakdown_is_known(visit, row):
+    page = visit("kicks")
+    choose(page, row)
+    assert f"; {FLAGS_AT[row][1]}. Over" in page.get_attribute("#firing-wave", "aria-label")
+    voltage = next(
+        line.split("\t")[1]
+        for line in page.inner_text("#firing-values").splitlines()
+        if line.startswith("Firing voltage")
+    )
+    flags = FLAGS_AT[row][0]
+    bound = {"": "17.0", "unresolved": "–", "no_breakdown": "over 17.0"}
+    leaks = "reached 17.0" if "leaking" in flags else "at least 17.0"
+    assert voltage == bound.get(flags, leaks)
+
+
+def test_all_channels_of_a_firing_stand_on_one_time_axis(visit):
+    page = visit("kicks")
+    choose(page, 402)
+    assert "coil 3 and coil feed" in page.get_attribute("#firing-wave", "aria-label")
+    tall = page.locator("#firing-wave").bounding_box()["height"]
+    box = page.locator("#firing-wave").bounding_box()
+    said = []
+    for y in (0.4 * tall, tall - 60):
+        page.hover("#firing-wave", position={"x": 0.5 * box["width"], "y": y})
+        said.append(page.inner_text("#firing-point").replace("−", "-"))
+    assert "coil 3: " in said[0]
+    assert "coil feed: " in said[1]
+    assert said[0].split(" ms")[0] == said[1].split(" ms")[0]  # the same instant
+    page.select_option("#firing-channel", "coil feed")
+    assert page.locator("#firing-wave").bounding_box()["height"] < tall
+    assert page.is_hidden("#firing-heights")  # a current has no kick
+
+
+def test_the_spark_line_can_be_read_beside_the_kick(visit):
+    page = visit("kicks")
+    choose(page, 402)
+    heights = {}
+    for name in ("both", "kick", "spark"):
+        page.focus(f"[data-heights={name}]")
+        page.keyboard.press("Enter")
+        assert page.get_attribute(f"[data-heights={name}]", "aria-pressed") == "true"
+        frames = page.get_attribute("#firing-wave", "data-heights").split(";")
+        heights[name] = [tuple(map(float, f.split())) for f in frames]
+    (kick,), (spark,) = heights["kick"], heights["spark"]
+    assert kick[1] > 374  # 14 V and 360 V over it
+    assert 40 < spark[1] < 100  # a line of 40 V fills a good part of the frame
+    assert heights["both"] == [kick, spark]
+
+
+def test_the_wave_is_zoomed_about_the_breakdown(visit):
+    page = visit("kicks")
+    choose(page, 402)
+    whole = read_span(page)
+    page.focus("#firing-wave")
+    for n in range(1, 6):
+        page.keyboard.press("+")
+        start, stop = read_span(page)
+        assert stop - start == pytest.approx((whole[1] - whole[0]) / 2**n, abs=2e-3)
+    assert (start + stop) / 2 == pytest.approx(WAIT_MS, abs=2e-3)
+    page.keyboard.press("ArrowRight")
+    assert read_span(page)[0] == pytest.approx(start + 0.25 * (stop - start), abs=2e-3)
+    page.keyboard.press("Home")
+    assert read_span(page) == whole
+    page.click("[data-part=breakdown]")
+    start, stop = read_span(page)
+    assert start < 0 < WAIT_MS < stop < 0.5
+
+
+def test_the_timeline_is_zoomed_about_the_chosen_firing(visit, demo):
+    page = visit("demo")
+    choose(page, 500)
+    page.click("[data-act=all]")
+    for _ in range(3):
+        page.click("[data-act=in]")
+    start, span = (float(page.get_attribute("#timeline", f"data-{n}")) for n in ("start", "span"))
+    assert start + span / 2 == pytest.approx(demo.events.loc[500, "time_s"], abs=0.01)
 
 
 def test_keys_and_buttons_choose_and_zoom(visit, demo):
@@ -146,7 +273,7 @@ def test_the_table_of_worst_firings_leads_to_the_picture(visit):
     assert page.evaluate("document.activeElement.id") == "firing"
 
 
-@pytest.mark.parametrize("name", ["demo", "no_misfire"])
+@pytest.mark.parametrize("name", ["demo", "no_misfire", "kicks"])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_nothing(visit, name, scheme):
     axe = pytest.importorskip(

@@ -157,11 +157,17 @@
     let span = Math.min(Math.max(stop - start, Math.min(0.5, full)), full);
     let a = Math.min(Math.max((start + stop) / 2 - span / 2, 0), full - span);
     view.start = a; view.stop = a + span;
+    canvas.dataset.start = view.start.toFixed(3);
     canvas.dataset.span = (view.stop - view.start).toFixed(3); // for tests and for reading by machine
     draw();
   }
   function zoom(factor, centre) {
-    const c = centre === undefined ? (view.start + view.stop) / 2 : centre, span = (view.stop - view.start) * factor;
+    const span = (view.stop - view.start) * factor;
+    if (centre === undefined && selected >= 0 && at[selected] >= view.start && at[selected] <= view.stop) {
+      show(at[selected] - span / 2, at[selected] + span / 2); // the chosen firing comes to the middle
+      return;
+    }
+    const c = centre === undefined ? (view.start + view.stop) / 2 : centre;
     const share = (c - view.start) / (view.stop - view.start);
     show(c - share * span, c - share * span + span);
   }

@@ -13,6 +13,7 @@ from misfire.report.advice import cautions
 from misfire.report.frame import fill_page, read_part
 from misfire.report.hookup.drawing import draw_connections
 from misfire.report.hookup.plan import Expected, HookupPlan, Lead, Told
+from misfire.report.hookup.rates import RateRow, format_rate, list_rates
 from misfire.report.hookup.waveform import draw_expected
 from misfire.report.wording import join_words, name_fault
 
@@ -221,6 +222,15 @@ def _context(plan: HookupPlan) -> dict[str, Any]:
             }
             for x in plan.lengths
         ],
+        "rates": [
+            {
+                "quantity": r.quantity,
+                "from": format_rate(r.least_hz),
+                "reached": plan.rate_hz >= r.least_hz,
+                "words": say_reached(r, plan.rate_hz),
+            }
+            for r in _pick_rates(plan)
+        ],
         "resolved": plan.resolved,
         "told": [
             {
@@ -232,6 +242,27 @@ def _context(plan: HookupPlan) -> dict[str, Any]:
         ],
         "card": plan.card,
     }
+
+
+def _pick_rates(plan: HookupPlan) -> tuple[RateRow, ...]:
+    """Pick what this plan's channels show."""
+    roles = {x.role for x in plan.leads}
+    return tuple(r for r in list_rates(plan.wheel) if roles.intersection(r.roles))
+
+
+def say_reached(row: RateRow, rate_hz: float) -> str:
+    """Say how well a rate measures a quantity.
+
+    Parameters
+    ----------
+    row : RateRow
+    rate_hz : float [unit=Hz]
+
+    Returns
+    -------
+    words : str
+    """
+    return row.well if rate_hz >= row.least_hz else f"rate below that: {row.below}"
 
 
 def describe_engine(plan: HookupPlan) -> str:
@@ -267,17 +298,6 @@ def title_lead(lead: Lead) -> str:
 def _title_wave(wave: Expected) -> str:
     """Name a waveform; the second dictionary covers what has no cylinder."""
     return TITLES.get(wave.role, wave.name)
-
-
-def format_rate(rate_hz: float) -> str:
-    """Give a sampling rate in words.
-
-    Examples
-    --------
-    >>> format_rate(200e3), format_rate(1e6)
-    ('200 kS/s', '1 MS/s')
-    """
-    return f"{spell(rate_hz / 1e6)} MS/s" if rate_hz >= 1e6 else f"{spell(rate_hz / 1e3)} kS/s"
 
 
 def format_seconds(seconds: float) -> str:
@@ -346,6 +366,10 @@ def format_hookup_text(plan: HookupPlan, *, width: int = 96) -> str:
             f"{format_seconds(x.seconds):>8s} at {spell(plan.rpm)} rev/min  "
             f"{format_size(x.megabytes):>8s}"
         )
+    lines.append("")
+    for row in _pick_rates(plan):
+        words = f"{row.quantity} from {format_rate(row.least_hz)}: {say_reached(row, plan.rate_hz)}"
+        lines += fold(words, 2)
     lines += ["", *fold(plan.resolved, 2)]
     for told in plan.told:
         lines += fold(_say_told(told), 2)

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import base64
 import zlib
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from misfire.records import Diagnosis, FiringWaves
+from misfire.report.pictures.breakdown import word_breakdown
 from misfire.report.pictures.spread import Spread, compute_median, split_values
 from misfire.report.summary import LOST
-from misfire.report.wording import QUANTITIES, Quantity, format_value, is_bound
+from misfire.report.wording import QUANTITIES, Quantity, format_value
 
 if TYPE_CHECKING:
     import numpy as np
@@ -110,8 +112,9 @@ def pack_details(diagnosis: Diagnosis) -> dict[str, Any]:
     -------
     details : dict
         `row` of each firing; each quantity as 16-bit words between `low` and `high`, 65535 for
-        not measurable; `flags` as an index into `flag_words`; beside them the medians of the good
-        firings, as text: `own` and `others`, by cylinder.
+        not measurable; `flags` as an index into `flag_words` and `breakdown_words`; beside them
+        the medians of the good firings, as text: `own` and `others`, by cylinder. `wait` [ms]: from
+        switch-off to breakdown, packed alike, where the extras have it.
     """
     import numpy as np
 
@@ -130,14 +133,14 @@ def pack_details(diagnosis: Diagnosis) -> dict[str, Any]:
         columns.append(_pack_column(diagnosis, quantity, values[rows]))
     texts = [text if isinstance(text, str) else "" for text in events["flags"].iloc[rows]]
     words = sorted(set(texts))
-    bound = [is_bound(text, "firing_voltage_kv") for text in texts]
     return {
         "row": deflate(rows.astype("<u4").tobytes()),
         "count": int(rows.size),
         "columns": columns,
         "flag_words": [text.replace("_", " ") for text in words],
+        "breakdown_words": [asdict(word_breakdown(text)) for text in words],
+        "wait": _pack_wait(diagnosis, rows),
         "flags": deflate(np.array([words.index(t) for t in texts], "<u2").tobytes()),
-        "bound": deflate(np.array(bound, np.uint8).tobytes()),
     }
 
 
@@ -145,6 +148,32 @@ def _pack_column(
     diagnosis: Diagnosis, quantity: Quantity, values: NDArray[np.float64]
 ) -> dict[str, Any]:
     """Pack one quantity with the medians beside it."""
+    spreads = split_values(diagnosis, quantity.column)
+    return {
+        "column": quantity.column,
+        "label": quantity.label,
+        "unit": quantity.unit,
+        "decimals": quantity.decimals,
+        **_pack_words(values),
+        "own": {str(s.cylinder): _median(quantity, s) for s in spreads},
+        "others": {
+            str(s.cylinder): _median(quantity, *(o for o in spreads if o is not s)) for s in spreads
+        },
+    }
+
+
+def _pack_wait(diagnosis: Diagnosis, rows: NDArray[np.int64]) -> dict[str, Any] | None:
+    """Pack the time from switch-off to breakdown [ms]; None where nothing knows it."""
+    import numpy as np
+
+    if "breakdown_us" not in diagnosis.extras:
+        return None
+    wait_ms = diagnosis.extras["breakdown_us"].to_numpy(dtype=float)[rows] / 1e3
+    return _pack_words(wait_ms) if np.isfinite(wait_ms).any() else None
+
+
+def _pack_words(values: NDArray[np.float64]) -> dict[str, Any]:
+    """Pack numbers as 16-bit words between the least and the greatest of them."""
     import numpy as np
 
     known = np.isfinite(values)
@@ -153,20 +182,7 @@ def _pack_column(
     words = np.full(values.size, MISSING, dtype="<u2")
     scale = (MISSING - 1) / (high - low) if high > low else 0.0
     words[known] = np.round((values[known] - low) * scale)
-    spreads = split_values(diagnosis, quantity.column)
-    return {
-        "column": quantity.column,
-        "label": quantity.label,
-        "unit": quantity.unit,
-        "decimals": quantity.decimals,
-        "low": low,
-        "high": high,
-        "words": deflate(words.tobytes()),
-        "own": {str(s.cylinder): _median(quantity, s) for s in spreads},
-        "others": {
-            str(s.cylinder): _median(quantity, *(o for o in spreads if o is not s)) for s in spreads
-        },
-    }
+    return {"low": low, "high": high, "words": deflate(words.tobytes())}
 
 
 def _median(quantity: Quantity, *spreads: Spread) -> str:
