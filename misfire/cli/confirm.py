@@ -69,11 +69,11 @@ def confirm(
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
-    """Make a labelled case of a recording, once a repair has proven what was wrong.
+    """Make a labelled case of a recording, once a repair has proven the fault.
 
     Writes a folder with the recording and truth.json into CASES, or one FILE that may be given
-    away (no names, texts or notes in it). Confirm only recordings in which the fault was at work.
-    A fault of the crank sensor (crank_signal) has no cylinder.
+    away (no names, texts or notes in it). The fault must have been at work in the recording. A
+    fault of the crank sensor (crank_signal) has no cylinder.
     """
     faults, crank_fault = _pair_up(cylinder or [], fault or [], healthy)
     if out is None and bundle is None:

@@ -213,8 +213,8 @@ def _name_ambiguity(others: tuple[float, ...]) -> list[Finding]:
     if others == (360.0,):
         text = (
             "no channel tells the compression from the exhaust revolution: cylinders 360 "
-            "degrees apart cannot be told apart. Connect the primary of one known cylinder, "
-            "a cam sensor or a secondary pick-up on one cylinder"
+            "degrees apart cannot be told apart. Connect a cam sensor or a secondary pick-up "
+            "on one plug lead; with a coil on each plug, or the primary of one known cylinder"
         )
         return [Finding("phase_unknown", "warning", text)]
     text = (

@@ -12,6 +12,7 @@ from misfire.features.overlap import WORK_DEG
 from misfire.limits import CRANKING_RPM, SURELY_CUT_Z
 from misfire.measuring.evidence import Evidence
 from misfire.records import FAULT_TYPES, STROKE_FLAGS, Engine
+from misfire.report.wording import join_words
 
 ALIKE = 1 / 3  # of the losses of the cylinder that loses most
 LEAST_LOST = 2
@@ -142,11 +143,11 @@ def _come_with_fuel(
     if not behind[lost].all():
         return []
     odds = np.log(FUEL_PRIOR) - int(lost.sum()) * np.log(max(float(behind.mean()), 1e-9))
-    who = ", ".join(map(str, suspects))
+    who = f"cylinder{'s' * (len(suspects) > 1)} {join_words([str(c) for c in suspects])}"
     text = (
-        f"all that cylinder {who} loses is lost where the fuel comes back after overrun: then a "
+        f"every loss of {who} lies where the fuel comes back after overrun: then a "
         "stroke or two stay out in many engines; record at steady load as well, and see whether "
-        "that cylinder fails there"
+        "it still fails there"
     )
     return [Rival("fuel_returns", "engine", float(min(odds, MOST_ODDS)), text)]
 
@@ -221,11 +222,11 @@ def _find_accompanied(
     told = n_beside * np.log(BESIDE / usual) + (n_lost - n_beside) * np.log(
         (1.0 - BESIDE) / max(1.0 - usual, 1e-9)
     )
-    who = ", ".join(map(str, suspects))
+    who = f"cylinder{'s' * (len(suspects) > 1)} {join_words([str(c) for c in suspects])}"
     text = (
-        f"where cylinder {who} loses combustions, others beside it in the firing order lose "
-        "theirs: that is one cause for several cylinders (supply of the coils, fuel, a cut by "
-        "the control unit, a rough road), not a fault of that one"
+        f"at the losses of {who} the neighbours in the firing order lose theirs too: that is one "
+        "cause for several cylinders (supply of the coils, fuel, a cut by the control unit, a "
+        "rough road), not a fault of one"
     )
     odds = float(np.clip(np.log(ENGINE_PRIOR) + told, -MOST_ODDS, MOST_ODDS))
     return [Rival("several_at_once", "engine", odds, text)]

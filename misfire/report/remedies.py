@@ -148,7 +148,8 @@ WORDS: dict[str, tuple[str, str]] = {
     ),
     "phase_unknown": (
         "cylinders 360 degrees apart share their probability",
-        "connect the primary of one known cylinder, a cam sensor or a secondary pick-up",
+        "connect a cam sensor or a secondary pick-up on one plug lead; with a coil on each plug "
+        "the primary of one known cylinder will do as well",
     ),
     "cylinders_unknown": (
         "cylinders cannot be told apart",

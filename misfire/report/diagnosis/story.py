@@ -316,9 +316,9 @@ def _facts_of_open(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     else:
         facts.append(Fact("Which cylinder", "None can be named"))
     if diagnosis.notes:
-        facts.append(Fact("Why it is open", diagnosis.notes[0]))
+        facts.append(Fact("Why it is open", _capital(diagnosis.notes[0])))
     for note in diagnosis.notes[1:3]:
-        facts.append(Fact("What would settle it", note))
+        facts.append(Fact("What would settle it", _capital(note)))
     facts.append(Fact("What was recorded", _covered(diagnosis)))
     return tuple(facts)
 
