@@ -61,7 +61,7 @@ _DAMAGE = (  # what damage raises: the archive, the coding, or the header, a Pyt
 
 FITTED_WITH = (
     *("columns", "limits", "dsp", "events", "cycles", "features", "measuring"),
-    *("classify/model", "classify/rules", "diagnosis/firings"),
+    *("classify/model", "classify/rules", "diagnosis/firings", "diagnosis/judging"),
 )
 """Rooms whose constants decide what a firing measures and what it says: with others than those it
 was fitted with a model is refused."""

@@ -138,9 +138,11 @@ def diagnose_recording(
     if progress is not None:
         progress("judging", 0.5)
     judgement = judge_evidence(evidence, model=model)
+    breakdown_us = np.exp(evidence.firing_table["form_breakdown_us"].to_numpy(dtype=float))
     evidence = drop_table(evidence, kept=DECIDING_COLUMNS)
     give_back()
     verdict = finish(evidence, quick, judgement, model=model)
+    verdict.extras["breakdown_us"] = breakdown_us  # the viewer's mark
     del judgement
     if progress is not None:
         progress("judging", 1.0)

@@ -27,12 +27,15 @@ from misfire.diagnosis.onecoil import weigh_coils
 from misfire.features.compression import CompressionTable
 from misfire.features.cylinders import build_cylinder_table
 from misfire.measuring.freeing import give_back
+from misfire.records import SPARK_STATES, WORK_STATES
 from misfire.report.wording import LEARNED_FROM, list_cases
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
+MOST_WORTH = 3.0  # log likelihood that all firings together are worth, before its weight is fitted
+UNSWITCHED, HALF_SURE = 4.0, 3.0  # log odds of firings without a dwell, and half of it from so many
 PHYSICS_WEIGHTS = (0.0, 1.0, 0.5)  # see `Model.weights`; by judgement, where nothing is learned
 
 
@@ -43,9 +46,9 @@ class Judgement:
     `event` [shape=(n_firings,)]: probability that the combustion was lost; `cylinders`:
     CYLINDER_COLUMNS; `faulty` [shape=(n_cylinders,)]; `faults` [shape=(n_cylinders,
     len(FAULT_TYPES))]; `outstanding` [shape=(n_firings,)]: whose torque alone stands out. `addends`
-    [shape=(n_cylinders, 5)]: what the log odds of `faulty` are the sum of: how common faults are,
-    the pattern of the firings in time and strength, the firings explained one by one, compression
-    under the starter, and a fault of the coil that other cylinders share.
+    [shape=(n_cylinders, 6)]: what the log odds of `faulty` are the sum of: how common faults are,
+    the pattern of the firings in time and strength, the firings explained one by one, those whose
+    coil was not switched, compression under the starter, and a fault of a coil that others share.
     """
 
     event: NDArray[np.float64]
@@ -114,6 +117,7 @@ def judge(
             np.full(n_cylinders, weights[0]),
             weights[1] * pattern,
             weights[2] * compress(explanation.misfit),
+            weigh_unswitched(explanation),
             sealing,
         ),
         axis=1,
@@ -143,15 +147,32 @@ def compress(log_likelihood: NDArray[np.float64]) -> NDArray[np.float64]:
     Returns
     -------
     compressed : float64 array
-        Logarithm of its size: firings of one recording share their errors, so a thousand of them
-        are far from a thousand times as telling as one.
+        As it is where small, at most `MOST_WORTH`: firings of one recording share their errors,
+        so a thousand of them are far from a thousand times as telling as one.
 
     Examples
     --------
-    >>> compress(np.array([0.0, -1.0, np.e - 1.0])).round(2).tolist()
-    [0.0, -0.69, 1.0]
+    >>> compress(np.array([0.0, -3.0, 6.0])).round(2).tolist()
+    [0.0, -1.5, 2.0]
     """
-    return np.asarray(np.sign(log_likelihood) * np.log1p(np.abs(log_likelihood)))
+    return np.asarray(log_likelihood / (1.0 + np.abs(log_likelihood) / MOST_WORTH))
+
+
+def weigh_unswitched(explanation: Explanation) -> NDArray[np.float64]:
+    """Weigh that each cylinder's coil was seen not to be switched.
+
+    Parameters
+    ----------
+    explanation : Explanation
+
+    Returns
+    -------
+    log_odds : float64 array [shape=(n_cylinders,)]
+        0 where it always was; a lead that drops out speaks once, not by the firing.
+    """
+    row = explanation.table[:, SPARK_STATES.index("not_switched")]
+    n = row.sum(axis=1) - row[:, WORK_STATES.index("cut")]
+    return np.asarray(UNSWITCHED * n / (n + HALF_SURE))
 
 
 def name_model(model: Model | None) -> str:

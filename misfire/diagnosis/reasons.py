@@ -63,6 +63,7 @@ def list_addends(judgement: Judgement) -> list[Reason]:
         ("prior", "how seldom a cylinder is at fault"),
         ("pattern", "how often, how strongly and how unlike the other cylinders it lacks work"),
         ("firings", "how well its firings, one by one, fit a fault better than a sound cylinder"),
+        ("switching", "firings for which its coil was seen not to be switched"),
         ("compression", "how its compression under the starter stands against the others'"),
         ("one_coil", "how well a fault of the coil that it shares explains all of its cylinders"),
     )

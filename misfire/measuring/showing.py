@@ -15,7 +15,8 @@ from misfire.dsp.track import time_at
 from misfire.errors import ChannelError, CycleError, ParameterError
 from misfire.measuring.evidence import Evidence, measure
 from misfire.measuring.opening import open_recording
-from misfire.records import Channel, Recording
+from misfire.records import STROKE_FLAGS, Channel, Recording
+from misfire.report.pictures.breakdown import label_breakdown
 from misfire.report.pictures.firing_view import ChannelView, FiringView, Mark
 
 Progress = Callable[[str, float], None]
@@ -197,6 +198,7 @@ def _make_view(
     far = -0.55 * turn, 0.65 * turn
     moved = {c.name: c for c in evidence.detected.channels}
     near_views, far_views = [], []
+    turns = recording.job.engine.coil_turns_ratio
     for raw in recording.channels:
         channel = moved.get(raw.name)
         if channel is None:
@@ -206,7 +208,7 @@ def _make_view(
         own = not channel.cylinders or cylinder in channel.cylinders
         if channel.role in COIL_ROLES:
             if own or all_channels:
-                marks = _mark_stroke(channel, of_row.get(channel.name), spark)
+                marks = _mark_stroke(channel, of_row.get(channel.name), spark, turns)
                 near_views.append(_cut(recording, raw, channel, spark, near, marks))
         elif own or all_channels:
             view = _cut(recording, raw, channel, spark, far, ())
@@ -239,7 +241,9 @@ def _make_view(
     )
 
 
-def _mark_stroke(channel: Channel, stroke: Any, spark_s: float) -> tuple[Mark, ...]:
+def _mark_stroke(
+    channel: Channel, stroke: Any, spark_s: float, turns: float | None
+) -> tuple[Mark, ...]:
     """Name the points that were measured in one stroke."""
     if stroke is None:
         return ()
@@ -256,15 +260,33 @@ def _mark_stroke(channel: Channel, stroke: Any, spark_s: float) -> tuple[Mark, .
     marks.append(Mark("switch-off", at))
     wait = _get(stroke, "breakdown_us") / 1e3
     burn = _get(stroke, "burn_time_ms")
+    if math.isfinite(wait) or burn == 0:
+        marks.append(_mark_breakdown(channel, stroke, at, wait, turns))
     if burn == 0:
-        marks.append(Mark("no breakdown", at + 0.05))
         return tuple(marks)
-    if math.isfinite(wait):
-        marks.append(Mark("breakdown", at + wait, said=_say(stroke, "breakdown_us", "µs", 0)))
     if math.isfinite(burn):
         end = at + burn + (wait if math.isfinite(wait) else 0.0)
         marks.append(Mark("end of burn", end, said=_say(stroke, "burn_time_ms", "ms", 2)))
     return tuple(marks)
+
+
+def _mark_breakdown(
+    channel: Channel, stroke: Any, at_ms: float, wait_ms: float, turns: float | None
+) -> Mark:
+    """Mark where the gap broke down, at the height it did; its words say what is a bound."""
+    bits = int(stroke["flags"])
+    flags = " ".join(name for name, bit in STROKE_FLAGS.items() if bits & bit)
+    height = _get(stroke, "firing_v")
+    voltage = ""
+    if math.isfinite(height) and channel.role == "coil_primary":
+        voltage = f"{height * turns / 1e3:.1f} kV" if turns else f"{height:.0f} V above supply"
+    label = label_breakdown(flags, wait_us=1e3 * wait_ms, voltage=voltage)
+    name = "no breakdown" if label.startswith("no ") else "breakdown"
+    said = label.removeprefix(name).strip().removeprefix(", ")
+    said = f"({said})" if said and name != "breakdown" else said
+    value = height + _get(stroke, "battery_v")  # NaN where either is not known: no point is drawn
+    at = at_ms + (wait_ms if math.isfinite(wait_ms) else 0.0)
+    return Mark(name, at, value if channel.role == "coil_primary" else math.nan, said)
 
 
 def _cut(

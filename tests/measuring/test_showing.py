@@ -1,5 +1,6 @@
 """One firing as a picture, checked against the truth of a simulated recording."""
 
+import json
 import xml.etree.ElementTree as ET
 
 import numpy as np
@@ -75,3 +76,14 @@ def test_what_is_not_there_is_refused(asked, said):
 def test_only_pictures_that_can_be_made(tmp_path):
     with pytest.raises(ParameterError, match=r"\.svg or \.png"):
         check_picture(tmp_path / "firing.gif")
+
+
+def test_an_open_lead_is_marked_at_the_height_that_its_kick_reached():
+    # demo: cylinder 3 fires into an open lead in bursts (scenario.toml); its truth says when
+    lost = json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))["lost"]
+    view = show_firing(DEMO / "job.toml", time_s=lost[3]["time_s"], cylinder=3)
+    primary = next(c for c in view.near if c.role == "coil_primary")
+    mark = next(m for m in primary.marks if m.name == "no breakdown")
+    assert mark.said.startswith("(over ")
+    near = primary.values[np.abs(primary.time_ms - mark.at_ms) < 0.03]
+    assert mark.value == pytest.approx(near.max(), rel=0.1)
