@@ -7,7 +7,6 @@ loaded before a function is called.
 from __future__ import annotations
 
 import copy
-import datetime
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
@@ -227,10 +226,11 @@ def diagnose(
         If the input cannot be used; the message names file, field and remedy.
     """
     from misfire.diagnosis.chain import diagnose as compute
+    from misfire.publishing import find_today
     from misfire.report.diagnosis.files import write_reports
 
     found = compute(recording, model=model, progress=progress, allow_outside=allow_outside)
-    found = replace(found, reported=datetime.date.today().isoformat())
+    found = replace(found, reported=find_today())
     files = () if out is None else write_reports(found, Path(out))
     values = {f.name: getattr(found, f.name) for f in fields(Diagnosis)}
     return DiagnosisResult(**values, files=files)

@@ -7,10 +7,26 @@ import glob
 import os
 import tempfile
 from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
 from pathlib import Path
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 OLD = "old"  # name of what a folder replaces, as long as both are there
+
+
+def find_today() -> str:
+    """Give the date that a document bears: today, or that of `SOURCE_DATE_EPOCH`.
+
+    Returns
+    -------
+    today : str
+        ISO 8601. The variable is the convention of reproducible builds (seconds since 1970, UTC):
+        with it the same recording gives the same bytes on any day.
+    """
+    told = os.environ.get("SOURCE_DATE_EPOCH", "")
+    if told.isdecimal():
+        return datetime.fromtimestamp(int(told), tz=UTC).date().isoformat()
+    return datetime.now().astimezone().date().isoformat()
 
 
 def write_whole(path: Path, content: bytes | Callable[[Path], object]) -> None:

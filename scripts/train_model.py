@@ -93,13 +93,12 @@ def main() -> None:
     model = trained.fitted.model
     card = format_card(
         cases,
-        model.manifest,
+        model,
         scores,
         tables=compute_parts(trained.held_out),
         failures=failures,
         verdict=verdict,
         across=across,
-        familiar=model.familiar,
     )
     write_model(trained.fitted, chosen.out, card=card)
     print("\n".join(format_figures(scores)))

@@ -1,7 +1,6 @@
 """`misfire diagnose`: the main job, on one recording."""
 
 from dataclasses import replace
-from datetime import date
 from pathlib import Path
 
 import typer
@@ -54,13 +53,14 @@ def judge(
     if paper is not None:
         find_browser()  # before the work is done
     from misfire.diagnosis.chain import diagnose as compute_diagnosis
+    from misfire.publishing import find_today
     from misfire.report.diagnosis.files import REPORT, write_reports
     from misfire.report.diagnosis.table import format_table
     from misfire.report.summary import build_summary
 
     with show_progress(quiet=quiet) as progress:
         diagnosis = compute_diagnosis(recording, progress=progress, allow_outside=allow_outside)
-        diagnosis = replace(diagnosis, reported=date.today().isoformat())
+        diagnosis = replace(diagnosis, reported=find_today())
         written: list[Path] = []
         if out is not None:
             if progress is not None:

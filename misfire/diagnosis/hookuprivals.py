@@ -7,10 +7,12 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.rivals import Rival, mark_lost, weigh_many
+from misfire.diagnosis.rivals import MOST_ODDS, Rival, mark_lost, weigh_many
+from misfire.limits import CRANKING_RPM
 from misfire.measuring.evidence import Evidence
 from misfire.records import STROKE_FLAGS, Finding
 
+COIL_ROLES = ("coil_primary", "coil_current", "coil_trigger")
 LEAST_LOST = 2
 FELT_Z, HALF = 3.5, 0.5  # such a firing: so many spreads, and of the lost ones' usual lack
 LEAST_CYCLES = 10
@@ -51,6 +53,7 @@ def list_hookup_rivals(
     return [
         *_contradict_card(evidence, quick),
         *_find_unlit(evidence, probability),
+        *_find_no_spark(evidence),
         *_find_shaky(evidence, probability, suspects),
     ]
 
@@ -77,6 +80,7 @@ def _contradict_card(evidence: Evidence, quick: Sequence[Finding]) -> list[Rival
                 f"the crank channel cannot be read ({f.message}), and nothing else tells whether "
                 "the sparks alone are understood: correct the hook-up or the job card, then record "
                 "again",
+                blinds=True,  # a cylinder without fuel or compression shows at the crank alone
             )
             for f in evidence.findings
             if f.code == "no_sync"
@@ -100,6 +104,21 @@ def _find_unlit(evidence: Evidence, probability: NDArray[np.float64]) -> list[Ri
             blinds=True,
         )
     ]
+
+
+def _find_no_spark(evidence: Evidence) -> list[Rival]:
+    """Find that the starter turns an engine of which no recorded coil is ever switched."""
+    rpm = evidence.firings.rpm[np.isfinite(evidence.firings.rpm)]
+    coils = [c for c in evidence.recording.channels if c.role in COIL_ROLES]
+    switched = any(t.strokes.size for t in evidence.detected.trains)
+    if not coils or switched or not rpm.size or float(rpm.max()) > CRANKING_RPM:
+        return []
+    text = (
+        "the starter turns the engine, and none of the recorded coils is ever switched: no "
+        "combustion can be judged. Check whether the coil channels are connected; if so, the "
+        "supply of the coils, the control unit's command, and the crank sensor it is timed by"
+    )
+    return [Rival("no_spark", "engine", MOST_ODDS, text, blinds=True)]
 
 
 def _list_unlit(evidence: Evidence, probability: NDArray[np.float64]) -> list[int]:

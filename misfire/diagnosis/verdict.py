@@ -119,7 +119,8 @@ def decide(
     events, extras = build_events(evidence, probability, explanation)
     word, notes, findings = _conclude(evidence, weighed, judgement, witnesses)
     if weighed.why_open:
-        word, notes = "inconclusive", (weighed.why_open,)
+        also = notes if word == "inconclusive" else ()
+        word, notes = "inconclusive", (weighed.why_open, *also)
     at_fault = np.maximum(weighed.faulty, weighed.shared) >= FAULTY
     ailing = {c: s for c, s in find_ailing(explanation).items() if not at_fault[c - 1]}
     named = set() if firings.renamings else set(ailing)  # else another may go by that name

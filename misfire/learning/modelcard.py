@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from misfire.classify.familiarity import Familiar
-from misfire.classify.learned import NOTHING, Learned
+from misfire.classify.learned import Learned
+from misfire.classify.model import Model
 from misfire.learning.calibration import Figure
 from misfire.learning.cases import LabelledCase
 from misfire.learning.scores import BETTER, Point, Scores
@@ -57,15 +58,13 @@ def format_figures(scores: Scores) -> list[str]:
 
 def format_card(
     cases: Sequence[LabelledCase],
-    manifest: dict[str, Any],
+    model: Model,
     scores: Scores,
     *,
     tables: dict[str, dict[str, dict[str, Figure]]],
     failures: Sequence[str] = (),
     verdict: str = "",
     across: Sequence[str] = (),
-    learned: Learned = NOTHING,
-    familiar: Familiar | None = None,
     curve: Sequence[Point] | None = None,
 ) -> str:
     """Write the card of a model.
@@ -74,8 +73,8 @@ def format_card(
     ----------
     cases : sequence of LabelledCase
         Those of this training.
-    manifest : dict
-        The model's own: seed, hash of the training data, what else it was trained on.
+    model : Model
+        Its manifest tells seed, hash of the training data and what else it was trained on.
     scores : Scores
         On vehicles that the judging model had not seen.
     tables : dict
@@ -86,9 +85,6 @@ def format_card(
         How it compares with another judge of the same vehicles.
     across : sequence of str
         Table of the figures within and across the ways of drawing.
-    learned : Learned
-        What confirmed cases corrected.
-    familiar : Familiar, optional
     curve : sequence of Point, optional
         What more cases would bring.
 
@@ -97,16 +93,16 @@ def format_card(
     card : str
         Markdown.
     """
-    n_real = learned.n_cases
+    n_real = model.learned.n_cases
     lines = [
         "# Model card",
         "",
         "What it does: gives each firing of a recording the probability that its combustion was",
         "lost, each cylinder the probability that it is faulty, and each kind of fault its share.",
         "",
-        *_format_made_of(cases, manifest, failures, n_real),
-        *_format_familiar(familiar),
-        *_format_learned(learned),
+        *_format_made_of(cases, model.manifest, failures, n_real),
+        *_format_familiar(model.familiar),
+        *_format_learned(model.learned),
         "",
         "## How good, on vehicles it had not seen",
         "",

@@ -115,13 +115,11 @@ def train(
     curve = find_curve(shipped, taught, seed=seed, progress=progress) if with_curve else None
     card = format_card(
         cases,
-        adapted.manifest,
+        adapted,
         scores,
         tables=compute_parts(held_out, seed=seed),
         failures=failures,
         verdict=verdict,
-        learned=adapted.learned,
-        familiar=adapted.familiar,
         curve=curve,
     )
     told = None if curve is None else lay_out_curve(curve, n_splits=REPEATS)

@@ -174,7 +174,10 @@ def test_a_class_name_has_one_meaning():
 
 LONGEST, MOST_ARGUMENTS = 100, 9  # a function: lines with its docstring, arguments
 # A command's options are its arguments: each is shown by --help.
-COMMANDS = {"cli.confirm.confirm", "cli.hookup.hookup", "cli.screen.screen"}
+COMMANDS = {
+    *("cli.confirm.confirm", "cli.hookup.hookup", "cli.screen.screen"),
+    *("api.confirm", "learning.confirming.confirm"),  # the same options from Python
+}
 
 
 def test_functions_are_one_step_each():

@@ -123,7 +123,7 @@ def test_every_function_of_the_developers_page_runs(workshop, monkeypatch, capsy
     monkeypatch.setattr(misfire, "train", train)
     source = list_examples_in_python()[1]
     exec(compile(source, "developer.md", "exec"), {})
-    assert asked[0]["n_simulated"] == 300
+    assert asked[0]["workers"] == 2
     said = capsys.readouterr().out
     assert "this is the model that is in use" in said
     assert "[(1, " in said  # a fleet of one vehicle

@@ -52,7 +52,8 @@ COMMANDS = {
 def run(job, out, start, *, command="diagnose", cwd=None, **settings):
     """Run a command and give the hash of each file that it makes."""
     env = {k: v for k, v in os.environ.items() if not k.startswith("LC_")}
-    env |= {"PYTHONPATH": str(ROOT), **settings}
+    # the date that a page bears is told, as reproducible builds do
+    env |= {"PYTHONPATH": str(ROOT), "SOURCE_DATE_EPOCH": "1790000000", **settings}
     out.mkdir(exist_ok=True)
     arguments = [part.format(job=job, out=out) for part in COMMANDS[command]]
     done = subprocess.run(

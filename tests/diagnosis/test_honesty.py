@@ -298,7 +298,7 @@ def judge_common(
     evidence = SimpleNamespace(
         has_crank=True,
         firing_table=pd.DataFrame({"torque_level_change": level}),
-        recording=SimpleNamespace(job=SimpleNamespace(engine=engine)),
+        recording=SimpleNamespace(job=SimpleNamespace(engine=engine), channels=()),
         firings=firings,
         strokes={"flags": np.where(probability > 0.5, flags, 0).astype(float)},
         torque=make_torque(firings, 30.0 * z),
@@ -379,7 +379,7 @@ def test_a_coil_that_shows_nothing_from_one_moment_on_needs_a_second_witness():
 def test_losses_in_company_are_not_those_of_one_cylinder():
     together = {c: RARE[0] for c in (1, 2, 3, 4)}  # in the same cycles, though its coil is blamed
     dark = STROKE_FLAGS["no_breakdown"]
-    assert "beside it" in judge_common({1: RARE[0]}, felt=together, flags=dark)
+    assert "neighbours" in judge_common({1: RARE[0]}, felt=together, flags=dark)
     echo = {1: RARE[0], 3: RARE[0]}  # a lost firing is felt in the next one
     assert judge_common({1: RARE[0]}, felt=echo, flags=dark) == ""
 
@@ -409,7 +409,7 @@ def judge_usual(usual, *, flags=0, engine=None):
     evidence = SimpleNamespace(
         has_crank=True,
         firing_table=pd.DataFrame({"torque_level_change": np.zeros(z.size)}),
-        recording=SimpleNamespace(job=SimpleNamespace(engine=engine)),
+        recording=SimpleNamespace(job=SimpleNamespace(engine=engine), channels=()),
         firings=firings,
         strokes={"flags": np.where(probability > 0.5, flags, 0).astype(float)},
         torque=make_torque(firings, 30.0 * z),
