@@ -454,7 +454,7 @@ class Fault(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class CylinderResult:
-    """What is said of one cylinder; see CONTRACT section 3 of result.json."""
+    """What is said of one cylinder; see `cylinders` of result.json."""
 
     cylinder: int
     rank: int

@@ -33,7 +33,7 @@ def score_firings(table: pd.DataFrame) -> NDArray[np.float64]:
     Notes
     -----
     A lost combustion takes the whole gain of its power stroke, many times the cyclic scatter at
-    idle (ANCHORS D: 60 rev/min at 800); 6 spreads on both measures is the even point. A spark that
+    idle (docs/sources.md); 6 spreads on both measures is the even point. A spark that
     never was (no dwell, no breakdown) loses the combustion by itself.
     """
     z = _column(table, "torque_deficit_z")
@@ -93,7 +93,7 @@ def score_cylinders(table: pd.DataFrame) -> NDArray[np.float64]:
 
     Notes
     -----
-    Signatures: ANCHORS C3 (firing and spark line read as a pair) and CONTRACT's table of types.
+    Signatures: docs/sources.md (firing and spark line read as a pair), docs/faults.md.
     """
 
     def get(name: str) -> NDArray[np.float64]:

@@ -22,7 +22,7 @@ NEEDS: dict[str, tuple[frozenset[str], ...]] = {
     "low_compression": (frozenset({"torque", "burn"}), frozenset({"cranking"})),
     "crank_signal": (frozenset({"torque"}),),
 }
-"""Source: CONTRACT's table of what each fault does to the signals; DESIGN section 4, spark and
+"""Source: docs/faults.md, what each fault does to the signals; spark and
 torque as separate witnesses. A secondary open to the clamp alone looks like a lost mixture."""
 
 PRIOR = {

@@ -81,7 +81,7 @@ def find_phase(
     Notes
     -----
     Source: sparks fall about 50 degrees before to 20 after compression TDC; a waste-spark coil
-    shows the higher firing voltage on compression (DESIGN section 3; ANCHORS C3).
+    shows the higher firing voltage on compression (docs/sources.md).
     """
     scale = Scale(track, trains, pickups, cam_rise_s, engine, cam, ripples)
     place = _find_place(track, trains, scale)

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-STRIKE_S = 5e-3  # a coil that strikes again has recharged by then (ANCHORS C: some 1 to 3 ms)
+STRIKE_S = 5e-3  # a coil that strikes again has recharged by then (docs/sources.md: 1 to 3 ms)
 MOST_STRIKES = 8  # a firing
 APART = 3.0  # times the time between strikes: firings are at least so far from one another
 

@@ -16,7 +16,7 @@ from misfire.cycles.ripple import Ripple
 from misfire.dsp.track import angle_at, find_longest_stretch
 from misfire.records import Cam, CrankTrack, Engine, StrokeTrain
 
-EARLIEST_DEG = 60.0  # before compression TDC: no spark comes earlier (DESIGN section 3: about 50)
+EARLIEST_DEG = 60.0  # before compression TDC: no spark comes earlier (docs/sources.md: about 50)
 LATEST_DEG = 25.0  # after compression TDC
 USUAL_ADVANCE_DEG = 12.0  # idle, common practice; used only where nothing else tells TDC
 RIPPLE_WEIGHT = 20.0  # as much as 20 sparks

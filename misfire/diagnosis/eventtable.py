@@ -16,7 +16,7 @@ from misfire.records import EVENT_COLUMNS, SPARK_STATES, STROKE_FLAGS, WORK_STAT
 if TYPE_CHECKING:
     import pandas as pd
 
-USUAL_TURNS = 80.0  # coil turns ratio where the job card gives none (ANCHORS C1: 70 to 110)
+USUAL_TURNS = 80.0  # coil turns ratio where the job card gives none (docs/sources.md: 70 to 110)
 
 
 def build_events(

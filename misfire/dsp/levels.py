@@ -67,7 +67,7 @@ def find_coil_levels(counts: NDArray[np.int16]) -> CoilLevels | None:
     Notes
     -----
     Source: a primary rests on the supply or, with the driver on, near earth; the kick stands 10 to
-    30 times as far above the supply (common practice; ANCHORS C1 gives 400 V clamps at 14 V).
+    30 times as far above the supply (common practice; docs/sources.md gives 400 V clamps at 14 V).
     Levels are searched below a tenth of the kick, so a wrong attenuation does not matter.
     """
     if counts.size < 16:

@@ -62,7 +62,7 @@ def find_teeth(
     job card's `tdc_deg` is counted from it. Which edge counts in the end is decided by what it
     shows of the wheel (cycles/edges.py).
     Source: timing of VR sensors from the zero crossing at the tooth centre, reversed leads invert
-    the signal: ANCHORS D, overview of variable-reluctance sensors. The rest: common practice.
+    the signal: docs/sources.md, variable-reluctance sensors. The rest: common practice.
     """
     if not 0 < rate_hz < np.inf:
         raise ParameterError(f"need rate_hz > 0, got {rate_hz}")

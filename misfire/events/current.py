@@ -58,7 +58,7 @@ def find_current_strokes(
 
     Notes
     -----
-    Source: i(t) = V/R (1 - exp(-t R/L)), textbook RL circuit (ANCHORS C1).
+    Source: i(t) = V/R (1 - exp(-t R/L)), textbook RL circuit (docs/sources.md).
     """
     settings = settings or CurrentSettings()
     levels = find_current_levels(survey_counts(read, channel.n_samples))

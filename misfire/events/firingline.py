@@ -10,7 +10,7 @@ from misfire.dsp.windows import average_ahead
 from misfire.records import STROKE_FLAGS
 
 # The collector's own circuit (leakage inductance and transistor) is three decades faster than
-# the coil: its spike is over within some microseconds (ANCHORS C1, from memory).
+# the coil: its spike is over within some microseconds (docs/sources.md, from memory).
 SPIKE_US = 12.0  # a first top that comes no later may be the spike of the leakage inductance
 DIP_US = 8.0  # the spike falls within that time, the rise of the secondary goes on
 RING_SHARE, RING_US = 0.25, 6.0  # of the spike that rings on after it, and how fast that fades
@@ -28,7 +28,7 @@ FLAT_US, FLAT_SHARE = 20.0, 0.015  # a quarter of a sine is so flat for 10 us of
 SURE_ERROR = 0.15  # a height known so well helps to tell how the rises go
 WORST_ERROR = 0.1  # gaps of one cylinder scatter by 5 to 10 %: worse tells no two firings apart
 LEAST_RISES = 8
-FASTEST_V_PER_US = 40.0  # 9 A over (75 turns)^2 and 40 pF: ANCHORS C1 and beyond
+FASTEST_V_PER_US = 40.0  # 9 A over (75 turns)^2 and 40 pF: docs/sources.md and beyond
 USUAL_FASTEST_V_PER_US = 15.0  # 7 A over (80 turns)^2 and 70 pF: the least winding and lead
 SLOWEST_V_PER_US = 1.0  # 2 A over (100 turns)^2 and 150 pF make 1.3; a spark line climbs at 0.3
 LONGEST_FALL_US = 8.0  # of an instrument of 20 kHz; slower shows no firing line

@@ -35,7 +35,7 @@ LEAST_BURN_MS = 0.1  # what ends sooner is the ringing of a coil whose gap never
 LEAST_RISE_SAMPLES = 2.0
 LEAST_KICK = 1.5  # of the supply: current cut off makes several times that, even into a shunt
 # The current that charges the secondary's capacity passes the winding: 7 A over 80 turns through
-# 4 to 8 kohm are 350 to 700 V, seen on the primary as 4 to 9 V (coil: ANCHORS C1).
+# 4 to 8 kohm are 350 to 700 V, seen on the primary as 4 to 9 V (docs/sources.md).
 WINDING_DROP_V, DROP_ERROR_V = 6.0, 2.0
 BATCH = 256  # strokes measured at once: 256 windows of 10 ms at 1 MS/s are 20 MB
 
@@ -80,7 +80,7 @@ def find_primary_strokes(
     Notes
     -----
     Source: order of the parts (dwell, switch-off, firing line, spark line, coil oscillation) from
-    ignition textbooks as in ANCHORS G; the limits in `PrimarySettings` are common practice.
+    ignition textbooks as in docs/sources.md; the limits in `PrimarySettings` are common practice.
     """
     settings = settings or PrimarySettings()
     survey = survey_counts(read, channel.n_samples)

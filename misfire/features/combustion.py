@@ -16,7 +16,7 @@ PLACES = 8  # at which a firing interval is looked at: enough for its first harm
 LOCAL_CYCLES = 4  # on each side, among which the pulse is a usual one
 
 # Energy per inertia of one combustion [1/s^2]: 0.5 l a cylinder, 2 to 12 bar, 0.15 kg m2; the drive
-# grows with the engine, so it is much the same for all of them (ANCHORS D). Spread: of its log.
+# grows with the engine, so it is much the same for all (docs/sources.md). Spread: of its log.
 USUAL_WORK, WORK_SPREAD = 700.0, 0.6
 # Work of compression, in combustions: 3.7 bar against 11.5 bar of gross mean pressure at full
 # filling (compression 10, exponent 1.3), more where the residual gas is much. It and the burn's

@@ -141,8 +141,7 @@ def iterate_spark(
 
     Notes
     -----
-    Ratios to the recording itself transfer from engine to engine, absolute values do not: DESIGN
-    section 4.
+    Ratios to the recording itself transfer from engine to engine, absolute values do not.
     """
     cylinders = np.unique(firings.cylinder)
     by_cylinder = {int(c): np.flatnonzero(firings.cylinder == c) for c in cylinders}
@@ -213,7 +212,7 @@ def _iterate_form(
     """Shape of each stroke in numbers without a unit; see FORM_COLUMNS.
 
     Stored energy L I^2 / 2 with L = V / slope, spark energy I/2 x level x time (the secondary
-    current falls in a straight line to zero): closed forms of ANCHORS C1 and C3.
+    current falls in a straight line to zero): closed forms (docs/sources.md).
     """
     supply, peak, slope = columns["battery_v"], columns["peak_current_a"], columns["ramp_a_per_ms"]
     burn, level = columns["burn_time_ms"], columns["burn_level_v"]

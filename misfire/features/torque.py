@@ -169,7 +169,7 @@ def compute_torque(gains: Gains, firings: Firings, *, engine: Engine) -> TorqueT
 
     Notes
     -----
-    Energy gain over the power stroke, (omega_after^2 - omega_before^2) / 2: DESIGN section 4. At
+    Energy gain over the power stroke, (omega_after^2 - omega_before^2) / 2 (docs/sources.md). At
     TDC the speed is taken over a window of half a firing interval (120 degrees at most). A stroke
     is followed for `WORK_DEG` at most: what the driveline does after that is not the cylinder's.
     The wheel's own errors are taken out first (features/wheelerrors.py).

@@ -21,7 +21,7 @@ LEAST_PILE = 20  # samples
 LEAST_CUT_V = 280.0  # a primary cut above this still shows every firing line that matters
 MOST_CUT = 0.10  # share of the loud pieces cut
 LEAST_RATE_HZ = {
-    # a kick lasts some 20 to 60 us, a burn 1 to 2 ms, a ramp 2 to 4 ms (ANCHORS C1)
+    # a kick lasts some 20 to 60 us, a burn 1 to 2 ms, a ramp 2 to 4 ms (docs/sources.md)
     "coil_primary": 40e3,
     "coil_secondary": 40e3,
     "coil_current": 20e3,

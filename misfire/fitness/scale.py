@@ -25,9 +25,9 @@ SUPPLY_V = (6.0, 17.5)  # cranking in the cold to charging, driver's drop taken 
 SUPPLY_24_V = (21.0, 31.0)
 LIKELY_SUPPLY_V = (9.0, 16.5)
 SURELY_SMALL_V = 2.5
-KICK_V = (100.0, 700.0)  # ANCHORS C1: drivers clamp at some 400 V
+KICK_V = (100.0, 700.0)  # docs/sources.md: drivers clamp at some 400 V
 COIL_A = (1.0, 40.0)  # what may be the peak of a coil feed, overlapping dwells included
-LIKELY_COIL_A = (2.5, 25.0)  # ANCHORS C1: 5 to 15 A
+LIKELY_COIL_A = (2.5, 25.0)  # docs/sources.md: 6 to 10 A
 
 
 @dataclass(frozen=True, slots=True)

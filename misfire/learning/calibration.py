@@ -238,7 +238,7 @@ def resample_groups(n_groups: int, *, seed: int, resamples: int = RESAMPLES) -> 
 
     Notes
     -----
-    Source: B. Efron, Ann. Stat. 7 (1979) 1; vehicles are the independent units (ANCHORS F).
+    Source: B. Efron, Ann. Stat. 7 (1979) 1; vehicles are the independent units (docs/sources.md).
     """
     if n_groups < 1:
         raise ParameterError("a resample needs at least one vehicle")

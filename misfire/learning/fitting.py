@@ -87,7 +87,7 @@ def fit_model(
     Notes
     -----
     Cylinder features depend on the event model, so each fold's cylinders are judged by an event
-    model that has not seen their vehicle. Split by vehicle, never by row (ANCHORS F).
+    model that has not seen their vehicle. Split by vehicle, never by row (docs/sources.md).
     """
     groups = sorted({c.group for c in cases})
     _check_cases(cases, len(groups))
