@@ -29,8 +29,8 @@ from misfire.resources import hash_rooms
 
 ROOT = Path(__file__).resolve().parent.parent
 ROOMS = (  # whatever decides what is measured in a simulated vehicle
-    *("columns", "limits", "records", "dsp", "ingest", "align", "events", "cycles", "features"),
-    *("simulate", "measuring", "fitness", "learning/cases", "learning/casestore"),
+    *("columns", "limits", "numerals", "records", "dsp", "ingest", "align", "events", "cycles"),
+    *("features", "simulate", "measuring", "fitness", "learning/cases", "learning/casestore"),
 )
 FIRST = 1_000_000
 SEEDS = 10_000  # vehicles of one seed of the run

@@ -24,8 +24,8 @@ _BLOCK = 1 << 20
 # Rooms whose code bears on what is said of one recording. The pages do not: who wants a reworded
 # page of an old result runs `diagnose`.
 ROOMS = (
-    *("columns", "limits", "records", "dsp", "ingest", "align", "events", "cycles", "features"),
-    *("classify", "measuring", "fitness", "diagnosis"),
+    *("columns", "limits", "numerals", "records", "dsp", "ingest", "align", "events", "cycles"),
+    *("features", "classify", "measuring", "fitness", "diagnosis"),
 )
 
 
