@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.diagnosis.firings.states import FREEDOM
+from misfire.diagnosis.onecoil import list_coils
 from misfire.diagnosis.rivals import ENGINE_PRIOR, MOST_ODDS, Rival, mark_lost, weigh_many
 from misfire.dsp.chances import log_student
 from misfire.features.overlap import WORK_DEG
@@ -61,6 +62,7 @@ def list_engine_rivals(
         return []
     return [
         *_come_with_fuel(evidence, probability, suspects),
+        *_find_switched_off_together(evidence, suspects),
         *_find_common(evidence, probability, suspects, faults, outstanding),
     ]
 
@@ -150,6 +152,38 @@ def _come_with_fuel(
         "it still fails there"
     )
     return [Rival("fuel_returns", "engine", float(min(odds, MOST_ODDS)), text)]
+
+
+def _find_switched_off_together(evidence: Evidence, suspects: list[int]) -> list[Rival]:
+    """Find that the suspects' coils stay off where other coils do: the control unit cuts them."""
+    engine = evidence.recording.job.engine
+    coil = {c: c for c in engine.firing_order}
+    for together in list_coils(engine):
+        coil |= dict.fromkeys(together, min(together))
+    cylinder = evidence.firings.cylinder
+    absent = (evidence.strokes["flags"].astype(np.int64) & STROKE_FLAGS["no_dwell"]) != 0
+    own = absent & np.isin(cylinder, suspects)
+    if own.sum() < LEAST_LOST:
+        return []
+    of_coil = np.array([coil[int(c)] for c in cylinder])
+    reach = np.ones(2 * engine.cylinders + 1)
+    company = np.zeros(cylinder.size, bool)
+    for number in np.unique(of_coil[absent]):
+        near = np.convolve(absent & (of_coil == number), reach)[engine.cylinders :]
+        company |= (near[: cylinder.size] > 0.5) & (of_coil != number)
+    n_off, n_beside = int(own.sum()), int(company[own].sum())
+    on = ~absent & np.isin(cylinder, suspects)
+    usual = (float(company[on].sum()) + 0.5) / (float(on.sum()) + 1.0)
+    told = n_beside * np.log(BESIDE / usual) + (n_off - n_beside) * np.log(
+        (1.0 - BESIDE) / max(1.0 - usual, 1e-9)
+    )
+    text = (
+        f"the coils of cylinders {', '.join(map(str, suspects))} stay off in the same moments as "
+        "others: that is the control unit (gear change, limiter, immobiliser), the supply of the "
+        "coils or the crank signal it is timed by, not a fault of one coil"
+    )
+    odds = float(np.clip(np.log(ENGINE_PRIOR) + told, -MOST_ODDS, MOST_ODDS))
+    return [Rival("switched_off_together", "engine", odds, text)]
 
 
 def _find_too_strong(evidence: Evidence, suspects: list[int]) -> list[Rival]:

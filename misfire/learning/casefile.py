@@ -184,6 +184,9 @@ def open_cases(places: Iterable[Path]) -> Iterator[list[CaseFolder]]:
     folders = [p for p in places if not p.is_file()]
     files = sorted({p.resolve(): p for p in places if p.is_file()}.values())
     found = find_cases(folders)
+    if not files:  # nothing to unpack: no room is asked for
+        yield found
+        return
     with tempfile.TemporaryDirectory(prefix="misfire-cases-") as name:
         for number, path in enumerate(files):
             folder = Path(name) / f"{number:06d}"

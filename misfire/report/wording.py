@@ -122,7 +122,6 @@ CERTAINTIES = (
 # From a share on, how often the kind named so must at least have been right on drawn vehicles, and
 # its word; `tests/report/test_words.py` holds the shipped model's card against it.
 KINDS = (
-    (0.9, 0.9, "very likely"),
     (0.8, 0.66, "likely"),
     (-math.inf, 0.0, "possible"),
 )
@@ -217,7 +216,7 @@ def describe_kind(share: float) -> str:
     Examples
     --------
     >>> describe_kind(0.999), describe_kind(0.85), describe_kind(0.6)
-    ('very likely', 'likely', 'possible')
+    ('likely', 'likely', 'possible')
     """
     if math.isnan(share):
         return "not known"
@@ -230,9 +229,9 @@ def format_kind(share: float) -> str:
     Examples
     --------
     >>> format_kind(0.9996), format_kind(0.42)
-    ('over 90 %', '42 %')
+    ('over 80 %', '42 %')
     """
-    return "over 90 %" if share >= KINDS[0][0] else format_percent(share)
+    return "over 80 %" if share >= KINDS[0][0] else format_percent(share)
 
 
 def format_certainty(probability: float) -> str:

@@ -124,7 +124,7 @@ def _check_kinds(result: dict[str, Any]) -> list[str]:
         table = c["table"]
         kinds_of_lost = {s: row.get("lost", 0) for s, row in table.items()}
         usual = kinds_of_lost.get("usual", 0)
-        if kind in ("open_secondary", "fouled_plug", "weak_coil") and usual > 0.8 * lost:
+        if kind in ("open_secondary", "fouled_plug", "weak_coil") and usual > 0.8 * lost >= 2.4:
             found.append(f"{where} {usual} of {lost} lost with a usual spark")
     return found
 

@@ -39,7 +39,7 @@ TARGETS = {  # a command of each kind that writes
     "evaluate": ("evaluate", "physics", "cases", "-o", "{out}/e"),
     "simulate": ("simulate", "wav.toml", "-o", "{out}/s"),
     "screen": ("screen", "recordings", "-o", "{out}/fleet", "--quiet"),
-    "train": ("train", "cases", "-o", "{out}/model", "--simulated", "0"),
+    "train": ("train", "cases", "-o", "{out}/model"),
 }
 
 

@@ -56,7 +56,7 @@ def test_a_word_for_a_cylinder_promises_no_more_than_the_card_says(low, high, le
     assert find_upper(n, hits) >= least
 
 
-@pytest.mark.parametrize("place", [0, 1])
+@pytest.mark.parametrize("place", [0])
 def test_a_word_for_a_kind_of_fault_promises_no_more_than_the_card_says(place):
     low, least, _ = KINDS[place]
     high = 1.0 if place == 0 else KINDS[place - 1][0]
@@ -87,10 +87,9 @@ def test_certainty_in_words(probability, words):
 @pytest.mark.parametrize(
     ("share", "words", "number"),
     [
-        (1.0, "very likely", "over 90 %"),
-        (0.9, "very likely", "over 90 %"),
-        (0.8999, "likely", "90 %"),
-        (0.8, "likely", "80 %"),
+        (1.0, "likely", "over 80 %"),
+        (0.9, "likely", "over 80 %"),
+        (0.8, "likely", "over 80 %"),
         (0.79, "possible", "79 %"),
         (0.1, "possible", "10 %"),
         (float("nan"), "not known", "–"),
