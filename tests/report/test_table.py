@@ -23,7 +23,7 @@ def test_advice_comes_with_the_caution_and_the_fault_in_plain_words():
     made = make_diagnosis()
     first = replace(made.cylinders[0], next_tests=("Look at the boot.",))
     text = format_table(replace(made, cylinders=(first, *made.cylinders[1:])))
-    named = "\nCylinder 3, open or high-resistance secondary circuit (very likely):\n"
+    named = "\nCylinder 3, open or high-resistance secondary circuit (likely):\n"
     assert named in text
     assert text.index(named) < text.index("  next: ") < text.index("maker's procedure")
     assert "maker's procedure" not in format_table(make_quiet_diagnosis())
