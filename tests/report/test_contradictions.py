@@ -14,7 +14,7 @@ from tests.builders.diagnoses import make_diagnosis, make_quiet_diagnosis
 
 CASES = Path(__file__).resolve().parents[3] / "shared" / "cases"
 NAMES = sorted(p.parent.name for p in CASES.glob("*/job.toml"))
-N_DRAWN = int(os.environ.get("MISFIRE_DRAWN", "10"))
+N_DRAWN = int(os.environ.get("MISFIRE_DRAWN", "4"))
 FIRST_SEED = 20_000  # none that training draws
 
 
