@@ -7,7 +7,16 @@ from numpy.typing import NDArray
 
 from misfire.diagnosis.firings.states import FREEDOM
 from misfire.diagnosis.onecoil import list_coils
-from misfire.diagnosis.rivals import ENGINE_PRIOR, MOST_ODDS, Rival, mark_lost, weigh_many
+from misfire.diagnosis.rivals import (
+    ENGINE_PRIOR,
+    FELT_Z,
+    LEAST_CYCLES,
+    LEAST_LOST,
+    MOST_ODDS,
+    Rival,
+    mark_lost,
+    weigh_many,
+)
 from misfire.dsp.chances import log_student
 from misfire.features.overlap import WORK_DEG
 from misfire.limits import CRANKING_RPM, SURELY_CUT_Z
@@ -16,14 +25,12 @@ from misfire.records import FAULT_TYPES, STROKE_FLAGS, Engine
 from misfire.report.wording import join_words
 
 ALIKE = 1 / 3  # of the losses of the cylinder that loses most
-LEAST_LOST = 2
 LEAST_FELT = 3  # firings that lack as much torque as the lost ones do
-FELT_Z, HALF = 3.5, 0.5  # such a firing: so many spreads, and of the lost ones' usual lack
+HALF = 0.5  # of the lost ones' usual lack: as much
 CLEARLY_Z = 2.0  # usual lack of a cylinder, in spreads
 SEVERAL = 3  # cylinders at once whose sparks show nothing: one cause, whatever their number
 DARK_SHARE = 0.85  # of a cylinder's firings lost: it is off
 TOGETHER = 0.5  # correlation, cycle by cycle, of cylinders that one switch turns off
-LEAST_CYCLES = 10
 BACK_CYCLES = 2  # after a cut until every cylinder has its fuel again
 LIKELY = 0.25  # share of the fault types that both plugs of a coil have together
 SHARED = ("weak_coil", "no_primary")  # faults of a coil, which all of its cylinders have
@@ -145,7 +152,7 @@ def _come_with_fuel(
     if not behind[lost].all():
         return []
     odds = np.log(FUEL_PRIOR) - int(lost.sum()) * np.log(max(float(behind.mean()), 1e-9))
-    who = f"cylinder{'s' * (len(suspects) > 1)} {join_words([str(c) for c in suspects])}"
+    who = _name(suspects)
     text = (
         f"every loss of {who} lies where the fuel comes back after overrun: then a "
         "stroke or two stay out in many engines; record at steady load as well, and see whether "
@@ -171,18 +178,14 @@ def _find_switched_off_together(evidence: Evidence, suspects: list[int]) -> list
     for number in np.unique(of_coil[absent]):
         near = np.convolve(absent & (of_coil == number), reach)[engine.cylinders :]
         company |= (near[: cylinder.size] > 0.5) & (of_coil != number)
-    n_off, n_beside = int(own.sum()), int(company[own].sum())
     on = ~absent & np.isin(cylinder, suspects)
-    usual = (float(company[on].sum()) + 0.5) / (float(on.sum()) + 1.0)
-    told = n_beside * np.log(BESIDE / usual) + (n_off - n_beside) * np.log(
-        (1.0 - BESIDE) / max(1.0 - usual, 1e-9)
-    )
+    odds = _weigh_company(company, own, on)
+    coils = "coils of {} are" if len(suspects) > 1 else "coil of {} is"
     text = (
-        f"the coils of cylinders {', '.join(map(str, suspects))} stay off in the same moments as "
-        "others: that is the control unit (gear change, limiter, immobiliser), the supply of the "
-        "coils or the crank signal it is timed by, not a fault of one coil"
+        f"the {coils.format(_name(suspects))} off in the same moments as others: that is "
+        "the control unit (gear change, limiter, immobiliser), the supply of the coils or the "
+        "crank signal it is timed by, not a fault of one coil"
     )
-    odds = float(np.clip(np.log(ENGINE_PRIOR) + told, -MOST_ODDS, MOST_ODDS))
     return [Rival("switched_off_together", "engine", odds, text)]
 
 
@@ -250,20 +253,35 @@ def _find_accompanied(
             wide = np.convolve(lacks & (cylinder == c), reach)
             company += wide[engine.cylinders - 1 :][: z.size] > 0.5
     beside = company >= 2
-    n_lost, n_beside = int(lost.sum()), int(beside[lost].sum())
-    elsewhere = ~lost & np.isfinite(z)
-    usual = (float(beside[elsewhere].sum()) + 0.5) / (float(elsewhere.sum()) + 1.0)
-    told = n_beside * np.log(BESIDE / usual) + (n_lost - n_beside) * np.log(
-        (1.0 - BESIDE) / max(1.0 - usual, 1e-9)
-    )
-    who = f"cylinder{'s' * (len(suspects) > 1)} {join_words([str(c) for c in suspects])}"
+    odds = _weigh_company(beside, lost, ~lost & np.isfinite(z))
+    who = _name(suspects)
     text = (
         f"at the losses of {who} the neighbours in the firing order lose theirs too: that is one "
         "cause for several cylinders (supply of the coils, fuel, a cut by the control unit, a "
         "rough road), not a fault of one"
     )
-    odds = float(np.clip(np.log(ENGINE_PRIOR) + told, -MOST_ODDS, MOST_ODDS))
     return [Rival("several_at_once", "engine", odds, text)]
+
+
+def _weigh_company(
+    company: NDArray[np.bool_], own: NDArray[np.bool_], elsewhere: NDArray[np.bool_]
+) -> float:
+    """Weigh one cause for several cylinders by how often other cylinders' trouble is beside it.
+
+    Binomial: beside `own` firings in `BESIDE` of them, if the cause is the engine's; as often as
+    beside the firings `elsewhere`, if it is not.
+    """
+    n, n_beside = int(own.sum()), int(company[own].sum())
+    usual = (float(company[elsewhere].sum()) + 0.5) / (float(elsewhere.sum()) + 1.0)
+    told = n_beside * np.log(BESIDE / usual) + (n - n_beside) * np.log(
+        (1.0 - BESIDE) / max(1.0 - usual, 1e-9)
+    )
+    return float(np.clip(np.log(ENGINE_PRIOR) + told, -MOST_ODDS, MOST_ODDS))
+
+
+def _name(cylinders: list[int]) -> str:
+    """Name cylinders: "cylinder 1", "cylinders 1 and 4"."""
+    return f"cylinder{'s' * (len(cylinders) > 1)} {join_words([str(c) for c in cylinders])}"
 
 
 def _find_felt(

@@ -7,15 +7,20 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from misfire.diagnosis.rivals import MOST_ODDS, Rival, mark_lost, weigh_many
+from misfire.diagnosis.rivals import (
+    FELT_Z,
+    LEAST_CYCLES,
+    LEAST_LOST,
+    MOST_ODDS,
+    Rival,
+    mark_lost,
+    weigh_many,
+)
 from misfire.limits import CRANKING_RPM
 from misfire.measuring.evidence import Evidence
 from misfire.records import STROKE_FLAGS, Finding
 
 COIL_ROLES = ("coil_primary", "coil_current", "coil_trigger")
-LEAST_LOST = 2
-FELT_Z, HALF = 3.5, 0.5  # such a firing: so many spreads, and of the lost ones' usual lack
-LEAST_CYCLES = 10
 UNLIT_SHARE = 0.95  # of a cylinder's firings without dwell, or lost: it never fires
 SEEN_OFF = 3.0  # log odds of a lead that was seen to come off at other times, over an open primary
 WRONG_CARD = 1.5  # log odds that signals which contradict the card name another cylinder

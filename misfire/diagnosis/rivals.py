@@ -19,6 +19,8 @@ from misfire.measuring.evidence import Evidence
 INDEPENDENT_FAULT = 0.1  # probability of a fault in each further cylinder, if faults are its own
 ENGINE_PRIOR = 0.3  # of a cause for the whole engine over a first cylinder's own fault
 MOST_ODDS = 9.0
+LEAST_LOST, LEAST_CYCLES = 2, 10  # fewer losses, or cycles without one, show no pattern
+FELT_Z = 3.5  # spreads of torque: a lack that is felt
 
 
 @dataclass(frozen=True, slots=True)

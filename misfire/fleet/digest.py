@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from datetime import date, datetime
 from typing import Any
 
 import numpy as np
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 
 from misfire.dsp.chances import compute_wilson
 from misfire.errors import JobCardError
+from misfire.ingest.jobcard import format_recorded
 from misfire.records import Diagnosis
 from misfire.report.advice import next_tests
 from misfire.report.summary import LOST, build_summary, to_plain
@@ -198,16 +198,12 @@ def read_recorded(text: str) -> str | None:
     if value is None:
         return None
     try:
-        if isinstance(value, str):
-            value = datetime.fromisoformat(value) if len(value) > 10 else date.fromisoformat(value)
-        if isinstance(value, date):  # a datetime is one, too
-            return value.isoformat()
+        return format_recorded(value)
     except ValueError:
-        pass
-    raise JobCardError(
-        f"[vehicle] recorded: {value!r} is no time; write for example `recorded = "
-        "2026-03-01T20:15:00`"
-    )
+        raise JobCardError(
+            f"[vehicle] recorded: {value!r} is no time; write for example `recorded = "
+            "2026-03-01T20:15:00`"
+        ) from None
 
 
 def _sum_cylinder(diagnosis: Diagnosis, number: int, good: NDArray[np.bool_]) -> dict[str, Any]:

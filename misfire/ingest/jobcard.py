@@ -180,23 +180,47 @@ def _parse_sheet(vehicle: FieldTable) -> Sheet:
     )
 
 
+def format_recorded(value: object) -> str:
+    """Give the time of recording of a card as ISO 8601 text.
+
+    Parameters
+    ----------
+    value : date, datetime or such a text
+
+    Returns
+    -------
+    recorded : str
+
+    Raises
+    ------
+    ValueError
+        If it is no time.
+
+    Examples
+    --------
+    >>> format_recorded("2026-03-01T20:15:00")
+    '2026-03-01T20:15:00'
+    """
+    if isinstance(value, str):
+        value = datetime.fromisoformat(value) if len(value) > 10 else date.fromisoformat(value)
+    if isinstance(value, date):  # a datetime is one, too
+        return value.isoformat()
+    raise ValueError("no date")
+
+
 def _parse_recorded(vehicle: FieldTable) -> str:
-    """Give the time of recording as ISO 8601 text."""
+    """Give the time of recording as ISO 8601 text; empty where the card is silent."""
     value = vehicle.values.get("recorded", "")
     if value == "":
         return ""
     try:
-        if isinstance(value, str):
-            value = datetime.fromisoformat(value) if len(value) > 10 else date.fromisoformat(value)
-        if isinstance(value, date):  # a datetime is one, too
-            return value.isoformat()
+        return format_recorded(value)
     except ValueError:
-        pass
-    raise vehicle.error(
-        "recorded",
-        f"must be a date, or a date and time, got {describe(value)}; write for example `recorded = "
-        "2026-03-01T20:15:00`",
-    )
+        raise vehicle.error(
+            "recorded",
+            f"must be a date, or a date and time, got {describe(value)}; write for example "
+            "`recorded = 2026-03-01T20:15:00`",
+        ) from None
 
 
 def _table(top: FieldTable, name: str, known: tuple[str, ...]) -> FieldTable:

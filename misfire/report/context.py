@@ -114,16 +114,6 @@ def find_conditions(diagnosis: Diagnosis, cylinder: int) -> tuple[ConditionGroup
     return tuple(groups)
 
 
-def find_lost(diagnosis: Diagnosis, cylinder: int) -> NDArray[np.float64]:
-    """Give the instants of a cylinder's lost combustions [s, ascending]."""
-    import numpy as np
-
-    events = diagnosis.events
-    mine = (events["cylinder"] == cylinder) & (events["misfire_probability"] >= LOST)
-    time_s: NDArray[np.float64] = np.sort(events.loc[mine, "time_s"].to_numpy(dtype=float))
-    return time_s
-
-
 def find_speed_bands(diagnosis: Diagnosis, cylinder: int) -> tuple[SpeedBand, ...]:
     """Count a cylinder's judged and lost firings by engine speed."""
     events = diagnosis.events

@@ -62,9 +62,9 @@ class Explanation:
     `weighed` [shape=(n_cylinders, 4, len(KINDS))]: they rest on log likelihoods by the firings
     one by one; by the same, were the fault in all of them alike; by the usual spark (minus infinity
     for kinds that it does not show); by compression.
-    `evidence` [shape=(n_cylinders, len(KINDS))]: tempered log likelihood of each kind over a sound
-    cylinder; `likely`: by it the kinds are shared out, up to a constant a cylinder; `misfit`
-    [shape=(n_cylinders,)]: of all kinds together, by how common they are.
+    `likely` [shape=(n_cylinders, len(KINDS))]: by it the kinds are shared out, up to a constant a
+    cylinder; `misfit` [shape=(n_cylinders,)]: log likelihood of all kinds together over a sound
+    cylinder, by how common they are.
     `table` [shape=(n_cylinders, len(SPARK_STATES), len(WORK_STATES))]: firings by their likeliest
     states; `sure_table`: those of which the spark's state is sure.
     """
@@ -76,7 +76,6 @@ class Explanation:
     lost: NDArray[np.float64]
     kinds: NDArray[np.float64]
     weighed: NDArray[np.float64]
-    evidence: NDArray[np.float64]
     likely: NDArray[np.float64]
     misfit: NDArray[np.float64]
     sure_table: NDArray[np.float64]
@@ -164,7 +163,6 @@ def explain(
         lost=states.lost,
         kinds=kinds,
         weighed=weighed,
-        evidence=evidence,
         likely=likely,
         misfit=misfit,
         sure_table=sure_counts,

@@ -175,6 +175,31 @@ def join_changes(own: Changes, coil: Changes) -> Changes:
     return joined
 
 
+def command(
+    firing: Firing, own: PlugState, coil_changes: Changes, dwell_s: float
+) -> Changes | None:
+    """Note in a firing what the control unit commands, and join what is changed in it.
+
+    Parameters
+    ----------
+    firing : Firing
+        Changed in place.
+    own : PlugState
+    coil_changes : Changes
+        Faults of the coil.
+    dwell_s : float [unit=s]
+
+    Returns
+    -------
+    changes : Changes or None
+        None where no current flows: nothing more comes of it.
+    """
+    changes = join_changes(own.changes, coil_changes)
+    firing.no_trigger = changes.no_trigger
+    firing.commanded_s = 0.0 if changes.no_trigger else dwell_s
+    return None if changes.no_trigger or changes.no_current or dwell_s <= 0 else changes
+
+
 def spark(
     firing: Firing,
     coil: CoilModel,
@@ -202,10 +227,8 @@ def spark(
     longest_s : float [unit=s]
         Switch-off to the next switch-on of this coil.
     """
-    changes = join_changes(own.changes, coil_changes)
-    firing.no_trigger = changes.no_trigger
-    firing.commanded_s = 0.0 if changes.no_trigger else dwell_s
-    if changes.no_trigger or changes.no_current or dwell_s <= 0:
+    changes = command(firing, own, coil_changes, dwell_s)
+    if changes is None:
         return
     own_v, own_burn, at_plug = compute_demand(coil, own, rng)
     total_v, total_burn = own_v + coil.rotor_gap_kv * 1e3, own_burn

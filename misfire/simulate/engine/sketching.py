@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from misfire.simulate.engine.faults import Changes
-from misfire.simulate.engine.firing import Firing, PlugState, join_changes
+from misfire.simulate.engine.firing import Firing, PlugState, command
 from misfire.simulate.engine.marks import FaultMarks, join_marks
 from misfire.simulate.engine.pieces import Line, Ramp, Ring, Rise, Sketch, Tooth
 from misfire.simulate.pieces_model import IDLE_DENSITY, PiecesModel
@@ -68,10 +68,8 @@ class Sketcher:
         longest_s : float [unit=s]
             Switch-off to the next switch-on of this coil.
         """
-        changes = join_changes(own.changes, coil_changes)
-        firing.no_trigger = changes.no_trigger
-        firing.commanded_s = 0.0 if changes.no_trigger else dwell_s
-        if changes.no_trigger or changes.no_current or dwell_s <= 0:
+        changes = command(firing, own, coil_changes, dwell_s)
+        if changes is None:
             return
         wanted = self._demand(own, changes.faults, rng)
         other = None if mate is None else self._demand(mate, mate.changes.faults, rng)
