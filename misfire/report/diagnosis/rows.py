@@ -20,6 +20,7 @@ from misfire.report.wording import (
     format_percent_range,
     format_value,
     is_bound,
+    join_words,
     name_fault,
 )
 
@@ -94,7 +95,9 @@ def build_event_rows(diagnosis: Diagnosis, quantities: list[Quantity]) -> dict[s
         {
             "row": number,
             "cells": _event_values(row, quantities),
-            "flags": row["flags"].replace("_", " ") if isinstance(row["flags"], str) else "",
+            "flags": row["flags"].replace(" ", ", ").replace("_", " ")
+            if isinstance(row["flags"], str)
+            else "",
         }
         for number, row in worst.sort_values("time_s", kind="stable").iterrows()
     ]
@@ -143,8 +146,8 @@ SPARK_WORDS = {
     "unseen": "spark not seen",
 }
 WORK_WORDS = {
-    "done": "did its work",
-    "partial": "did part of it",
+    "done": "with its work done",
+    "partial": "with part of its work done",
     "lost": "lost",
     "cut": "fuel cut",
     "unseen": "work not seen",
@@ -163,7 +166,8 @@ def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
     rows : dict
         `columns`: the sparks that any cylinder shows; `rows`: cylinder, its state in a word, and
         for every column its cells (words, count, width of a bar in per cent, whether odd). Empty
-        where nothing was judged.
+        where nothing was judged. `charge_only`: cylinders of which the coil's charge was seen, but
+        no spark line: there a usual spark means a usual charge.
     """
     sparks = [s for s in SPARK_WORDS if any(s in c.table for c in diagnosis.cylinders)]
     rows = []
@@ -184,4 +188,13 @@ def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
         state = "in doubt" if c.state == "unseen" and c.probability > DOUBTFUL else c.state
         rows.append({"cylinder": c.cylinder, "state": state, "cells": cells})
     told = any(c.table for c in diagnosis.cylinders)
-    return {"columns": [SPARK_WORDS[s] for s in sparks], "rows": rows if told else []}
+    charge_only = sorted(
+        c.cylinder
+        for c in diagnosis.cylinders
+        if "usual" in c.table and "burn" not in diagnosis.witnesses.get(str(c.cylinder), ())
+    )
+    return {
+        "columns": [SPARK_WORDS[s] for s in sparks],
+        "rows": rows if told else [],
+        "charge_only": join_words([str(c) for c in charge_only]),
+    }
