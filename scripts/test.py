@@ -1,7 +1,8 @@
 """Set up the project and run every check: python3 scripts/test.py [--quick] [pytest's arguments].
 
-With --quick only what takes less than a minute in all: format, lint, types, and the tests of the
-rooms that need no browser, no simulated recording, no planted fault and no fuzzing.
+The full run shares the test files among the processors. With --quick only what takes less than a
+minute in all: format, lint, types, and the tests of the rooms that need no browser, no simulated
+recording, no planted fault and no fuzzing.
 
 With --lowest the tests run in an environment of its own (.venv-lowest) that holds the least version
 of each library that pyproject.toml allows; format, lint and types are left out there.
@@ -31,6 +32,8 @@ def main() -> int:
     arguments = [a for a in arguments if a not in ("--lowest", "--quick")]
     if quick:
         arguments = ["-q", *QUICK, *arguments]
+    if not arguments:
+        arguments = ["-n", "auto", "--dist", "loadfile"]  # a file's fixtures are made once
     python = prepare_lowest() if lowest else prepare("test")
     failed = []
     for check in () if lowest else CHECKS:
