@@ -13,7 +13,8 @@ from misfire.limits import FAULTY
 from misfire.records import FAULT_TYPES, SPARK_STATES, WORK_STATES, Finding, Reason
 
 AILING_STATES = ("starved", "no_breakdown", "leaking", "strained")
-LEAST_AILING, AILING_SHARE = 5, 0.05  # firings, and share of those seen: an ailing spark
+LEAST_AILING, AILING_SHARE = 5, 0.08  # firings, and share of those seen: an ailing spark
+AILING_LOG = 10.0  # log likelihood of a cylinder's odd sparks over none, from which they are told
 AILING_TIMES = 3.0  # as often as in the soundest other cylinder
 LEAST_ADDEND = 0.05  # log odds; less is no reason
 MOST_ODDS = 9.0  # log odds that a probability of 0 or 1 stands for
@@ -188,11 +189,13 @@ def find_ailing(explanation: Explanation) -> dict[int, float]:
     share : dict cylinder -> float
         Of the firings whose spark was seen.
     """
-    bad = explanation.sure_table[:, [SPARK_STATES.index(s) for s in AILING_STATES]].sum(axis=(1, 2))
+    states = [SPARK_STATES.index(s) for s in AILING_STATES]
+    bad = explanation.table[:, states].sum(axis=(1, 2))
     seen = explanation.table[:, : SPARK_STATES.index("unseen")].sum(axis=(1, 2))
     share = bad / np.maximum(seen, 1.0)
+    told = (explanation.odd_log >= AILING_LOG) & (bad >= LEAST_AILING) & (share >= AILING_SHARE)
     found = {}
-    for c in np.flatnonzero((bad >= LEAST_AILING) & (share >= AILING_SHARE)):
+    for c in np.flatnonzero(told):
         others = np.delete(share, c)[np.delete(seen, c) >= LEAST_AILING]
         if others.size == 0 or share[c] > AILING_TIMES * others.min():
             found[int(c) + 1] = float(share[c])
@@ -200,7 +203,11 @@ def find_ailing(explanation: Explanation) -> dict[int, float]:
 
 
 def report_ailing(
-    explanation: Explanation, ailing: dict[int, float], renamings: Sequence[dict[int, int]] = ()
+    explanation: Explanation,
+    ailing: dict[int, float],
+    *,
+    renamings: Sequence[dict[int, int]] = (),
+    coils: Sequence[tuple[int, ...]] = (),
 ) -> list[Finding]:
     """Make the findings of ailing sparks.
 
@@ -211,15 +218,21 @@ def report_ailing(
         Those to be told: none that is said to be at fault.
     renamings : sequence of dict
         Other names that the cylinders may go by; see `Firings`.
+    coils : sequence of tuple of int
+        Cylinders of each coil that fires several: one bad plug strains the sparks of them all.
 
     Returns
     -------
     findings : list of Finding
     """
+    mates = {c: sorted(set(coil) & set(ailing)) for coil in coils for c in coil}
     bad, lost = [SPARK_STATES.index(s) for s in AILING_STATES], WORK_STATES.index("lost")
     found = []
     for c, share in sorted(ailing.items()):
-        names = sorted({c, *(new[c] for new in renamings)})
+        together = mates.get(c, [c])
+        if c != max(together, key=lambda mate: ailing[mate]):
+            continue
+        names = sorted({*together, *(new[mate] for new in renamings for mate in together)})
         who = f"cylinder {' or '.join(map(str, names))}"
         n = int(explanation.table[c - 1, bad, lost].sum())
         cost = f"{n} of these were lost" if n else "none of these was lost"

@@ -125,10 +125,12 @@ def decide(
     ailing = {c: s for c, s in find_ailing(explanation).items() if not at_fault[c - 1]}
     named = set() if firings.renamings else set(ailing)  # else another may go by that name
     results = _build_results(evidence, judgement, weighed, events, extras, named)
+    coils = list_coils(evidence.recording.job.engine)
+    told = report_ailing(explanation, ailing, renamings=firings.renamings, coils=coils)
     return Verdict(
         verdict=word,
         cylinders=results,
-        findings=(*findings, *report_ailing(explanation, ailing, firings.renamings)),
+        findings=(*findings, *told),
         notes=notes,
         events=events,
         extras=extras,

@@ -17,7 +17,12 @@ from numpy.typing import NDArray
 from misfire.classify.learned import NOTHING, TRUSTED, Learned
 from misfire.diagnosis.firings.firingstates import NAMES, ROUNDS, TINY, FiringStates
 from misfire.diagnosis.firings.sealwitness import weigh_approach
-from misfire.diagnosis.firings.sparkwitness import find_feeble, weigh_sparks, weigh_usual
+from misfire.diagnosis.firings.sparkwitness import (
+    find_feeble,
+    forget_severity,
+    weigh_sparks,
+    weigh_usual,
+)
 from misfire.diagnosis.firings.states import (
     INDEPENDENT,
     KIND_PRIOR,
@@ -66,7 +71,7 @@ class Explanation:
     cylinder; `misfit` [shape=(n_cylinders,)]: log likelihood of all kinds together over a sound
     cylinder, by how common they are.
     `table` [shape=(n_cylinders, len(SPARK_STATES), len(WORK_STATES))]: firings by their likeliest
-    states; `sure_table`: those of which the spark's state is sure.
+    states; `odd_log` [shape=(n_cylinders,)]: log likelihood of some odd sparks over none.
     """
 
     spark: NDArray[np.int8]
@@ -78,8 +83,8 @@ class Explanation:
     weighed: NDArray[np.float64]
     likely: NDArray[np.float64]
     misfit: NDArray[np.float64]
-    sure_table: NDArray[np.float64]
     table: NDArray[np.float64]
+    odd_log: NDArray[np.float64]
 
 
 def explain(
@@ -118,25 +123,29 @@ def explain(
     Journal of the Royal Statistical Society B 39 (1977) 1 (from memory).
     """
     n, n_cylinders = len(table), faulty.size
-    sparks = weigh_sparks(table, cylinder, n_cylinders=n_cylinders)
+    by_size = weigh_sparks(table, cylinder, n_cylinders=n_cylinders)
+    sparks = forget_severity(by_size)
     torque, cut = weigh_work(table, cylinder, faulty=faulty)
     failed = table["injector_failed"].to_numpy(float)
     works = torque + weigh_injection(table["injector_missing"].to_numpy(float))
     # What kind of fault it would be is asked of a faulty cylinder, whose lack is not the wheel's.
     torque_if_faulty, _ = weigh_work(table, cylinder, faulty=np.ones(n_cylinders))
     feeble = find_feeble(table, sparks.argmax(axis=1) == 0, cylinder, n_cylinders)
+    lines = np.isfinite(table["no_breakdown"].to_numpy(float))
     approach = table["approach_z"].to_numpy(float)
     states = FiringStates.of_nothing(n)
     evidence, of_kinds, sealing = (np.zeros((n_cylinders, len(KINDS))) for _ in range(3))
-    alike, usual_approach = np.zeros(n_cylinders), np.full(n_cylinders, np.nan)
+    alike, odd_log = np.zeros(n_cylinders), np.zeros(n_cylinders)
+    usual_approach = np.full(n_cylinders, np.nan)
     counts = np.zeros((n_cylinders, len(SPARK_STATES), len(WORK_STATES)))
-    sure_counts = np.zeros_like(counts)
     for c in range(1, n_cylinders + 1):
         own = np.flatnonzero(cylinder == c)
         if own.size == 0:
             continue
-        states.find(own, sparks, works, feeble, cut=cut, faulty=faulty[c - 1])
-        counts[c - 1], sure_counts[c - 1] = states.count(own)
+        odd_log[c - 1] = states.find(
+            own, by_size, works, feeble, cut=cut, faulty=faulty[c - 1], lines=lines
+        )
+        counts[c - 1] = states.count(own)
         used = own[~cut[own]]
         evidence[c - 1], alike[c - 1] = _weigh_kinds(sparks[used], torque[used], failed[used])
         of_kinds[c - 1] = evidence[c - 1]
@@ -165,8 +174,8 @@ def explain(
         weighed=weighed,
         likely=likely,
         misfit=misfit,
-        sure_table=sure_counts,
         table=counts,
+        odd_log=odd_log,
     )
 
 

@@ -17,7 +17,6 @@ ODD_WORK, ODD_WORK_FAULTY = 0.001, 0.03  # share of usual sparks with partial, a
 PRIOR_FIRINGS = 30.0  # firings by which a cylinder's shares are held back
 TINY = 1e-300  # no likelihood is less: nothing is divided by nothing
 ROUNDS = 25  # of expectation maximisation
-SURE_STATE = 0.8  # probability of a spark's state from which it is sure
 NO_ANSWER = 0.002  # probability of being lost where nothing at all points to it
 
 
@@ -55,20 +54,21 @@ class FiringStates:
     def find(
         self,
         own: NDArray[np.int64],
-        sparks: NDArray[np.float64],
+        sparks: NDArray[np.float32],
         works: NDArray[np.float64],
         feeble: NDArray[np.float64],
         *,
         cut: NDArray[np.bool_],
         faulty: float,
-    ) -> None:
+        lines: NDArray[np.bool_],
+    ) -> float:
         """Find the states of one cylinder's firings, and keep them.
 
         Parameters
         ----------
         own : int64 array
             Rows of the cylinder.
-        sparks : float64 array [shape=(n_firings, len(MECHANISMS))]
+        sparks : float32 array [shape=(n_firings, len(MECHANISMS), len(SEVERITIES))]
         works : float64 array [shape=(n_firings, len(JUDGED_WORK))]
             Log likelihoods, the same for all where nothing shows them.
         feeble : float64 array [shape=(n_firings,)]
@@ -76,25 +76,38 @@ class FiringStates:
         cut : bool array [shape=(n_firings,)]
         faulty : float
             Probability that the cylinder has a fault.
+        lines : bool array [shape=(n_firings,)]
+            Where a spark line would show: a current ramp alone calls no spark usual.
+
+        Returns
+        -------
+        odd_log : float
+            Log likelihood of some odd sparks among the cylinder's over none.
         """
-        spark_seen, work_seen = (np.ptp(x[own], axis=1) > 0 for x in (sparks, works))
+        spark_seen = np.ptp(sparks[own], axis=(1, 2)) > 0
+        work_seen = np.ptp(works[own], axis=1) > 0
+        used = ~cut[own]
+        likely = np.exp(sparks[own] - sparks[own].max(axis=(1, 2), keepdims=True))
+        of_sparks, share, odd_log = _share_sparks(likely.astype(float), used)
         by_spark, joint = _find_states(
-            sparks[own], works[own], feeble[own], ~cut[own], faulty=faulty
+            of_sparks, share, works[own], feeble[own], used, faulty=faulty
         )
         by_work = joint.sum(axis=1)
         by_state = np.zeros((own.size, len(SPARK_STATES)))
         for number, state in enumerate(STATE_OF):
             by_state[:, state] += by_spark[:, number]
-        self.spark[own] = np.where(spark_seen, by_state.argmax(axis=1), len(SPARK_STATES) - 1)
-        self.spark_probability[own] = np.where(spark_seen, by_state.max(axis=1), np.nan)
-        known = (work_seen | (spark_seen & (self.spark[own] != 0))) & ~cut[own]
+        named = spark_seen & (lines[own] | (by_state.argmax(axis=1) != 0))
+        self.spark[own] = np.where(named, by_state.argmax(axis=1), len(SPARK_STATES) - 1)
+        self.spark_probability[own] = np.where(named, by_state.max(axis=1), np.nan)
+        known = (work_seen | (named & (self.spark[own] != 0))) & ~cut[own]
         unknown = np.where(cut[own], WORK_STATES.index("cut"), len(WORK_STATES) - 1)
         self.work[own] = np.where(known, by_work.argmax(axis=1), unknown)
         self.work_probability[own] = np.where(known, by_work.max(axis=1), np.nan)
         told = work_seen | spark_seen | cut[own]
         self.lost[own] = np.where(told, np.where(cut[own], NO_ANSWER, by_work[:, 2]), np.nan)
+        return odd_log
 
-    def count(self, own: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def count(self, own: NDArray[np.int64]) -> NDArray[np.float64]:
         """Count firings by their likeliest states.
 
         Parameters
@@ -104,18 +117,39 @@ class FiringStates:
 
         Returns
         -------
-        all, sure : float64 array [shape=(len(SPARK_STATES), len(WORK_STATES))]
-            All of them, and those of which the spark's state is sure.
+        counts : float64 array [shape=(len(SPARK_STATES), len(WORK_STATES))]
         """
-        sure = own[np.nan_to_num(self.spark_probability[own]) >= SURE_STATE]
-        counts = np.zeros((2, len(SPARK_STATES), len(WORK_STATES)))
-        for table, rows in zip(counts, (own, sure), strict=True):
-            np.add.at(table, (self.spark[rows], self.work[rows]), 1.0)
-        return counts[0], counts[1]
+        counts = np.zeros((len(SPARK_STATES), len(WORK_STATES)))
+        np.add.at(counts, (self.spark[own], self.work[own]), 1.0)
+        return counts
+
+
+def _share_sparks(
+    likely: NDArray[np.float64], used: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    """Weigh each mechanism by its share among a cylinder's sparks; the shares; `odd_log`.
+
+    A cylinder's fault has a size of its own: the shares are learned by mechanism and severity, so
+    that many sparks that are odd alike tell more than each of them.
+    """
+    n_sizes = likely.shape[2]
+    prior = np.full(likely.shape[1:], ODD_SHARE / (len(NAMES) - 1) / n_sizes)
+    prior[0] = (1.0 - ODD_SHARE) / n_sizes
+    flat, n = likely.reshape(len(likely), -1), int(used.sum())
+    held = PRIOR_FIRINGS * prior.ravel()
+    learned, share = flat[used], prior.ravel()
+    for _ in range(ROUNDS):
+        found = share * (learned.T @ (1.0 / np.maximum(learned @ share, TINY)))
+        share = (found + held) / (n + PRIOR_FIRINGS)
+    by_spark = (flat * share).reshape(likely.shape).sum(axis=2)
+    none = np.maximum(likely[used, 0, 0], TINY)
+    odd_log = float(np.log(np.maximum(by_spark[used].sum(axis=1), TINY) / none).sum())
+    return by_spark, share.reshape(likely.shape[1:]).sum(axis=1), odd_log
 
 
 def _find_states(
-    sparks: NDArray[np.float64],
+    of_sparks: NDArray[np.float64],
+    share: NDArray[np.float64],
     works: NDArray[np.float64],
     feeble: NDArray[np.float64],
     used: NDArray[np.bool_],
@@ -127,25 +161,16 @@ def _find_states(
     Both shares are learned from the cylinder's firings. A spark is named by what the coil shows: a
     lost combustion does not make a usual spark a strained one, but a done one needs a spark.
     """
-    prior = np.full(len(NAMES), ODD_SHARE / (len(NAMES) - 1))
-    prior[0] = 1.0 - ODD_SHARE
     odd_work = ODD_WORK + ODD_WORK_FAULTY * faulty
     sound_work = (1.0 - 2.0 * odd_work, odd_work, odd_work)
     works_prior = np.array([sound_work, *(m.work for m in list(MECHANISMS.values())[1:])])
-    likely_spark = np.exp(sparks - sparks.max(axis=1, keepdims=True))
     likely_work = np.exp(works - works.max(axis=1, keepdims=True))[:, None, :]
     likely_work = np.repeat(likely_work, len(NAMES), axis=1)
     told = np.isfinite(feeble)  # an odd spark does its work or not by what is left of it
     likely_work[told, 1:, 0] *= 2.0 * (1.0 - feeble[told, None])
     likely_work[told, 1:, 2] *= 2.0 * feeble[told, None]
-    share, n = prior, int(used.sum())
-    learned = likely_spark[used]
-    for _ in range(ROUNDS):
-        found = share * (learned.T @ (1.0 / np.maximum(learned @ share, TINY)))
-        share = (found + PRIOR_FIRINGS * prior) / (n + PRIOR_FIRINGS)
-    by_spark = likely_spark * share
-    by_spark /= np.maximum(by_spark.sum(axis=1, keepdims=True), TINY)
-    both = (likely_spark * share)[:, :, None] * likely_work
+    by_spark = of_sparks / np.maximum(of_sparks.sum(axis=1, keepdims=True), TINY)
+    both = of_sparks[:, :, None] * likely_work
     flat = both.reshape(both.shape[0], -1)
     learned, of_work = flat[used], works_prior
     # where physics leaves no doubt (no spark at all), no table of firings is to learn otherwise
@@ -160,5 +185,5 @@ def _find_states(
     joint /= np.maximum(joint.sum(axis=(1, 2), keepdims=True), TINY)
     # A firing that did its work had a spark that can: whatever the coil's channels seem to show.
     done = joint[:, :, 0].sum(axis=1)[:, None]
-    by_spark *= 1.0 - done * (1.0 - works_prior[:, 0])
+    by_spark *= 1.0 - done * (1.0 - of_work[:, 0])
     return by_spark / np.maximum(by_spark.sum(axis=1, keepdims=True), TINY), joint

@@ -12,6 +12,8 @@ LEAST_OWN = 4  # sound firings of a cylinder from which its own level is told
 HELD_BACK = 4.0  # firings by which a cylinder's level is drawn to that of the others
 REACH_CYCLES = 4  # on each side, over which the engine's running condition is followed
 LEAST_REACH = 12  # firings
+REPEATED = 8  # times that each value comes, in the mean, where a measure is told in steps
+LEAST_CYLINDERS = 3  # of which one may be at fault and the middle one is not
 APART = (
     2.0  # least scatters by which the levels of sound cylinders differ on like channels, at least
 )
@@ -69,10 +71,38 @@ def compare_with_sound(
             level[c] = own * count[c] / (count[c] + HELD_BACK)
     apart = apart - level[cylinder]
     own_known = count >= LEAST_OWN
-    size = np.abs(apart[rows])
-    # 95 % of a normal law lie within 1.96 sigma: tails that are fatter count, or they accuse
-    scatter = max(TO_SIGMA * float(np.median(size)), float(np.quantile(size, 0.95)) / 1.96)
+    scatter = max(_find_scatter(apart[rows], cylinder[rows]), _find_step(values[rows]))
     levels = level[own_known]
     between = TO_SIGMA * float(np.median(np.abs(levels))) if levels.size >= 3 else 0.0
     stranger = np.hypot(scatter, max(between, APART * least))
     return apart, np.where(own_known[cylinder], scatter, stranger)
+
+
+def _find_scatter(apart: NDArray[np.float64], cylinder: NDArray[np.int64]) -> float:
+    """Find the standard deviation of sound firings, with fat tails, without faults among them.
+
+    95 % of a normal law lie within 1.96 sigma: tails that are fatter count, or they accuse. But a
+    fault has tails too. Chance has them in all cylinders: the middle one's count. Of one or two
+    cylinders, where that tells nothing, it has them on both sides, and a fault on one.
+    """
+    tails = []
+    for c in np.unique(cylinder):
+        own = apart[cylinder == c]
+        if own.size >= LEAST_OWN:
+            low, high = np.quantile(own, (0.025, 0.975))
+            tails.append((min(-low, high), np.quantile(np.abs(own), 0.95)))
+    few = len(tails) < LEAST_CYLINDERS
+    sizes = sorted(short if few else both for short, both in tails)
+    middle = sizes[(len(sizes) - 1) // 2] / 1.96 if sizes else 0.0
+    return max(TO_SIGMA * float(np.median(np.abs(apart))), middle)
+
+
+def _find_step(values: NDArray[np.float64]) -> float:
+    """Find the step in which a coarse instrument tells a measure; 0 where it is fine enough.
+
+    Most values are then the same and scatter by nothing, and the next step up is no strangeness.
+    """
+    distinct = np.unique(values)
+    if distinct.size < 2 or distinct.size * REPEATED > values.size:
+        return 0.0
+    return float(np.median(np.diff(distinct)))

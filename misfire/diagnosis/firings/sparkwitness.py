@@ -53,7 +53,7 @@ SAMPLED = 4000  # of those, measured one by one; the others take their mean
 
 def weigh_sparks(
     table: pd.DataFrame, cylinder: NDArray[np.int64], *, n_cylinders: int
-) -> NDArray[np.float64]:
+) -> NDArray[np.float32]:
     """Weigh every mechanism against every firing's spark.
 
     Parameters
@@ -64,9 +64,9 @@ def weigh_sparks(
 
     Returns
     -------
-    log_likelihood : float64 array [shape=(n_firings, len(MECHANISMS))]
-        Natural log, up to a term that is the same for all mechanisms; all 0 where no channel shows
-        the spark.
+    log_likelihood : float32 array [shape=(n_firings, len(MECHANISMS), len(SEVERITIES))]
+        Natural log, by severity, up to a term that is the same for all; all 0 where no channel
+        shows the spark.
     """
     no_dwell = table["no_dwell"].to_numpy(float) == 1
     dark = table["no_breakdown"].to_numpy(float) == 1
@@ -74,10 +74,11 @@ def weigh_sparks(
     odd = dark | no_dwell | lacking
     strange = _find_strange(table, cylinder, dark, n_cylinders)
     sound = ~(odd | strange)
-    weighed = np.zeros((len(table), len(MECHANISMS)))
+    by_size: NDArray[np.float32] = np.zeros(0, np.float32)
     for turn in range(ROUNDS):
-        weighed = _weigh(table, cylinder, sound, dark, no_dwell, n_cylinders)
+        by_size = _weigh(table, cylinder, sound, dark, no_dwell, n_cylinders)
         if turn + 1 < ROUNDS:
+            weighed = forget_severity(by_size)
             prior = np.full(len(MECHANISMS), ODD_SHARE / (len(MECHANISMS) - 1))
             prior[0] = 1.0 - ODD_SHARE
             joint = weighed + np.log(prior)
@@ -91,7 +92,22 @@ def weigh_sparks(
                     else np.zeros(prior.size)
                 )
                 sound[own] &= np.logaddexp.reduce(TELLING * mean[1:] + np.log(prior[1:])) < 0.0
-    return weighed
+    return by_size
+
+
+def forget_severity(by_size: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Weigh every mechanism whatever its severity.
+
+    Parameters
+    ----------
+    by_size : float32 array [shape=(n_firings, len(MECHANISMS), len(SEVERITIES))]
+        From `weigh_sparks`.
+
+    Returns
+    -------
+    log_likelihood : float64 array [shape=(n_firings, len(MECHANISMS))]
+    """
+    return np.asarray(np.logaddexp.reduce(by_size, axis=2) - log(len(SEVERITIES)), float)
 
 
 def find_feeble(
@@ -191,7 +207,7 @@ def _weigh(
     dark: NDArray[np.bool_],
     no_dwell: NDArray[np.bool_],
     n_cylinders: int,
-) -> NDArray[np.float64]:
+) -> NDArray[np.float32]:
     """Weigh with one set of firings believed sound."""
     n = len(table)
     apart, sigma = {}, {}
@@ -216,16 +232,17 @@ def _weigh(
     plain = np.flatnonzero(clear)
     step = max(1, -(-plain.size // SAMPLED))
     rows = np.sort(np.concatenate((np.flatnonzero(~clear), plain[::step])))
-    weighed = np.zeros((n, len(MECHANISMS)))
+    # the largest array of all: in single precision
+    weighed: NDArray[np.float32] = np.zeros((n, len(MECHANISMS), len(SEVERITIES)), np.float32)
     for number, mechanism in enumerate(MECHANISMS.values()):
         if mechanism.state == "not_switched":
             continue
         part = _weigh_measures(mechanism, apart, sigma, rows)
         lit = 1.0 - min(max(mechanism.dark, usual_dark + 0.001), 0.99)
-        part += np.where(shown[rows], np.where(dark[rows], log(1.0 - lit), log(lit)), 0.0)
+        part += np.where(shown[rows], np.where(dark[rows], log(1.0 - lit), log(lit)), 0.0)[:, None]
         chance = min(max(mechanism.leaks, 0.002), 0.998)
-        part += np.where(leaks[rows] == 1, log(chance), 0.0)
-        part += np.where(leaks[rows] == 0, log(1.0 - chance), 0.0)
+        part += np.where(leaks[rows] == 1, log(chance), 0.0)[:, None]
+        part += np.where(leaks[rows] == 0, log(1.0 - chance), 0.0)[:, None]
         weighed[rows, number] = part
     if step > 1:  # what is like the sampled ones weighs like them, cylinder by cylinder
         rest = np.setdiff1d(plain, rows)
@@ -234,8 +251,8 @@ def _weigh(
             if like.size:
                 weighed[rest[cylinder[rest] == c]] = weighed[like].mean(axis=0)
     last = len(MECHANISMS) - 1
-    best = weighed[:, :last].max(axis=1)
-    weighed[:, last] = best - NOT_SWITCHED_LOG
+    best = weighed[:, :last].max(axis=(1, 2))
+    weighed[:, last] = best[:, None] - NOT_SWITCHED_LOG
     weighed[no_dwell, :last] = -NOT_SWITCHED_LOG
     weighed[no_dwell, last] = 0.0
     unseen = ~no_dwell & ~np.isfinite(table["no_dwell"].to_numpy(float)) & ~shown
@@ -250,21 +267,19 @@ def _weigh_measures(
     sigma: dict[str, NDArray[np.float64]],
     rows: NDArray[np.int64],
 ) -> NDArray[np.float64]:
-    """Likelihood of the measures of some firings, over all severities."""
-    sizes = np.array(SEVERITIES if mechanism.per_severity else (0.0,))
-    total = np.zeros((sizes.size, rows.size))
+    """Log likelihood of the measures of some firings, by severity."""
+    sizes = np.array(SEVERITIES)
+    total = np.zeros((rows.size, sizes.size))
     for name, off in apart.items():
         value, scatter = off[rows], sigma[name][rows]
         seen = np.isfinite(value)
         moved = mechanism.per_severity.get(name, 0.0) * sizes
         centre = moved + mechanism.always.get(name, 0.0)
         extra = np.hypot(LEVEL_SCATTER * np.abs(moved), mechanism.scatter.get(name, 0.0))
-        for k in range(sizes.size if np.any(moved) else 1):
+        alike = not np.any(moved)
+        for k in range(1 if alike else sizes.size):
             part = np.zeros(rows.size)
             spread = np.hypot(scatter[seen], extra[k])
             part[seen] = TOGETHER * log_student(value[seen] - centre[k], spread, freedom=FREEDOM)
-            if np.any(moved):
-                total[k] += part
-            else:
-                total += part
-    return np.asarray(np.logaddexp.reduce(total, axis=0) - log(sizes.size))
+            total[:, slice(None) if alike else slice(k, k + 1)] += part[:, None]
+    return total

@@ -116,6 +116,45 @@ def test_a_short_spark_that_did_its_work_is_ailing_and_not_lost():
     assert find_ailing(judge(sound, of)) == {}
 
 
+@pytest.mark.parametrize(("recorded", "size"), [((1, 2, 3, 4), 0.2), ((3,), 0.3)])
+def test_mild_strain_is_told_by_all_firings_together(recorded, size):
+    # a wider gap: each firing is within four, or six, scatters of the sound (common practice)
+    change = {"form_burn_ms": -size, "form_breakdown_us": size, "form_burn_level": 0.6 * size}
+    table, of, _ = draw(n_cycles=300, odd=0.2, change=change)
+    unseen = ~np.isin(of, recorded)
+    table.loc[unseen, [*SOUND, "no_breakdown", "form_leaks"]] = np.nan
+    found = judge(table, of, faulty=0.03)
+    assert list(find_ailing(found)) == [3]
+    assert 0.1 < find_ailing(found)[3] < 0.3
+
+
+def test_long_tails_in_every_cylinder_are_no_ailing_spark():
+    table, of, _ = draw(n_cycles=300, odd=0.0)
+    rng = np.random.default_rng(5)
+    for name in SOUND:  # Student's law of three degrees, as turbulence scatters breakdown and burn
+        table[name] = SOUND[name] + SCATTER.get(name, 0.05) * rng.standard_t(3, len(table))
+    assert find_ailing(judge(table, of, faulty=0.03)) == {}
+
+
+def test_a_measure_told_in_steps_is_not_strange_one_step_on():
+    # an instrument of 8 bits over 1000 V gives a spark line of 30 V in steps of 4 V
+    table, of, _ = draw(n_cycles=300, odd=0.0)
+    rng = np.random.default_rng(6)
+    table["form_burn_level"] = np.log(np.where(rng.random(len(table)) < 0.9, 28.0, 32.0) / 25.0)
+    unseen = of != 3
+    table.loc[unseen, [*SOUND, "no_breakdown", "form_leaks"]] = np.nan
+    assert find_ailing(judge(table, of, faulty=0.03)) == {}
+
+
+def test_a_current_ramp_alone_calls_no_spark_usual():
+    table, of, _ = draw(odd=0.2, change={"form_peak_a": -0.5, "form_slope": -0.45})
+    lines = ["form_burn_ms", "form_breakdown_us", "form_firing", "form_burn_level", "form_kick"]
+    table[[*lines, "form_ring", "no_breakdown", "form_leaks"]] = np.nan
+    named = np.array(SPARK_STATES)[judge(table, of).spark]
+    assert set(named) == {"unseen", "starved"}
+    assert np.mean(named[of != 3] == "unseen") > 0.98
+
+
 def test_a_leaking_cylinder_always_gives_less():
     table, of, _ = draw(odd=1.0, lack=0.4)
     table.loc[of == 3, "approach_z"] += 2.5
