@@ -81,7 +81,7 @@ def compare_with_sound(
 def _find_scatter(apart: NDArray[np.float64], cylinder: NDArray[np.int64]) -> float:
     """Find the standard deviation of sound firings, with fat tails, without faults among them.
 
-    95 % of a normal law lie within 1.96 sigma: tails that are fatter count, or they accuse. But a
+    90 % of a normal law lie within 1.645 sigma: tails that are fatter count, or they accuse. But a
     fault has tails too. Chance has them in all cylinders: the middle one's count. Of one or two
     cylinders, where that tells nothing, it has them on both sides, and a fault on one.
     """
@@ -89,11 +89,11 @@ def _find_scatter(apart: NDArray[np.float64], cylinder: NDArray[np.int64]) -> fl
     for c in np.unique(cylinder):
         own = apart[cylinder == c]
         if own.size >= LEAST_OWN:
-            low, high = np.quantile(own, (0.025, 0.975))
-            tails.append((min(-low, high), np.quantile(np.abs(own), 0.95)))
+            low, high = np.quantile(own, (0.025, 0.975))  # within 1.96 sigma
+            tails.append((min(-low, high) / 1.96, np.quantile(np.abs(own), 0.9) / 1.645))
     few = len(tails) < LEAST_CYLINDERS
-    sizes = sorted(short if few else both for short, both in tails)
-    middle = sizes[(len(sizes) - 1) // 2] / 1.96 if sizes else 0.0
+    sizes = sorted(shorter if few else both for shorter, both in tails)
+    middle = sizes[(len(sizes) - 1) // 2] if sizes else 0.0
     return max(TO_SIGMA * float(np.median(np.abs(apart))), middle)
 
 
