@@ -23,6 +23,8 @@ from misfire.classify.parts import judge_in_parts
 from misfire.classify.rules import find_outstanding, score_cylinders, score_firings
 from misfire.diagnosis.firings.explanation import Explanation, explain
 from misfire.diagnosis.firings.sealwitness import weigh_compression
+from misfire.diagnosis.firings.states import KINDS
+from misfire.diagnosis.looks import lean_on_looks
 from misfire.diagnosis.onecoil import weigh_coils
 from misfire.features.compression import CompressionTable
 from misfire.features.cylinders import build_cylinder_table
@@ -103,14 +105,16 @@ def judge(
     weights = PHYSICS_WEIGHTS if model is None else model.weights
     pattern = score_cylinders(cylinders) if model is None else judge_cylinders(model, cylinders)
     sealing = weigh_compression(compression, n_cylinders)
+    learned = NOTHING if model is None else model.learned
     explanation = explain(
         table,
         cylinder,
         faulty=expit(pattern),
         disturbed=disturbed,
         compression=sealing,
-        learned=NOTHING if model is None else model.learned,
+        learned=learned,
     )
+    explanation = lean_on_looks(explanation, learned)
     give_back()
     addends = np.stack(
         (
@@ -123,7 +127,8 @@ def judge(
         axis=1,
     )
     alone = addends.sum(axis=1)
-    odds, kinds = weigh_coils(alone, explanation.kinds, explanation.likely, coils)
+    of_coil = explanation.likely + learned.list_odds(KINDS)  # common in a cylinder, so in a coil
+    odds, kinds = weigh_coils(alone, explanation.kinds, of_coil, coils)
     addends = np.column_stack((addends, odds - alone))
     faulty = np.clip(expit(odds), LEAST_PROBABILITY, MOST_PROBABILITY)
     return Judgement(

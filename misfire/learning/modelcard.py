@@ -22,6 +22,7 @@ ACROSS = (
 )
 SHARE_TITLE = "Reliability of the shares of all fault types (of a cylinder at fault):"
 FIRING_TITLE = "Reliability of the firings' probabilities:"
+SHOWN_LEANINGS = 5  # of what looks of firings meant
 WORDS = {
     "top1_cylinder": "faulty cylinder ranked first",
     "top2_cylinder": "faulty cylinder among the first two",
@@ -204,6 +205,9 @@ def _format_learned(learned: Learned) -> list[str]:
     odds = (f"{k} {v:+.2f}" for k, v in learned.kind_odds.items())
     trust = (f"{k} {v:.2f}" for k, v in learned.trust.items())
     usual = (f"{k} {c:.2f} +- {s:.2f}" for k, (c, s) in learned.usual.items())
+    towards = [(v, k, look) for look, of in learned.leanings.items() for k, v in of.towards.items()]
+    strongest = sorted(towards, key=lambda one: (-abs(one[0]), one[1:]))[:SHOWN_LEANINGS]
+    leanings = (f"{look} towards {k} {v:+.2f}" for v, k, look in strongest)
     return [
         "",
         f"## What {learned.n_cases} confirmed cases corrected",
@@ -211,6 +215,9 @@ def _format_learned(learned: Learned) -> list[str]:
         "- Kinds of fault, commoner by (log odds): " + (", ".join(odds) or "nothing") + ".",
         "- Trust in the witnesses of the kinds (1: as written): "
         + (", ".join(trust) or "nothing")
+        + ".",
+        "- What looks of the firings meant, the strongest (log odds if all look so): "
+        + (", ".join(leanings) or "nothing")
         + ".",
         "- Usual spark of sound cylinders (logs, centre and spread): "
         + (", ".join(usual) or "nothing")

@@ -135,6 +135,9 @@ def train(
             "kind_odds": dict(adapted.learned.kind_odds),
             "trust": dict(adapted.learned.trust),
             "usual": {name: list(pair) for name, pair in adapted.learned.usual.items()},
+            "leanings": {
+                look: dict(leaning.towards) for look, leaning in adapted.learned.leanings.items()
+            },
         },
         "held_out": lay_out_scores(scores),
         "comparison": lay_out_comparison(comparisons),

@@ -1,18 +1,22 @@
 """What confirmed cases correct: against labels drawn from known odds, and closed forms."""
 
 import dataclasses
+from dataclasses import dataclass
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from misfire.classify.learned import NOTHING
+from misfire.classify.learned import LOOKS, NOTHING
 from misfire.diagnosis.firings.states import KIND_PRIOR, KINDS, POPULATION
+from misfire.diagnosis.looks import lean_on_looks, measure_looks
 from misfire.learning.adapting import (
     LEAST_REAL,
     PRIOR_CASES,
     PRIOR_COILS,
     Taught,
+    _Known,
+    _lose,
     adapt,
     adapt_line,
     learn_kinds,
@@ -22,6 +26,7 @@ from misfire.learning.adapting import (
 from misfire.learning.fitting import fit_model
 from misfire.learning.judgedcase import judge_case
 from misfire.learning.scores import compare_scores
+from misfire.records import FAULT_TYPES, SPARK_STATES, WORK_STATES
 from tests.builders.models import make_case, make_cases, make_model
 
 
@@ -67,11 +72,12 @@ def test_nothing_to_learn_from(kind):
     assert adapt_line(said, label, n_vehicles=n) == (1.0, 0.0)
 
 
-def make_taught(n, truth, *, lean=0.0, seed=3, sparks=None):
+def make_taught(n, truth, *, lean=0.0, seed=3, sparks=None, looks=None):
     """Make judged cases of one faulty cylinder each: `truth(rng)` draws its kind.
 
     What the firings say leans by `lean` towards mixture, and else nothing; `sparks`: the level of
-    the usual spark line of every cylinder.
+    the usual spark line of every cylinder; `looks(kind)`: firings of the faulty
+    one by their states.
     """
     rng = np.random.default_rng(seed)
     kinds = list(KINDS)
@@ -84,11 +90,27 @@ def make_taught(n, truth, *, lean=0.0, seed=3, sparks=None):
         weighed = np.zeros((4, 4, len(kinds)))
         weighed[:, 2] = -np.inf
         weighed[:, 0, kinds.index("mixture")] = lean
+        table = np.zeros((4, len(SPARK_STATES), len(WORK_STATES)))
+        table[:, 0, 0] = size
+        if looks is not None:
+            table[1] = looks(case.faulty[2])
         told = SimpleNamespace(
-            weighed=weighed, spark=np.zeros(size, np.int8), spark_probability=np.ones(size)
+            weighed=weighed,
+            spark=np.zeros(size, np.int8),
+            spark_probability=np.ones(size),
+            table=table,
         )
         taught.append(Taught(case, SimpleNamespace(explanation=told)))
     return taught
+
+
+@dataclass(frozen=True)
+class Explained:
+    """What leaning on looks needs of an explanation."""
+
+    table: np.ndarray
+    kinds: np.ndarray
+    likely: np.ndarray
 
 
 def draw_kind(rng):
@@ -99,7 +121,8 @@ class TestKinds:
     def test_without_evidence_frequencies_are_those_of_a_dirichlet_prior(self):
         """Posterior mode: (prior x weight + counts) / (weight + cases); a closed form."""
         taught = make_taught(40, draw_kind)
-        odds, trust = learn_kinds(taught, {})
+        learned = learn_kinds(taught, {})
+        odds, trust = learned.kind_odds, learned.trust
         counts = {k: sum(k in t.case.faulty.values() for t in taught) for k in KINDS}
         common = np.array([KIND_PRIOR[k] for k in KINDS])
         mode = PRIOR_CASES * common + np.array([counts[k] for k in KINDS])
@@ -108,11 +131,11 @@ class TestKinds:
         assert found / found.sum() == pytest.approx(mode, abs=2e-3)
         assert trust["firings"] == pytest.approx(1.0, abs=0.02)  # nothing was said, nothing wrong
 
-    @pytest.mark.parametrize(("n", "way"), [(5, 0.2), (200, 10 / 11)])
+    @pytest.mark.parametrize(("n", "way"), [(5, 1 / 3), (200, 20 / 21)])
     def test_few_cases_hardly_move_it_and_many_do(self, n, way):
         """The way from what is written to what was counted: n / (n + prior cases)."""
         taught = make_taught(n, draw_kind)
-        odds, _ = learn_kinds(taught, {})
+        odds = learn_kinds(taught, {}).kind_odds
         shares = {k: KIND_PRIOR[k] * np.exp(odds[k]) for k in KINDS}
         found = shares["low_compression"] / sum(shares.values())
         counted = np.mean(["low_compression" in t.case.faulty.values() for t in taught])
@@ -120,14 +143,71 @@ class TestKinds:
         assert (found - written) / (counted - written) == pytest.approx(way, abs=0.01)
 
     def test_a_witness_that_lies_is_trusted_less_and_one_that_is_right_more(self):
-        wrong = learn_kinds(make_taught(60, lambda rng: "weak_coil", lean=30.0), {})[1]["firings"]
-        right = learn_kinds(make_taught(60, lambda rng: "mixture", lean=10.0), {})[1]["firings"]
+        wrong = learn_kinds(make_taught(60, lambda rng: "weak_coil", lean=30.0), {}).trust[
+            "firings"
+        ]
+        right = learn_kinds(make_taught(60, lambda rng: "mixture", lean=10.0), {}).trust["firings"]
         assert wrong < 0.7
         assert right > 1.0
 
     def test_no_faulty_cylinder_teaches_no_kind(self):
         healthy = dataclasses.replace(make_taught(1, draw_kind)[0].case, faulty={})
-        assert learn_kinds([Taught(healthy, None)], {}) == ({}, {})
+        assert learn_kinds([Taught(healthy, None)], {}) == NOTHING
+
+
+class TestLooks:
+    def test_what_a_look_meant_is_learned(self):
+        """Dark sparks of one kind, usual ones of another: the leanings part them by both looks."""
+
+        def dark_if_leaking(kind):
+            table = np.zeros((len(SPARK_STATES), len(WORK_STATES)))
+            dark = kind == "low_compression"
+            table[SPARK_STATES.index("no_breakdown" if dark else "usual"), 2] = 50.0
+            return table
+
+        learned = learn_kinds(make_taught(40, draw_kind, looks=dark_if_leaking), {})
+        dark, usual = learned.leanings["spark no_breakdown"], learned.leanings["spark usual"]
+        assert dark.usual + usual.usual == pytest.approx(1.0)
+        assert dark.towards["low_compression"] > 0.3 > -0.3 > dark.towards["mixture"]
+        assert usual.towards["mixture"] > 0.3
+        assert learned.leanings["work lost"].towards["mixture"] == pytest.approx(0.0, abs=1e-3)
+
+        made = make_taught(1, draw_kind).pop()
+        table = np.stack([dark_if_leaking("low_compression"), dark_if_leaking("mixture")])
+        kinds = np.full((2, len(FAULT_TYPES)), 1.0 / len(FAULT_TYPES))
+        told = Explained(table, kinds, np.zeros((2, len(KINDS))))
+        leant = lean_on_looks(told, learned)
+        leak, lean = FAULT_TYPES.index("low_compression"), FAULT_TYPES.index("mixture")
+        assert leant.kinds[0, leak] > leant.kinds[1, leak]
+        assert leant.kinds[1, lean] > leant.kinds[0, lean]
+        assert leant.kinds.sum(axis=1) == pytest.approx(1.0)
+        assert lean_on_looks(made, NOTHING) is made
+
+    def test_what_all_cases_share_is_told_by_the_frequencies(self):
+        taught = make_taught(40, draw_kind)
+        leanings = learn_kinds(taught, {}).leanings
+        assert all(v == 0.0 for of in leanings.values() for v in of.towards.values())
+        assert leanings["spark usual"].usual == 1.0
+
+    def test_firings_without_fuel_do_not_count(self):
+        table = np.zeros((2, len(SPARK_STATES), len(WORK_STATES)))
+        table[0, 0, WORK_STATES.index("cut")] = 30.0
+        table[0, 2, 2], table[0, 0, 0] = 5.0, 15.0
+        looks = dict(zip(LOOKS, measure_looks(table).T.tolist(), strict=True))
+        assert looks["spark usual"] == [0.75, 0.0]
+        assert looks["spark starved"] == looks["work lost"] == [0.25, 0.0]
+
+
+def test_slope_of_the_loss_is_its_difference_quotient():
+    rng = np.random.default_rng(8)
+    weighed = rng.normal(0.0, 5.0, (30, 4, len(KINDS)))
+    weighed[::2, 2] = -np.inf
+    looks = rng.dirichlet(np.ones(len(LOOKS)), 30)
+    known = _Known(weighed, looks, rng.integers(0, len(KINDS), 30), rng.uniform(0.2, 1.0, 30))
+    x = rng.normal(0.0, 0.3, len(KINDS) + 3 + len(LOOKS) * len(KINDS))
+    steps = 1e-5 * np.eye(x.size)
+    quotient = [(_lose(x + s, known)[0] - _lose(x - s, known)[0]) / 2e-5 for s in steps]
+    assert _lose(x, known)[1] == pytest.approx(quotient, abs=1e-5, rel=1e-5)
 
 
 class TestUsualSpark:
