@@ -28,7 +28,7 @@ from misfire.align.store import open_store
 from misfire.align.storewriter import CODINGS, write_store
 from misfire.childprocess import Limits
 from misfire.classify.bundle import parse_manifest, unpack_arrays
-from misfire.classify.learned import Learned, read_learned, write_learned
+from misfire.classify.learned import LOOKS, Leaning, Learned, read_learned, write_learned
 from misfire.errors import FormatError, MisfireError
 from misfire.fleet.catalogue import Catalogue
 from misfire.fleet.folder import CATALOGUE
@@ -230,13 +230,21 @@ def run_wav_header(data: bytes, folder: Path) -> None:
         raise ContractError(f"more than there is: {header}")
 
 
-_LEARNED = Learned({"mixture": 0.5}, {"firings": 0.9}, {"form_burn_ms": (0.1, 0.5)}, 7)
+_LEARNED = Learned(
+    {"mixture": 0.5},
+    {"firings": 0.9},
+    {"form_burn_ms": (0.1, 0.5)},
+    7,
+    {look: Leaning(0.1, {"mixture": 0.2}) for look in LOOKS},
+)
 
 
 def run_learned(data: bytes, folder: Path) -> None:
     """Read what a bundle says it learned from confirmed cases."""
     found = read_learned(data)
-    if not all(math.isfinite(v) for v in (*found.kind_odds.values(), *found.trust.values())):
+    numbers = [v for leaning in found.leanings.values() for v in leaning.towards.values()]
+    numbers += [*found.kind_odds.values(), *found.trust.values()]
+    if not all(math.isfinite(v) for v in numbers):
         raise ContractError("a number that is none")
 
 
