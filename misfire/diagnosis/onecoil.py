@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.classify.model import expit
+from misfire.diagnosis.firings.explanation import LAPSE
 from misfire.diagnosis.firings.states import KINDS
 from misfire.records import FAULT_TYPES, Engine
 
@@ -71,7 +72,9 @@ def weigh_coils(
     -----
     Bayes' rule over two hypotheses. One coil: the likelihood ratios of its cylinders multiply, and
     a fault is rare once; a cylinder that works as it should speaks against it. Each by itself: a
-    cylinder is sound or not on its own, and faults are rare each time.
+    cylinder is sound or not on its own, and faults are rare each time. What all cylinders of a coil
+    have may also be of none of the coil's faults (one fuel rail, one wheel): `LAPSE` of the kinds'
+    shares stays as each cylinder by itself has it.
     """
     odds, kinds = odds.copy(), kinds.copy()
     prior = np.log(CYLINDER_PRIOR / (1.0 - CYLINDER_PRIOR))
@@ -91,7 +94,7 @@ def weigh_coils(
         likely = rare + evidence[np.ix_(own, columns)].mean(axis=0)
         of_coil = np.zeros(len(FAULT_TYPES))
         of_coil[places] = np.exp(likely - np.logaddexp.reduce(likely))
-        share = (chance / faulty)[:, None]
+        share = (1.0 - LAPSE) * (chance / faulty)[:, None]
         kinds[own] = share * of_coil + (1.0 - share) * kinds[own]
         odds[own] = np.log(faulty / (1.0 - faulty))
     return odds, kinds

@@ -61,6 +61,16 @@ def test_the_sparks_choose_among_the_coils_faults():
     assert set(kinds) == {"no_primary"}
 
 
+def test_what_a_coil_cannot_have_stays_possible():
+    """However sure the firings: by hand as above, and a tenth of the shares is each one's own."""
+    kinds = np.zeros((4, len(FAULT_TYPES)))
+    kinds[:, FAULT_TYPES.index("mixture")] = 1.0
+    _, found = weigh_coils(np.full(4, 30.0), kinds, np.zeros((4, len(KINDS))), DISTRIBUTOR)
+    chance = 0.03 / (0.03 + 0.97 * 0.1**4)  # one rare fault against four
+    assert_allclose(found[:, FAULT_TYPES.index("mixture")], 1.0 - 0.9 * chance, rtol=1e-6)
+    assert_allclose(found[:, FAULT_TYPES.index("weak_coil")], 0.9 * chance * 0.5, rtol=1e-6)
+
+
 def test_a_coil_on_each_plug_is_none_of_these():
     order = (1, 3, 4, 2)
     assert list_coils(Engine(4, order, "coil_on_plug")) == ()
