@@ -7,8 +7,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from misfire.classify.learned import LOOKS, NOTHING
+from misfire.classify.learned import LOOKS, NOTHING, Learned
 from misfire.diagnosis.firings.states import KIND_PRIOR, KINDS, POPULATION
+from misfire.diagnosis.judging import judge
 from misfire.diagnosis.looks import lean_on_looks, measure_looks
 from misfire.learning.adapting import (
     LEAST_REAL,
@@ -208,6 +209,25 @@ def test_slope_of_the_loss_is_its_difference_quotient():
     steps = 1e-5 * np.eye(x.size)
     quotient = [(_lose(x + s, known)[0] - _lose(x - s, known)[0]) / 2e-5 for s in steps]
     assert _lose(x, known)[1] == pytest.approx(quotient, abs=1e-5, rel=1e-5)
+
+
+def test_what_is_common_in_a_cylinder_is_common_in_a_shared_coil():
+    """Bayes: a kind commoner by e^2 gains e^2 over another; the lapse takes a little of it."""
+    model = make_model().model
+    case = make_case(3, faulty=dict.fromkeys((1, 2, 3, 4), "no_primary"))
+    ratios = []
+    for odds in ({}, {"weak_coil": 2.0}):
+        said = judge(
+            dataclasses.replace(model, learned=Learned(odds)),
+            case.table,
+            case.cylinder,
+            n_cylinders=4,
+            disturbed=case.disturbed,
+            coils=((1, 2, 3, 4),),
+        )
+        weak, broken = (FAULT_TYPES.index(k) for k in ("weak_coil", "open_secondary"))
+        ratios.append(said.faults[:, weak] / said.faults[:, broken])
+    assert ratios[1] / ratios[0] == pytest.approx(np.exp(2.0), rel=0.1)
 
 
 class TestUsualSpark:
