@@ -110,19 +110,21 @@ def _find_common(
     if 2 * len(alike) <= n < 2 * len(felt) or len(alike) < SEVERAL <= len(felt):
         alike = felt
     names = ", ".join(map(str, alike))
+    distributor = engine.ignition == "distributor"
+    own_parts = "coil, its lead, distributor cap and rotor; " if distributor else ""
     if 2 * len(alike) > n or (len(alike) >= SEVERAL and set(alike) <= set(felt)):
         text = (
-            f"cylinders {names} lose combustions alike: that is one cause for the whole engine "
-            "(speed limiter or fuel cut, mixture of all cylinders, fuel pressure, supply of the "
-            "coils, crank signal, a rough road, a job card of another engine), not faults of so "
-            "many cylinders"
+            f"cylinders {names} lose combustions alike: that points to one cause for the whole "
+            f"engine ({own_parts}speed limiter or fuel cut, mixture of all cylinders, fuel "
+            "pressure, supply of the coils, crank signal, a rough road, a job card of another "
+            "engine), not to faults of so many cylinders"
         )
         found.append(Rival("whole_engine", "engine", weigh_many(len(alike)), text))
     elif _are_part_of_engine(evidence, probability, alike):
         text = (
-            f"cylinders {names}, evenly spaced in the firing order, are off together: this is "
-            "what an engine that runs on part of its cylinders on purpose looks like, or a job "
-            "card with too many cylinders; find out whether this engine does so"
+            f"cylinders {names}, evenly spaced in the firing order, are off together: an "
+            "engine that switches part of its cylinders off on purpose looks like this, and so "
+            "does a job card with too many cylinders; find out whether this engine does so"
         )
         found.append(Rival("part_of_engine", "engine", weigh_many(len(alike)), text))
     return found
@@ -154,9 +156,8 @@ def _come_with_fuel(
     odds = np.log(FUEL_PRIOR) - int(lost.sum()) * np.log(max(float(behind.mean()), 1e-9))
     who = _name(suspects)
     text = (
-        f"every loss of {who} lies where the fuel comes back after overrun: then a "
-        "stroke or two stay out in many engines; record at steady load as well, and see whether "
-        "it still fails there"
+        f"every loss of {who} comes just after overrun, when the fuel returns: many engines lose a "
+        "stroke or two there; record at steady load as well, and see whether it still fails"
     )
     return [Rival("fuel_returns", "engine", float(min(odds, MOST_ODDS)), text)]
 
@@ -182,9 +183,9 @@ def _find_switched_off_together(evidence: Evidence, suspects: list[int]) -> list
     odds = _weigh_company(company, own, on)
     coils = "coils of {} are" if len(suspects) > 1 else "coil of {} is"
     text = (
-        f"the {coils.format(_name(suspects))} off in the same moments as others: that is "
-        "the control unit (gear change, limiter, immobiliser), the supply of the coils or the "
-        "crank signal it is timed by, not a fault of one coil"
+        f"the {coils.format(_name(suspects))} off at the same moments as others: that "
+        "points to the control unit (gear change, limiter, immobiliser), the supply of the coils "
+        "or the crank signal, not to a fault of one coil"
     )
     return [Rival("switched_off_together", "engine", odds, text)]
 
@@ -210,10 +211,10 @@ def _find_too_strong(evidence: Evidence, suspects: list[int]) -> list[Rival]:
         for centre, spread in ((AS_STRONG, AS_STRONG_SPREAD), (AS_USUAL, AS_USUAL_SPREAD))
     )
     text = (
-        f"cylinder {weak} seems to lack torque in all its firings, but cylinder {strong} seems to "
-        "give as much too much, which no cylinder can: teeth out of place, a crank signal that is "
-        "cut or filtered, or wrong firing angles look like this; check sensor, wheel and job card, "
-        "and record at another speed"
+        f"cylinder {weak} seems to lack torque in all its firings, and cylinder {strong} to give "
+        "the same amount too much, which no cylinder can do: teeth out of place, a crank signal "
+        "that is cut off or filtered, or wrong firing angles look like this; check sensor, wheel "
+        "and job card, and record at another speed"
     )
     odds = float(np.log(WHEEL_PRIOR) + (as_strong - as_usual)[0])
     return [Rival("wheel", "sensor", odds, text)]
@@ -256,9 +257,9 @@ def _find_accompanied(
     odds = _weigh_company(beside, lost, ~lost & np.isfinite(z))
     who = _name(suspects)
     text = (
-        f"at the losses of {who} the neighbours in the firing order lose theirs too: that is one "
-        "cause for several cylinders (supply of the coils, fuel, a cut by the control unit, a "
-        "rough road), not a fault of one"
+        f"where combustions of {who} are lost, the neighbours in the firing order lose theirs too: "
+        "that points to one cause for several cylinders (supply of the coils, fuel, a cut by the "
+        "control unit, a rough road), not to a fault of one"
     )
     return [Rival("several_at_once", "engine", odds, text)]
 

@@ -315,7 +315,8 @@ def _conclude(
                 "warning",
                 f"crank pulses are missing or extra in {disturbed} power strokes"
                 + (f", sync was lost for {lost_sync:.1f} s" if lost_sync > 0.1 else "")
-                + ": check sensor, gap, wheel and wiring before trusting a misfire count from it",
+                + ": check sensor, air gap, wheel and wiring before you trust misfires counted "
+                "from it",
             )
         )
     top = float(shared[first])
@@ -359,7 +360,7 @@ def _conclude(
         remedy = "connect the crank sensor or the coil primaries"
         if evidence.has_crank:
             remedy = (
-                "the crank signal shows no power stroke there whole; check sensor, wheel and "
+                "the crank signal shows no complete power stroke there; check sensor, wheel and "
                 "[crank_wheel], or connect the coil primaries,"
             )
         notes.append(
@@ -377,8 +378,8 @@ def _conclude(
     if strongest >= DOUBTFUL and lead != "crank_signal":
         who = f"cylinder {first + 1}" if not open_ else "one of the cylinders"
         notes.append(
-            f"{who} is doubtful ({100 * strongest:.0f} %): a longer recording in the "
-            "condition in which the fault is felt would settle it"
+            f"{who} is doubtful ({100 * strongest:.0f} %): record for longer, under the "
+            "conditions in which the fault is felt"
         )
         return "inconclusive", tuple(notes), tuple(findings)
     if not evidence.has_crank:
@@ -413,7 +414,7 @@ def _describe_open(evidence: Evidence, cylinder: int, others: list[int]) -> str:
     text = "one cylinder loses combustions, but nothing recorded tells which one it is of "
     text += f"{', '.join(map(str, there[:-1]))} and {there[-1]}"
     if coils and len(evidence.detected.trains) > 1:
-        text += f"; it is the one whose coil the channel {coils[0]!r} sees"
+        text += f"; it is the one whose coil is on the channel {coils[0]!r}"
     return (
         text + ". Give tdc_deg in the job card, or `cylinders` for a channel that sees one coil, "
         "or record one coil of a known cylinder"

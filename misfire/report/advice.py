@@ -18,6 +18,10 @@ _RUNNING = (
     "tens of kilovolts at its secondary: do not touch it, and keep hands, leads and clothing clear "
     "of fans, belts and hot parts."
 )
+CLIP_ON = (
+    "Caution: clip on with the engine off; then keep hands, leads and clothing clear of fans, "
+    "belts and hot parts, and touch no ignition part of a running engine."
+)
 _HOT = "Caution: let the engine cool; hot exhaust parts."
 _ROTATING = "Caution: keep hands, leads and clothing clear of fans, belts and hot parts."
 _FUEL = (
@@ -184,8 +188,8 @@ def _swap_secondary(asked: _Asked) -> str:
         if asked.others:
             with_whom = f"with that of cylinder {asked.others[0]}, which the other coil fires"
     return (
-        f"Engine off and cool: swap {part} {with_whom} and record again. If the fault moves along, "
-        f"that part is at fault; if it stays, {stays}. {_HIGH_VOLTAGE}"
+        f"Engine off and cool: swap {part} {with_whom} and record again. If the fault moves "
+        f"with it, that part is at fault; if it stays, {stays}. {_HIGH_VOLTAGE}"
     )
 
 
@@ -213,16 +217,16 @@ def _swap_coil(asked: _Asked) -> str:
             "of its pair. Where both coils are one block, fit a block known to be good instead"
         )
     return (
-        f"Engine off and cool: {what}, and record again. If the fault moves along, the coil is at "
-        f"fault; if it stays, {stays}. {_HIGH_VOLTAGE}"
+        f"Engine off and cool: {what}, and record again. If the fault moves with it, the coil is "
+        f"at fault; if it stays, {stays}. {_HIGH_VOLTAGE}"
     )
 
 
 def _swap_plug() -> str:
     """Say how to swap the plug."""
     return (
-        "Engine cold: take the plug out, look at it beside its neighbours, measure the gap against "
-        f"the maker's figure, swap it with another cylinder's and record again. {_HOT}"
+        "Engine off and cold: take the plug out, compare it with the others, measure the gap "
+        f"against the maker's figure, swap it with another cylinder's and record again. {_HOT}"
     )
 
 
@@ -266,7 +270,7 @@ def _fouled_plug(asked: _Asked) -> tuple[str, ...]:
         "Ignition off: look for burnt tracks on the plug insulator, inside the boot and at the "
         "coil tower; replace plug and boot together where there is one.",
         _swap_secondary(asked),
-        "If the plug fouls again, find out why: read the fuel trims (too rich), look for oil at "
+        "If the plug fouls again, find out why: read the fuel trims (too rich), look for oil on "
         "the plug and for water or oil in the plug well.",
         _spark_tester(),
     )
@@ -324,7 +328,7 @@ def _mixture(asked: _Asked) -> tuple[str, ...]:
         tests.append(
             "Record again with the injector's voltage and current of this cylinder and of a good "
             "one: compare opening time and current. Use an attenuator: the injector kicks at "
-            f"switch-off. {_ROTATING}"
+            f"switch-off. {CLIP_ON}"
         )
     tests += [
         "Ignition off: measure the injector's resistance and compare with the others and with the "
@@ -367,12 +371,12 @@ def _crank_signal(asked: _Asked) -> tuple[str, ...]:
         f"keep it clear of ignition leads. {_ROTATING}",
         "Look at the sensor's air gap and at the toothed wheel for a bent or chipped tooth, metal "
         f"swarf or run-out; turn the engine by hand. {_ROTATING}",
-        f"Record the crank signal again at idle and at 3000 rev/min in neutral. {_ROTATING}",
+        f"Record the crank signal again at idle and at 3000 rev/min in neutral. {CLIP_ON}",
     ]
     if "coil_primary" not in asked.present:
         tests.append(
             "Record a coil primary along with it, through an attenuator: a good spark in the "
-            f"doubtful firings speaks for the sensor. {_HIGH_VOLTAGE}"
+            f"doubtful firings points to the sensor as the fault. {_RUNNING}"
         )
     tests.append("Fit a known good sensor and record again before any other part is replaced.")
     return tuple(tests)

@@ -64,7 +64,7 @@ def test_it_is_said_where_somebody_is_accused():
     job = replace(made.job, channels=make_job(PLUG, primary(1)).channels)
     told = replace(made, job=job)
     sentence = describe_claims(told, 3)
-    assert "firing order 1-3-4-2, as no lead marks cylinder 3 itself" in sentence
+    assert "firing order 1-3-4-2, with no lead on cylinder 3 itself" in sentence
     assert sentence in format_page(told)
     assert sentence in format_table(told)
     first = build_summary(told)["cylinders"][0]

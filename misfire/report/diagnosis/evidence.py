@@ -123,7 +123,7 @@ def _describe_states(spark: NDArray[np.object_], lost: NDArray[np.bool_]) -> lis
         if state in FLAGGED or n <= FEW_ODD * spark.size:
             continue
         here = int((of_it & lost).sum())
-        more = f", {here} of them lost" if here else ""
+        more = f"; {here} of these were lost" if here else ""
         found.append(f"in {n} of {spark.size} firings {words}{more}")
     return found
 

@@ -13,6 +13,7 @@ from misfire.report.summary import LOST, format_dtc
 from misfire.report.wording import (
     Quantity,
     describe_certainty,
+    describe_flags,
     format_clock,
     format_count,
     format_kind,
@@ -95,9 +96,7 @@ def build_event_rows(diagnosis: Diagnosis, quantities: list[Quantity]) -> dict[s
         {
             "row": number,
             "cells": _event_values(row, quantities),
-            "flags": row["flags"].replace(" ", ", ").replace("_", " ")
-            if isinstance(row["flags"], str)
-            else "",
+            "flags": describe_flags(row["flags"]) if isinstance(row["flags"], str) else "",
         }
         for number, row in worst.sort_values("time_s", kind="stable").iterrows()
     ]
@@ -109,7 +108,7 @@ def build_event_rows(diagnosis: Diagnosis, quantities: list[Quantity]) -> dict[s
             for name, decimals in columns
         ]
     words = (
-        f"The {len(rows)} surest of {format_count(len(lost))} combustions judged lost, "
+        f"The {len(rows)} most certain of {format_count(len(lost))} combustions judged lost, "
         "in time order."
         if len(lost) > len(rows)
         else f"All {len(rows)} combustions judged lost, in time order."
@@ -139,18 +138,18 @@ def _event_value(row: pd.Series[Any], quantity: Quantity) -> str:
 SPARK_WORDS = {
     "usual": "usual spark",
     "starved": "too little energy",
-    "leaking": "leaking",
+    "leaking": "leaking away",
     "strained": "late and short",
     "no_breakdown": "no breakdown",
     "not_switched": "not switched",
-    "unseen": "spark not seen",
+    "unseen": "spark not recorded",
 }
 WORK_WORDS = {
-    "done": "with its work done",
-    "partial": "with part of its work done",
+    "done": "worked normally",
+    "partial": "worked too little",
     "lost": "lost",
     "cut": "fuel cut",
-    "unseen": "work not seen",
+    "unseen": "work not measured",
 }
 
 
@@ -196,5 +195,8 @@ def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
     return {
         "columns": [SPARK_WORDS[s] for s in sparks],
         "rows": rows if told else [],
-        "charge_only": join_words([str(c) for c in charge_only]),
+        "charge_only": f"cylinder{'s' * (len(charge_only) > 1)} "
+        f"{join_words([str(c) for c in charge_only])}"
+        if charge_only
+        else "",
     }

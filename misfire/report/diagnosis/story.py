@@ -81,13 +81,13 @@ def write_headline(diagnosis: Diagnosis) -> str:
             return f"{who} {'have' if len(ailing) > 1 else 'has'} a bad spark; no misfire yet."
         return "No misfire was found."
     if diagnosis.verdict == "inconclusive":
-        return "This recording does not settle the question."
+        return "This recording gives no clear result."
     suspects = pick_suspects(diagnosis)
     if not suspects:
         return "The engine misfires, but no cylinder can be named."
     numbers = [str(c.cylinder) for c in suspects]
     if share_one_fault(diagnosis, suspects):
-        return f"Cylinder {join_words(numbers, 'or')} is misfiring; which one is open."
+        return f"Cylinder {join_words(numbers, 'or')} is misfiring; nothing tells which one."
     plural = len(suspects) > 1
     if not any(c.misfires for c in suspects):
         verb = "do less work than the others" if plural else "does less work than the others"
@@ -104,11 +104,11 @@ def write_lead(diagnosis: Diagnosis) -> str:
             return " ".join(f"{message[0].upper()}{message[1:]}." for message in told)
         if any(c.misfires for c in diagnosis.cylinders):
             return (
-                "The recording was good enough to see a misfire; a stray lost firing is no fault."
+                "The recording was good enough to see a misfire; a single lost firing is no fault."
             )
         return "The recording was good enough to see a misfire, and there was none."
     if diagnosis.verdict == "inconclusive":
-        return "No cylinder is accused; what would settle it stands below."
+        return "No cylinder is named. Below it is said why, and what to record next."
     suspects = pick_suspects(diagnosis)
     if not suspects:
         return ""
@@ -230,7 +230,7 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         Fact(
             "How certain",
             _capital(certain),
-            "probability that the cylinder is faulty; of the others the most suspect has "
+            "probability that the cylinder is faulty; the most likely of the others has "
             f"{format_percent(rest)}"
             if others
             else "",
@@ -283,7 +283,7 @@ def _facts_of_none(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     if fewest and not lost:
         facts.append(
             Fact(
-                "What may hide",
+                "What can be missed",
                 f"A cylinder that loses fewer than 1 in {format_count(find_rarest(fewest))} "
                 "combustions",
                 f"95 % bound from {format_count(fewest)} firings without a loss, if each loss "
@@ -292,9 +292,9 @@ def _facts_of_none(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         )
     facts.append(
         Fact(
-            "Where it holds",
+            "What it covers",
             _covered(diagnosis),
-            "a fault that shows only elsewhere, cold or under load, is not covered",
+            "a fault that shows only at another speed, cold or under load is not covered",
         )
     )
     return tuple(facts)
@@ -308,7 +308,7 @@ def _facts_of_open(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         facts.append(
             Fact(
                 "Which cylinder",
-                f"None can be named; most suspicious is cylinder {top.cylinder}",
+                f"None can be named; the most likely is cylinder {top.cylinder}",
                 f"{format_certainty(top.probability)}; {top.misfires} of "
                 f"{format_count(top.cycles)} combustions judged lost",
             )
@@ -316,9 +316,9 @@ def _facts_of_open(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     else:
         facts.append(Fact("Which cylinder", "None can be named"))
     if diagnosis.notes:
-        facts.append(Fact("Why it is open", _capital(diagnosis.notes[0])))
+        facts.append(Fact("Why", _capital(diagnosis.notes[0])))
     for note in diagnosis.notes[1:3]:
-        facts.append(Fact("What would settle it", _capital(note)))
+        facts.append(Fact("What would help", _capital(note)))
     facts.append(Fact("What was recorded", _covered(diagnosis)))
     return tuple(facts)
 
