@@ -186,14 +186,14 @@ def _judge_gone(group: Group, counted: Sign) -> Judged:
         return _judge_too_short(group, counted, words, chance, more)
     if not after.lost:
         words += (
-            f"; were the fault still there as before, none in {after.judged} firings would "
-            f"have a chance of {format_percent(chance)}"
+            f"; if the fault were still there as before, the chance of none in {after.judged} "
+            f"firings would be {format_percent(chance)}"
         )
     share, by_chance = group.torque_left
     if share >= SHARE_LEFT and by_chance <= RISK_LEFT:
         lacks = (
-            f"it still lacks torque beside the other cylinders, {100 * share:.0f} % of what it did "
-            f"before (by accident with a chance of {format_percent(by_chance)})"
+            f"it still lacks torque against the other cylinders, {100 * share:.0f} % of what it "
+            f"lacked before (chance of this in a sound cylinder: {format_percent(by_chance)})"
         )
         return Judged(group, IMPROVED, True, "better", (words, lacks))
     remnants = tuple(write_remnant(s) for s in group.signs if s.has_remnant)
@@ -211,8 +211,8 @@ def _judge_too_short(
     """No sign of the fault, but it may only have stayed away."""
     before, after = counted.before, counted.after
     short = (
-        f"were the fault still there as before, it could have stayed unseen in {after.judged} "
-        f"firings with a chance of {format_percent(chance)}"
+        f"if the fault were still there as before, the chance of not seeing it in {after.judged} "
+        f"firings would be {format_percent(chance)}"
     )
     bouts: tuple[str, ...] = ()
     if before.bunching > IN_BOUTS:
@@ -230,7 +230,7 @@ def _write_doubt(group: Group) -> str:
     if group.verdict_after != "no_misfire" and group.probability_after >= DOUBTFUL:
         return f"it is still under suspicion after the repair ({percent})"
     if group.is_open_after and group.probability_after >= OPEN:
-        return "the recording made after the repair does not settle whether anything is wrong"
+        return "the recording made after the repair does not show whether anything is wrong"
     return ""
 
 

@@ -326,8 +326,8 @@ def _conclude(
     if open_ and strongest >= FAULTY and lead != "crank_signal" and not at_fault:
         if len(open_) == 1:
             notes.append(
-                f"cylinder {first + 1} or cylinder {open_[0]}: they fire 360 degrees apart and "
-                "nothing recorded tells the two revolutions apart, so the probability is shared. "
+                f"cylinder {first + 1} or cylinder {open_[0]}: nothing recorded tells the two "
+                "revolutions of the cycle apart, so the probability is shared. "
                 + advise_cycle(
                     evidence.recording.job.engine,
                     evidence.recording.channels,

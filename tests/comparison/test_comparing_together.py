@@ -97,6 +97,17 @@ class TestAllTogether:
         assert {c["verdict"] for c in said["cylinders"]} == {"cured"}
         assert any("judged together" in note for note in said["notes"])
 
+    def test_an_open_verdict_of_all_cylinders_is_improved_and_not_proven(self):
+        before = make_shared(0.15, 1, accused=False)
+        why = "cylinders 1, 2, 3, 4 lose combustions alike"
+        before.summary["verdict"] = "inconclusive"
+        before.summary["notes"] = [why]
+        before.summary["reasons"] = [{"code": "whole_engine", "text": why}]
+        said = compare_sides(before, make_shared(0.0, 2, accused=False))
+        assert (said["verdict"], said["settled"]) == ("improved", False)
+        assert any("a rough road or a fuel cut" in reason for reason in said["reasons"])
+        assert any("judged together" in note for note in said["notes"])
+
     def test_losses_too_few_in_each_are_enough_in_all(self):
         before, after = make_shared(0.01, 1), make_shared(0.0, 2, accused=False)
         each = [int((before.column("misfire_probability")[before.column("cylinder") == c] > 0.5)

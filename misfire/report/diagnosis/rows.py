@@ -185,6 +185,8 @@ def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
             for spark in sparks
         ]
         state = "in doubt" if c.state == "unseen" and c.probability > DOUBTFUL else c.state
+        if diagnosis.verdict == "inconclusive" and c.misfires:
+            state = "open"  # what it lost is there, and nothing tells whose fault it is
         rows.append({"cylinder": c.cylinder, "state": state, "cells": cells})
     told = any(c.table for c in diagnosis.cylinders)
     charge_only = sorted(
