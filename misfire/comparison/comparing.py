@@ -201,9 +201,12 @@ def _find_swapped(before: Side, after: Side) -> dict[int, int]:
 
 
 def _find_accused(before: Side) -> set[int]:
-    """Cylinders that BEFORE shows at fault: accused, else the most doubted ones."""
+    """Cylinders that BEFORE shows at fault: accused, else the most doubted ones.
+
+    Where none loses a combustion, those whose sparks are bad (`ailing`).
+    """
     if before.summary["verdict"] == "no_misfire":
-        return set()
+        return {c for c in before.cylinders if before.result_of(c).get("state") == "ailing"}
     if _fails_as_a_whole(before):
         return set(before.cylinders)
     most = set(find_most_lost(before, least=LEAST_FIRINGS))
@@ -271,6 +274,7 @@ def _measure_group(
         torque_left=compute_torque_left(before, after, match, cylinders),
         is_numbered=not before.is_unnumbered,
         is_open_after=_is_open(after, cylinders),
+        is_ailing=any(before.result_of(c).get("state") == "ailing" for c in cylinders),
     )
 
 

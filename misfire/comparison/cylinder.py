@@ -54,7 +54,8 @@ class Group:
     still, and the chance of it in a sound cylinder. `is_numbered`: whether BEFORE told which
     cylinder is which.
     `is_open_after`: whether AFTER settles nothing, and not for a doubt about another cylinder.
-    `is_engine`: whether these are all cylinders, judged as one.
+    `is_engine`: whether these are all cylinders, judged as one. `is_ailing`: whether BEFORE shows
+    bad sparks of it, and no misfire.
     """
 
     cylinders: tuple[int, ...]
@@ -69,6 +70,7 @@ class Group:
     is_numbered: bool = True
     is_open_after: bool = False
     is_engine: bool = False
+    is_ailing: bool = False
 
     @property
     def lost(self) -> Sign:

@@ -138,11 +138,12 @@ def _write_headline(suspects: list[Judged], new: list[Judged]) -> str:
             why = "too little was recorded to tell" if short else "nothing recorded tells"
             parts.append(f"{why} whether {name} still {fail}")
             continue
+        often = " often" * (fail not in ("fail", "fails"))
         what = {
             CURED: f"no longer {fail}",
-            IMPROVED: f"{fail} less",
+            IMPROVED: f"{fail} less{often}",
             UNCHANGED: f"still {fail}",
-            WORSE: f"{fail} more than before",
+            WORSE: f"{fail} more{often} than before",
         }
         parts.append(f"{name} {what[word]}")
     line = ", ".join(parts)
@@ -206,7 +207,10 @@ def _has_fallen_together(suspects: list[Judged]) -> bool:
 
 def _fail(judged: list[Judged]) -> str:
     """Give the verb for one or several; a pair of which one fails counts as one."""
-    return "fails" if len(judged) == 1 and not judged[0].group.is_engine else "fail"
+    is_one = len(judged) == 1 and not judged[0].group.is_engine
+    if all(j.group.is_ailing and not j.is_new for j in judged):
+        return "has a bad spark" if is_one else "have a bad spark"
+    return "fails" if is_one else "fail"
 
 
 def _name(group: Group) -> str:

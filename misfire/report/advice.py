@@ -34,8 +34,8 @@ _CRANKING = (
 )
 
 _CAUTIONS = (
-    "The vehicle maker's procedure, local rules and licensed practice come first; this report "
-    "does not replace them. Work that you are not trained for belongs in a workshop.",
+    "The vehicle maker's procedure, local rules and licensed practice come first; nothing here "
+    "replaces them. Work that you are not trained for belongs in a workshop.",
     "Ignition: tens of kilovolts at the secondary and hundreds of volts at the primary. Do not "
     "touch or disconnect ignition parts with the engine running, never let a coil fire into an "
     "open circuit, and use a spark tester of a rated type. People with a pacemaker keep away.",
@@ -131,6 +131,33 @@ def next_tests(
     return (*own_tests(_Asked(ignition, frozenset(channels_present), pair, others)), _AGAIN)
 
 
+def list_engine_tests(ignition: str) -> tuple[str, ...]:
+    """Give the tests for combustions that all cylinders lose alike.
+
+    Parameters
+    ----------
+    ignition : str [one of IGNITIONS]
+
+    Returns
+    -------
+    tests : tuple of str
+    """
+    tests = [
+        "Read the stored codes and the fuel trims: was a speed limiter, a fuel cut or an "
+        "immobiliser at work? Was the road rough? Then record again without it.",
+        f"Measure the fuel pressure at idle and under load. {_FUEL}",
+        "Voltage drop of the common feed and earth of the coils with the engine running, compared "
+        f"with the maker's limit. {_RUNNING}",
+    ]
+    if ignition == "distributor":
+        tests.insert(
+            0,
+            "Ignition off: look at the distributor cap, the rotor and the lead from the coil for "
+            f"wear, burnt tracks and a loose end. {_HOT}",
+        )
+    return tuple(tests)
+
+
 def advise_cycle(engine: Engine, channels: Sequence[Channel], cylinders: tuple[int, int]) -> str:
     """Say how to find out which of two cylinders, 360 degrees apart, an event belongs to.
 
@@ -186,7 +213,7 @@ def _swap_secondary(asked: _Asked) -> str:
         with_whom = "with one of the other coil"
         stays = "look at the coil, the plug and the cylinder"
         if asked.others:
-            with_whom = f"with that of cylinder {asked.others[0]}, which the other coil fires"
+            with_whom = f"with that of cylinder {asked.others[0]}, which the other coil fires,"
     return (
         f"Engine off and cool: swap {part} {with_whom} and record again. If the fault moves "
         f"with it, that part is at fault; if it stays, {stays}. {_HIGH_VOLTAGE}"
@@ -222,11 +249,12 @@ def _swap_coil(asked: _Asked) -> str:
     )
 
 
-def _swap_plug() -> str:
+def _swap_plug(asked: _Asked) -> str:
     """Say how to swap the plug."""
+    whose = f"that of cylinder {asked.others[0]}" if asked.others else "another cylinder's"
     return (
         "Engine off and cold: take the plug out, compare it with the others, measure the gap "
-        f"against the maker's figure, swap it with another cylinder's and record again. {_HOT}"
+        f"against the maker's figure, swap it with {whose} and record again. {_HOT}"
     )
 
 
@@ -255,7 +283,7 @@ def _open_secondary(asked: _Asked) -> tuple[str, ...]:
         f"burnt, and push it fully home. {_HOT}",
         _swap_secondary(asked),
         _lead_resistance(asked.ignition),
-        _swap_plug(),
+        _swap_plug(asked),
     ]
     if asked.ignition == "distributor":
         tests.append("Ignition off: look at the distributor cap and rotor for wear and tracks.")
@@ -266,7 +294,7 @@ def _open_secondary(asked: _Asked) -> tuple[str, ...]:
 def _fouled_plug(asked: _Asked) -> tuple[str, ...]:
     """Give the tests for a shunted or tracked secondary path."""
     return (
-        _swap_plug(),
+        _swap_plug(asked),
         "Ignition off: look for burnt tracks on the plug insulator, inside the boot and at the "
         "coil tower; replace plug and boot together where there is one.",
         _swap_secondary(asked),
@@ -335,7 +363,7 @@ def _mixture(asked: _Asked) -> tuple[str, ...]:
         "maker's figure.",
         "Where the maker allows it, swap the injector with another cylinder's and record again. "
         f"{_FUEL}",
-        _swap_plug(),
+        _swap_plug(asked),
         "If fuel and spark are right, test the sealing: relative compression by starter current, "
         f"then a cylinder leakage test. {_CRANKING}",
     ]

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 FEW_ODD = 0.02  # of a cylinder's firings with an odd spark: fewer are not worth a sentence
+MOSTLY = 0.9  # of the lost firings had a usual spark: worth a sentence
 FLAGGED = ("not_switched", "no_breakdown")  # sparks that are counted by their own marks
 
 
@@ -62,6 +63,10 @@ def write_evidence(
     if dark:
         sentences.append(f"no breakdown: no spark line after {_count(dark, 'switch-off')}")
     sentences += _describe_states(events["spark"].to_numpy()[own], mine_lost[own])
+    burn_known = np.isfinite(events["burn_time_ms"].to_numpy(float))
+    usual = int((mine_lost & burn_known & (events["spark"].to_numpy() == "usual")).sum())
+    if usual and usual >= MOSTLY * n_lost:
+        sentences.append(f"the spark was as usual in {usual} of {n_lost} lost firings")
     accel = events["segment_accel"].to_numpy(float)
     of = mine_lost if n_lost else own
     reference = good & ~own & np.isfinite(accel)

@@ -9,7 +9,7 @@ from typing import Any
 
 from misfire import __version__
 from misfire.records import CylinderResult, Diagnosis, Finding
-from misfire.report.advice import CLIP_ON, cautions, next_tests
+from misfire.report.advice import CLIP_ON, cautions, list_engine_tests, next_tests
 from misfire.report.context import FEWEST_BOUTS
 from misfire.report.diagnosis.exhibits import (
     NARROW,
@@ -242,12 +242,20 @@ def _general(diagnosis: Diagnosis) -> tuple[str, ...]:
             "Read the stored trouble codes with their freeze frames, to learn those conditions.",
             "This recording is no reason to replace an ignition or fuel part.",
         )
-    steps = [
-        *diagnosis.notes[1:3],
-        "Record again with at least one coil primary (through an attenuator) and the crank "
-        f"sensor together, under the conditions of the complaint. {CLIP_ON}",
-        "This recording is no reason to replace parts.",
-    ]
+    steps = list(diagnosis.notes[1:3])
+    if any(r.code == "whole_engine" and r.text in diagnosis.notes for r in diagnosis.reasons):
+        steps += list_engine_tests(diagnosis.job.engine.ignition)
+    elif not {"coil_primary", "crank"} <= {c.role for c in diagnosis.job.channels}:
+        steps.append(
+            "Record again with at least one coil primary (through an attenuator) and the crank "
+            f"sensor together, under the conditions of the complaint. {CLIP_ON}"
+        )
+    else:
+        steps.append(
+            "Record again under the conditions of the complaint (cold or warm, speed, load), and "
+            f"for longer. {CLIP_ON}"
+        )
+    steps.append("This recording is no reason to replace parts.")
     return tuple(steps)
 
 
