@@ -63,10 +63,6 @@ def write_evidence(
     if dark:
         sentences.append(f"no breakdown: no spark line after {_count(dark, 'switch-off')}")
     sentences += _describe_states(events["spark"].to_numpy()[own], mine_lost[own])
-    burn_known = np.isfinite(events["burn_time_ms"].to_numpy(float))
-    usual = int((mine_lost & burn_known & (events["spark"].to_numpy() == "usual")).sum())
-    if usual and usual >= MOSTLY * n_lost:
-        sentences.append(f"the spark was as usual in {usual} of {n_lost} lost firings")
     accel = events["segment_accel"].to_numpy(float)
     of = mine_lost if n_lost else own
     reference = good & ~own & np.isfinite(accel)
@@ -80,6 +76,7 @@ def write_evidence(
                 + (", in the lost firings" if n_lost else ", in all its power strokes")
                 + f" ({abs(z):.0f} times the usual scatter)"
             )
+    n_before = len(sentences)  # more of them: a measure of the spark is odd
     mostly_dark = n_lost > 0 and int((mine_lost & (extras["no_breakdown"] == 1)).sum()) > n_lost / 2
     mostly_dead = n_lost > 0 and int((mine_lost & (extras["no_dwell"] == 1)).sum()) > n_lost / 2
     for quantity in SPARK_QUANTITIES:
@@ -106,6 +103,8 @@ def write_evidence(
                 + (f" against {max(there, 0.0):.1f} A in the other cylinders" if rest.size else "")
                 + " (the coil works into a load)"
             )
+    if len(sentences) == n_before:
+        sentences += _describe_usual(events, mine_lost)
     if disturbed_share > 0.005:
         sentences.append(
             f"crank pulses are missing or extra in {100 * disturbed_share:.1f} % of the power "
@@ -131,6 +130,16 @@ def _describe_states(spark: NDArray[np.object_], lost: NDArray[np.bool_]) -> lis
         more = f"; {here} of these were lost" if here else ""
         found.append(f"in {n} of {spark.size} firings {words}{more}")
     return found
+
+
+def _describe_usual(events: pd.DataFrame, mine_lost: NDArray[np.bool_]) -> list[str]:
+    """Say that the sparks of the lost firings were as usual, where the burn was recorded."""
+    burn_known = np.isfinite(events["burn_time_ms"].to_numpy(float))
+    usual = int((mine_lost & burn_known & (events["spark"].to_numpy() == "usual")).sum())
+    n_lost = int(mine_lost.sum())
+    if not usual or usual < MOSTLY * n_lost:
+        return []
+    return [f"the spark was as usual in {usual} of {n_lost} lost firings"]
 
 
 def _signed(value: float) -> str:
