@@ -48,6 +48,7 @@ def list_engine_rivals(
     suspects: list[int],
     faults: NDArray[np.float64],
     outstanding: NDArray[np.bool_],
+    bad_spark: NDArray[np.bool_],
 ) -> list[Rival]:
     """List how the engine as a whole may explain what the suspects lose.
 
@@ -60,6 +61,8 @@ def list_engine_rivals(
     faults : float64 array [shape=(n_cylinders, len(FAULT_TYPES))]
     outstanding : bool array [shape=(n_firings,)]
         From `find_outstanding`.
+    bad_spark : bool array [shape=(n_firings,)]
+        Whose likeliest spark is neither usual nor unseen: no cause but the ignition makes that.
 
     Returns
     -------
@@ -68,9 +71,9 @@ def list_engine_rivals(
     if evidence.recording.job.engine.cylinders < 2 or not suspects:
         return []
     return [
-        *_come_with_fuel(evidence, probability, suspects),
+        *_come_with_fuel(evidence, probability, suspects, bad_spark),
         *_find_switched_off_together(evidence, suspects),
-        *_find_common(evidence, probability, suspects, faults, outstanding),
+        *_find_common(evidence, probability, suspects, faults, outstanding, bad_spark),
     ]
 
 
@@ -80,6 +83,7 @@ def _find_common(
     suspects: list[int],
     faults: NDArray[np.float64],
     outstanding: NDArray[np.bool_],
+    bad_spark: NDArray[np.bool_],
 ) -> list[Rival]:
     """Find causes of the whole engine, the wheel or a part of the engine that is switched off.
 
@@ -98,9 +102,9 @@ def _find_common(
     # nothing lost, no cylinder loses most, or none is left to be sound
     if 2 * len(suspects) > n and (2 * most <= lost.sum() or len(suspects) == n):
         alike = sorted({*alike, *suspects})
-    felt = _find_felt(evidence, probability, suspects, outstanding)
+    felt = _find_felt(evidence, probability, suspects, outstanding, bad_spark)
     wider = engine.ignition == "wasted_spark" and 2 * len(felt) > n  # more than one coil has
-    sound_spark = _is_sound_spark(evidence, probability, suspects)
+    sound_spark = _is_sound_spark(evidence, probability, suspects, bad_spark)
     shared = alike and _share_a_coil(alike, engine, faults, dark=not sound_spark)
     if (shared and not wider) or n < 3:
         return []
@@ -131,22 +135,27 @@ def _find_common(
 
 
 def _is_sound_spark(
-    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
+    evidence: Evidence,
+    probability: NDArray[np.float64],
+    suspects: list[int],
+    bad_spark: NDArray[np.bool_],
 ) -> bool:
     """Tell whether the sparks of most firings that the suspects lost show nothing."""
     lost = mark_lost(evidence, probability, suspects)
-    flags = evidence.strokes["flags"][lost].astype(np.int64)
-    no_spark = (flags & (STROKE_FLAGS["no_dwell"] | STROKE_FLAGS["no_breakdown"])) != 0
-    return not lost.any() or float(no_spark.mean()) <= 0.5
+    return not lost.any() or float(bad_spark[lost].mean()) <= 0.5
 
 
 def _come_with_fuel(
-    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
+    evidence: Evidence,
+    probability: NDArray[np.float64],
+    suspects: list[int],
+    bad_spark: NDArray[np.bool_],
 ) -> list[Rival]:
     """Find that the suspects lose only where a fuel cut ends: ever less likely by chance."""
     n = evidence.recording.job.engine.cylinders
     lost = mark_lost(evidence, probability, suspects)
-    if n < 2 or lost.sum() < LEAST_LOST or not _is_sound_spark(evidence, probability, suspects):
+    sound = _is_sound_spark(evidence, probability, suspects, bad_spark)
+    if n < 2 or lost.sum() < LEAST_LOST or not sound:
         return []
     level = evidence.firing_table["torque_level_change"].to_numpy(float)
     cut = np.nan_to_num(level) < SURELY_CUT_Z
@@ -290,11 +299,12 @@ def _find_felt(
     probability: NDArray[np.float64],
     suspects: list[int],
     outstanding: NDArray[np.bool_],
+    bad_spark: NDArray[np.bool_],
 ) -> list[int]:
     """List the cylinders that lack torque as often, if torque alone accuses the suspects."""
     z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
     lost = mark_lost(evidence, probability, suspects) & np.isfinite(z)
-    if not suspects or not _is_sound_spark(evidence, probability, suspects):
+    if not suspects or not _is_sound_spark(evidence, probability, suspects, bad_spark):
         return []
     if lost.sum() >= LEAST_LOST:
         as_much = np.nan_to_num(z) >= max(FELT_Z, HALF * float(np.median(z[lost])))

@@ -177,6 +177,21 @@ def describe_sparks(explanation: Explanation, cylinder: int) -> str:
     return "; ".join(parts)
 
 
+def mark_bad_sparks(explanation: Explanation) -> NDArray[np.bool_]:
+    """Mark the firings whose likeliest spark is a bad one, or was none.
+
+    Parameters
+    ----------
+    explanation : Explanation
+
+    Returns
+    -------
+    bad : bool array [shape=(n_firings,)]
+    """
+    bad = [SPARK_STATES.index(s) for s in (*AILING_STATES, "not_switched")]
+    return np.isin(explanation.spark, bad)
+
+
 def find_ailing(explanation: Explanation) -> dict[int, float]:
     """Find the cylinders whose sparks are bad in some firings, and how often.
 

@@ -24,6 +24,7 @@ from misfire.diagnosis.reasons import (
     list_addends,
     list_changes,
     list_kinds,
+    mark_bad_sparks,
     report_ailing,
 )
 from misfire.diagnosis.rivals import compete
@@ -167,7 +168,14 @@ def _weigh_beyond(evidence: Evidence, judgement: Judgement, quick: Sequence[Find
     suspects = [int(c) for c in np.flatnonzero(faulty >= FAULTY) + 1]
     rivals = [
         *list_hookup_rivals(evidence, probability, suspects, quick),
-        *list_engine_rivals(evidence, probability, suspects, faults, judgement.outstanding),
+        *list_engine_rivals(
+            evidence,
+            probability,
+            suspects,
+            faults,
+            judgement.outstanding,
+            mark_bad_sparks(judgement.explanation),
+        ),
     ]
     reasons += [Reason(r.code, r.about, r.log_odds, r.text, {}) for r in rivals]
     alone = faulty

@@ -261,10 +261,17 @@ def test_few_faint_sparks_of_many_cylinders_count_together():
     assert judge_faint({1: few, 2: few, 3: few}, lack_at(1, NO_ROWS)) == {1: 0, 2: 0, 3: 0}
 
 
-def name_winner(evidence, probability, faulty, faults, outstanding):
-    """Text of the rival that is likelier than faults of the suspects; empty where none is."""
+def name_winner(evidence, probability, faulty, faults, outstanding, *, strained=False):
+    """Text of the rival that is likelier than faults of the suspects; empty where none is.
+
+    `strained`: the sparks of the lost firings came late and burned only briefly.
+    """
     suspects = [int(c) for c in np.flatnonzero(faulty >= 0.5) + 1]
-    rivals = list_engine_rivals(evidence, probability, suspects, faults, outstanding)
+    dark = STROKE_FLAGS["no_dwell"] | STROKE_FLAGS["no_breakdown"]
+    bad = (evidence.strokes["flags"].astype(int) & dark) != 0
+    if strained:
+        bad |= probability > 0.5
+    rivals = list_engine_rivals(evidence, probability, suspects, faults, outstanding, bad)
     rivals += list_hookup_rivals(evidence, probability, suspects, ())
     left, winner = compete(faulty, rivals)
     assert (left <= faulty).all()
@@ -273,7 +280,16 @@ def name_winner(evidence, probability, faulty, faults, outstanding):
 
 
 def judge_common(
-    lost, *, engine=None, fault="mixture", felt=None, flags=0, dropouts=(), cut=None, torque=8.0
+    lost,
+    *,
+    engine=None,
+    fault="mixture",
+    felt=None,
+    flags=0,
+    dropouts=(),
+    cut=None,
+    torque=8.0,
+    strained=False,
 ):
     """Judge an engine whose `lost[cylinder]` says firing by firing what was lost.
 
@@ -305,7 +321,8 @@ def judge_common(
         findings=[Finding("dropout", "warning", "", name) for name in dropouts],
         detected=SimpleNamespace(trains=[make_train(firings, c, ALWAYS) for c in lost]),
     )
-    return name_winner(evidence, probability, faulty, faults, np.zeros(z.size, bool))
+    none = np.zeros(z.size, bool)
+    return name_winner(evidence, probability, faulty, faults, none, strained=strained)
 
 
 RNG = np.random.default_rng(3)
@@ -452,6 +469,8 @@ def test_a_distributor_whose_sparks_fail_has_one_coil():
     assert judge_common(alike, engine=engine, fault="weak_coil") == ""
     assert judge_common(alike, engine=engine, fault="open_secondary", flags=dark) == ""
     assert "one cause for the whole" in judge_common(alike, engine=engine, fault="open_secondary")
+    # a worn rotor: the gap breaks down late and the spark burns briefly, no road and no cut does
+    assert judge_common(alike, engine=engine, fault="open_secondary", strained=True) == ""
     assert "one cause for the whole" in judge_common(
         alike, engine=make_engine(), fault="open_secondary", flags=dark
     )
