@@ -23,6 +23,10 @@ CLIP_ON = (
     "belts and hot parts, and touch no ignition part of a running engine."
 )
 _HOT = "Caution: let the engine cool; hot exhaust parts."
+_CAP = (
+    "Ignition off, engine cool: look at the distributor cap, the rotor and the lead from the coil "
+    f"for wear, burnt tracks and a loose end. {_HOT}"
+)
 _ROTATING = "Caution: keep hands, leads and clothing clear of fans, belts and hot parts."
 _FUEL = (
     "Caution: fuel under pressure and fuel vapour; relieve the pressure as the maker says, "
@@ -150,11 +154,7 @@ def list_engine_tests(ignition: str) -> tuple[str, ...]:
         f"with the maker's limit. {_RUNNING}",
     ]
     if ignition == "distributor":
-        tests.insert(
-            0,
-            "Ignition off: look at the distributor cap, the rotor and the lead from the coil for "
-            f"wear, burnt tracks and a loose end. {_HOT}",
-        )
+        tests.insert(0, _CAP)
     return tuple(tests)
 
 
@@ -286,7 +286,7 @@ def _open_secondary(asked: _Asked) -> tuple[str, ...]:
         _swap_plug(asked),
     ]
     if asked.ignition == "distributor":
-        tests.append("Ignition off: look at the distributor cap and rotor for wear and tracks.")
+        tests.insert(1, _CAP)
     tests.append(_spark_tester())
     return tuple(tests)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from misfire.limits import FAULTY
 from misfire.records import Diagnosis, JobCard
 from misfire.report.wording import join_words
 
@@ -66,6 +67,8 @@ def describe_claims(diagnosis: Diagnosis, cylinder: int) -> str:
     sentence : str
     """
     engine = diagnosis.job.engine
+    if all(c.probability >= FAULTY for c in diagnosis.cylinders):
+        return ""  # all of them are at fault, whatever they are called
     words = {
         "cylinders": f"it says that the lead is on the coil of cylinder {cylinder}",
         "firing_order": f"firing order {'-'.join(map(str, engine.firing_order))}, with no lead on "
