@@ -333,9 +333,13 @@ def _conclude(
     at_fault = all(weighed.faulty[c - 1] >= FAULTY for c in (first + 1, *open_))
     if open_ and strongest >= FAULTY and lead != "crank_signal" and not at_fault:
         if len(open_) == 1:
+            both = (
+                float(weighed.faulty[[first, open_[0] - 1]].sum()) > 1.1
+            )  # one fault is not enough
             notes.append(
-                f"cylinder {first + 1} or cylinder {open_[0]}: nothing recorded tells the two "
-                "revolutions of the cycle apart, so the probability is shared. "
+                f"cylinder {first + 1} or cylinder {open_[0]}{', or both' * both}: nothing "
+                "recorded tells the two revolutions of the cycle apart, so "
+                f"{'each has the same probability' if both else 'the probability is shared'}. "
                 + advise_cycle(
                     evidence.recording.job.engine,
                     evidence.recording.channels,

@@ -460,6 +460,26 @@ def share_one_fault(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) 
     )
 
 
+def may_both_fail(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) -> bool:
+    """Tell whether one of the suspects is at fault, or both, and nothing tells which.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+    suspects : tuple of CylinderResult
+        From `pick_suspects`.
+
+    Returns
+    -------
+    or_both : bool
+        True where the judge shared more than one probability among two, but less than two.
+    """
+    shared = {r.about for r in diagnosis.reasons if r.code == "shared"}
+    total = sum(c.probability for c in suspects)
+    named = all(f"cylinder {c.cylinder}" in shared for c in suspects)
+    return len(suspects) == 2 and named and 1.1 <= total < 1.5
+
+
 def join_words(words: list[str], last: str = "and") -> str:
     """Join words as a sentence does.
 

@@ -7,9 +7,10 @@ from importlib import resources
 import numpy as np
 import pytest
 
-from misfire.records import FAULT_TYPES, Engine, Finding
+from misfire.records import FAULT_TYPES, Engine, Finding, Reason
 from misfire.report.diagnosis.page import format_page
 from misfire.report.diagnosis.rows import build_state_rows
+from misfire.report.diagnosis.table import format_table
 from misfire.report.wording import FAULTS
 from tests.builders.diagnoses import (
     make_current_panel,
@@ -166,8 +167,19 @@ def test_a_pair_that_cannot_be_told_apart_is_named_as_a_pair():
     )
     job = replace(made.job, engine=Engine(4, (1, 3, 4, 2), "wasted_spark"))
     text = Outline(format_page(replace(made, cylinders=results, job=job, panels=()))).text
-    assert "Cylinder 1 or 4 is misfiring; nothing tells which one." in text
+    assert "Cylinder 1 or 4 does less work than the others; nothing tells which one." in text
     assert "cylinders 1 and 4 share one coil" in text
+
+
+def test_of_a_pair_that_shares_more_than_one_fault_both_may_fail():
+    made = make_diagnosis()
+    shares = {1: 0.71, 4: 0.71, 2: 0.01, 3: 0.01}
+    results = tuple(replace(c, probability=shares[c.cylinder]) for c in made.cylinders)
+    reasons = tuple(Reason("shared", f"cylinder {c}", 0.5, "they share", {}) for c in (1, 4))
+    told = replace(made, cylinders=results, reasons=reasons, panels=())
+    # 0.71 + 0.71 is more than one fault and less than two: "and" says too much
+    assert "does less work than the others, or both; nothing tells which." in format_page(told)
+    assert " or cylinder 4 (P0304) " in format_table(told)
 
 
 def test_two_faulty_cylinders_are_both_named():

@@ -28,6 +28,7 @@ from misfire.report.wording import (
     format_value,
     is_bound,
     join_words,
+    may_both_fail,
     name_fault,
     pick_suspects,
     share_one_fault,
@@ -86,13 +87,14 @@ def write_headline(diagnosis: Diagnosis) -> str:
     if not suspects:
         return "The engine misfires, but no cylinder can be named."
     numbers = [str(c.cylinder) for c in suspects]
+    plural, lost = len(suspects) > 1, any(c.misfires for c in suspects)
+    verb = "is misfiring" if lost else "does less work than the others"
+    if may_both_fail(diagnosis, suspects):
+        return f"Cylinder {join_words(numbers, 'or')} {verb}, or both; nothing tells which."
     if share_one_fault(diagnosis, suspects):
-        return f"Cylinder {join_words(numbers, 'or')} is misfiring; nothing tells which one."
-    plural = len(suspects) > 1
-    if not any(c.misfires for c in suspects):
-        verb = "do less work than the others" if plural else "does less work than the others"
-    else:
-        verb = "are misfiring" if plural else "is misfiring"
+        return f"Cylinder {join_words(numbers, 'or')} {verb}; nothing tells which one."
+    if plural:
+        verb = "are misfiring" if lost else "do less work than the others"
     return f"Cylinder{'s' if plural else ''} {join_words(numbers)} {verb}."
 
 
@@ -185,7 +187,7 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         return ()
     first = suspects[0]
     code = choose_recording_dtc({c.cylinder: c.misfires for c in diagnosis.cylinders})
-    one_of = share_one_fault(diagnosis, suspects)
+    one_of = share_one_fault(diagnosis, suspects) or may_both_fail(diagnosis, suspects)
     which = join_words(
         [f"{c.cylinder} (would be code {format_dtc(c.cylinder)})" for c in suspects],
         "or" if one_of else "and",
