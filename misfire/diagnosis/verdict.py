@@ -220,6 +220,7 @@ def _build_results(
                 channels_present=present,
                 cylinder=cylinder,
                 waste_pairs=engine.waste_pairs,
+                whole=bool((shared >= FAULTY).all()),
             )
         ]
         results.append(

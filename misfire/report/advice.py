@@ -74,13 +74,15 @@ class _Asked:
     """What advice is asked for: the ignition, the roles recorded, and the cylinders of the coils.
 
     `pair`: the suspect and the cylinder that shares its coil; `others`: those of another coil.
-    Both are empty unless the ignition is wasted_spark and the cylinder is known.
+    Both are empty unless the ignition is wasted_spark and the cylinder is known. `whole`: all
+    cylinders fail alike, so what they share is looked at first.
     """
 
     ignition: str
     present: frozenset[str]
     pair: tuple[int, ...] = ()
     others: tuple[int, ...] = ()
+    whole: bool = False
 
 
 def next_tests(
@@ -90,6 +92,7 @@ def next_tests(
     channels_present: Collection[str],
     cylinder: int | None = None,
     waste_pairs: Sequence[tuple[int, int]] = (),
+    whole: bool = False,
 ) -> tuple[str, ...]:
     """Give the tests that prove or clear a fault, cheap and safe first.
 
@@ -103,6 +106,8 @@ def next_tests(
         The suspect; with `waste_pairs` the tests name the coil to swap with.
     waste_pairs : sequence of (int, int)
         Cylinders that share a coil.
+    whole : bool
+        Whether all cylinders fail alike.
 
     Returns
     -------
@@ -132,7 +137,7 @@ def next_tests(
     mine = next((p for p in pairs if cylinder in p), ())
     pair = tuple(sorted(mine, key=lambda c: c != cylinder))
     others = next((p for p in pairs if p != mine), ()) if mine else ()
-    return (*own_tests(_Asked(ignition, frozenset(channels_present), pair, others)), _AGAIN)
+    return (*own_tests(_Asked(ignition, frozenset(channels_present), pair, others, whole)), _AGAIN)
 
 
 def list_engine_tests(ignition: str) -> tuple[str, ...]:
@@ -286,7 +291,7 @@ def _open_secondary(asked: _Asked) -> tuple[str, ...]:
         _swap_plug(asked),
     ]
     if asked.ignition == "distributor":
-        tests.insert(1, _CAP)
+        tests.insert(0 if asked.whole else 1, _CAP)
     tests.append(_spark_tester())
     return tuple(tests)
 

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from misfire.limits import FAULTY
 from misfire.records import CylinderResult, Diagnosis
 
 LOST = 0.5  # a firing with at least this probability is counted as lost
@@ -458,6 +459,25 @@ def share_one_fault(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) 
     return suspects[0].probability < 0.5 or (
         len(named) > 1 and sum(c.probability for c in named) < 1.1
     )
+
+
+def name_everyone(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) -> str:
+    """Name the suspects where they are all cylinders of an engine; empty where they are not.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+    suspects : tuple of CylinderResult
+        From `pick_suspects`.
+
+    Returns
+    -------
+    name : str
+        As "all 4 cylinders".
+    """
+    n = len(diagnosis.cylinders)
+    sure = all(c.probability >= FAULTY for c in suspects)
+    return f"all {n} cylinders" if sure and len(suspects) == n > 2 else ""
 
 
 def may_both_fail(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) -> bool:

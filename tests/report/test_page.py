@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from misfire.records import FAULT_TYPES, Engine, Finding, Reason
+from misfire.report.advice import next_tests
 from misfire.report.diagnosis.page import format_page
 from misfire.report.diagnosis.rows import build_state_rows
 from misfire.report.diagnosis.table import format_table
@@ -377,3 +378,18 @@ def test_no_more_firings_are_lost_in_the_table_of_states_than_are_counted():
     rows = build_state_rows(replace(made, events=events, cylinders=cylinders))["rows"]
     cells = {c["words"]: c["count"] for r in rows if r["cylinder"] == 3 for c in r["cells"][0]}
     assert cells == {"worked normally": "95", "lost": "3", "doubtful": "2"}
+
+
+def test_all_cylinders_at_fault_are_named_as_all_with_what_they_share():
+    made = make_diagnosis()
+    everyone = tuple(replace(c, probability=0.97, misfires=20) for c in made.cylinders)
+    job = replace(made.job, engine=Engine(4, (1, 3, 4, 2), "distributor"))
+    told = replace(made, cylinders=everyone, job=job, panels=())
+    text = Outline(format_page(told)).text
+    assert "All 4 cylinders are misfiring." in text
+    assert "one coil with its lead, distributor cap and rotor serves all of them" in text
+    assert "MISFIRE, all 4 cylinders very likely (97 %)" in format_table(told)
+    steps = next_tests(
+        "open_secondary", ignition="distributor", channels_present=(), cylinder=1, whole=True
+    )
+    assert "distributor cap" in steps[0]

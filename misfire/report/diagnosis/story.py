@@ -29,6 +29,7 @@ from misfire.report.wording import (
     is_bound,
     join_words,
     may_both_fail,
+    name_everyone,
     name_fault,
     pick_suspects,
     share_one_fault,
@@ -95,6 +96,8 @@ def write_headline(diagnosis: Diagnosis) -> str:
         return f"Cylinder {join_words(numbers, 'or')} {verb}; nothing tells which one."
     if plural:
         verb = "are misfiring" if lost else "do less work than the others"
+    if everyone := name_everyone(diagnosis, suspects):
+        return f"{_capital(everyone)} are misfiring."
     return f"Cylinder{'s' if plural else ''} {join_words(numbers)} {verb}."
 
 
@@ -192,16 +195,21 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         [f"{c.cylinder} (would be code {format_dtc(c.cylinder)})" for c in suspects],
         "or" if one_of else "and",
     )
+    everyone = name_everyone(diagnosis, suspects)
+    if everyone:
+        which = f"{everyone} (would be code {format_dtc(None)})"
     aside = f"firing order {'-'.join(map(str, diagnosis.job.engine.firing_order))}"
     pairs = [p for p in diagnosis.job.engine.waste_pairs if first.cylinder in p]
-    if pairs:
+    if everyone and diagnosis.job.engine.ignition == "distributor":
+        aside += "; one coil with its lead, distributor cap and rotor serves all of them"
+    if pairs and not everyone:
         aside += f"; cylinders {pairs[0][0]} and {pairs[0][1]} share one coil"
-    if code is not None and code == format_dtc(None):
+    if code is not None and code == format_dtc(None) and not everyone:
         aside += "; more than one cylinder lost combustions: code P0300 (random or multiple)"
     claims = [] if one_of else [describe_claims(diagnosis, c.cylinder) for c in suspects[:3]]
-    facts = [Fact("Which cylinder", which, aside, tuple(filter(None, claims)))]
+    facts = [Fact("Which cylinder", _capital(which), aside, tuple(filter(None, claims)))]
     often, often_aside = [], []
-    for c in suspects[:3]:
+    for c in suspects if everyone else suspects[:3]:
         name = f"cylinder {c.cylinder}: " if len(suspects) > 1 else ""
         often.append(
             f"{name}{c.misfires} of {format_count(c.cycles)} {_name_loss(c)}"
@@ -227,6 +235,9 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
             for c in suspects
         ]
     )
+    if everyone:
+        lowest = min(c.probability for c in suspects)
+        certain = f"{format_certainty(lowest)} for each of them"
     rest = max((c.probability for c in others), default=0.0)
     facts.append(
         Fact(

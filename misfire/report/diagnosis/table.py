@@ -21,6 +21,7 @@ from misfire.report.wording import (
     format_percent,
     format_percent_range,
     may_both_fail,
+    name_everyone,
     name_fault,
     pick_suspects,
     share_one_fault,
@@ -122,6 +123,9 @@ def _verdict_line(diagnosis: Diagnosis) -> str:
         f"cylinder {c.cylinder} ({format_dtc(c.cylinder)}) {format_certainty(c.probability)}"
         for c in suspects
     ]
+    if everyone := name_everyone(diagnosis, suspects):
+        lowest = min(c.probability for c in suspects)
+        return f"MISFIRE, {everyone} {format_certainty(lowest)}"
     one_of = share_one_fault(diagnosis, suspects) or may_both_fail(diagnosis, suspects)
     return f"MISFIRE, {' or '.join(named) if one_of else ', '.join(named)}"
 
