@@ -334,19 +334,7 @@ def _conclude(
     at_fault = all(weighed.faulty[c - 1] >= FAULTY for c in (first + 1, *open_))
     if open_ and strongest >= FAULTY and lead != "crank_signal" and not at_fault:
         if len(open_) == 1:
-            both = (
-                float(weighed.faulty[[first, open_[0] - 1]].sum()) > 1.1
-            )  # one fault is not enough
-            notes.append(
-                f"cylinder {first + 1} or cylinder {open_[0]}{', or both' * both}: nothing "
-                "recorded tells the two revolutions of the cycle apart, so "
-                f"{'each has the same probability' if both else 'the probability is shared'}. "
-                + advise_cycle(
-                    evidence.recording.job.engine,
-                    evidence.recording.channels,
-                    (first + 1, open_[0]),
-                )
-            )
+            notes.append(_describe_pair(evidence, (first + 1, open_[0]), weighed.faulty))
             return "misfire", tuple(notes), tuple(findings)
         if top < FAULTY:
             notes.append(_describe_open(evidence, first + 1, open_))
@@ -413,6 +401,17 @@ def _note_rarest(firings: Firings, probability: NDArray[np.float64]) -> tuple[st
     return (
         f"no lost combustion in {n} cycles of each cylinder: a fault rarer than one in "
         f"{find_rarest(n)} firings could still have been missed (95 % certainty)",
+    )
+
+
+def _describe_pair(evidence: Evidence, pair: tuple[int, int], faulty: NDArray[np.float64]) -> str:
+    """Say that nothing tells two cylinders apart, and what would."""
+    both = float(faulty[[c - 1 for c in pair]].sum()) > 1.1  # more than one fault among them
+    return (
+        f"cylinder {pair[0]} or cylinder {pair[1]}{', or both' * both}: nothing recorded tells the "
+        "two revolutions of the cycle apart, so "
+        f"{'each has the same probability' if both else 'the probability is shared'}. "
+        + advise_cycle(evidence.recording.job.engine, evidence.recording.channels, pair)
     )
 
 
