@@ -168,7 +168,7 @@ def test_a_pair_that_cannot_be_told_apart_is_named_as_a_pair():
     )
     job = replace(made.job, engine=Engine(4, (1, 3, 4, 2), "wasted_spark"))
     text = Outline(format_page(replace(made, cylinders=results, job=job, panels=()))).text
-    assert "Cylinder 1 or 4 does less work than the others; nothing tells which one." in text
+    assert "Cylinder 1 or 4 has a bad spark; nothing tells which one." in text
     assert "cylinders 1 and 4 share one coil" in text
 
 
@@ -179,7 +179,7 @@ def test_of_a_pair_that_shares_more_than_one_fault_both_may_fail():
     reasons = tuple(Reason("shared", f"cylinder {c}", 0.5, "they share", {}) for c in (1, 4))
     told = replace(made, cylinders=results, reasons=reasons, panels=())
     # 0.71 + 0.71 is more than one fault and less than two: "and" says too much
-    assert "does less work than the others, or both; nothing tells which." in format_page(told)
+    assert "Cylinder 1 or 4 has a bad spark, or both; nothing tells which." in format_page(told)
     assert " or cylinder 4 (P0304) " in format_table(told)
 
 

@@ -35,6 +35,7 @@ from misfire.report.wording import (
     share_one_fault,
 )
 
+SPARK_FAULTS = ("open_secondary", "fouled_plug", "weak_coil", "no_primary")
 FEW = 3  # one in fewer than this is told by the share alone
 
 
@@ -88,17 +89,25 @@ def write_headline(diagnosis: Diagnosis) -> str:
     if not suspects:
         return "The engine misfires, but no cylinder can be named."
     numbers = [str(c.cylinder) for c in suspects]
-    plural, lost = len(suspects) > 1, any(c.misfires for c in suspects)
-    verb = "is misfiring" if lost else "does less work than the others"
+    verb, verbs = _say_trouble(suspects)
     if may_both_fail(diagnosis, suspects):
         return f"Cylinder {join_words(numbers, 'or')} {verb}, or both; nothing tells which."
     if share_one_fault(diagnosis, suspects):
         return f"Cylinder {join_words(numbers, 'or')} {verb}; nothing tells which one."
-    if plural:
-        verb = "are misfiring" if lost else "do less work than the others"
     if everyone := name_everyone(diagnosis, suspects):
         return f"{_capital(everyone)} are misfiring."
-    return f"Cylinder{'s' if plural else ''} {join_words(numbers)} {verb}."
+    if len(suspects) > 1:
+        return f"Cylinders {join_words(numbers)} {verbs}."
+    return f"Cylinder {numbers[0]} {verb}."
+
+
+def _say_trouble(suspects: tuple[CylinderResult, ...]) -> tuple[str, str]:
+    """Say what suspects do, of one and of several."""
+    if any(c.misfires for c in suspects):
+        return "is misfiring", "are misfiring"
+    if all(c.faults and c.faults[0][0] in SPARK_FAULTS for c in suspects):
+        return "has a bad spark", "have bad sparks"
+    return "does less work than the others", "do less work than the others"
 
 
 def write_lead(diagnosis: Diagnosis) -> str:
