@@ -77,15 +77,15 @@ VEHICLES = (
             ChannelModel(role="coil_secondary", cylinders=(1,), range=10.0),
         ),
         (FaultModel(type="open_secondary", kind="gap", cylinder=2, severity=0.75, rate=0.25),),
-        "No combustion was lost, and none is said to be; the table *What every firing was* on the "
-        "page shows sparks of cylinder 2 that broke down late and burned short. Its lead sat loose "
-        "on the plug; it was pushed home.",
+        "No combustion was lost, so it is no misfire yet. The table *What every firing was* on the "
+        "page shows sparks of cylinder 2 that came late and burned only briefly. Its lead was "
+        "loose on the plug; it was pushed home.",
         ((2, "open_secondary"),),
     ),
     Vehicle(
         "distributor",
         "Distributor, a worn rotor",
-        "Weak and uneven under load. One coil and a distributor.",
+        "Weak and uneven, also at idle. One coil and a distributor.",
         EngineModel(**FOUR, ignition="distributor"),
         (
             ChannelModel(role="coil_primary", range=500.0),
@@ -174,21 +174,30 @@ def walk(vehicle: Vehicle) -> list[str]:
         f"--firing-order {'-'.join(map(str, engine.firing_order))} "
         f"--inputs {len(vehicle.channels)} -o plan"
     )
-    lines += ["**What to clip on.**", "", quote(hookup, lines=12)]
+    lines += ["**What to clip on?**", "", quote(hookup, lines=12)]
     for when in ("before", "after"):
         scenario = make_scenario(vehicle, repaired=when == "after")
         Path(f"{when}.toml").write_text(format_scenario(scenario), encoding="utf-8")
         run(f"misfire simulate {when}.toml -o {when}")
-    lines += ["**Is the recording fit.**", "", quote("misfire check before/job.toml", lines=8)]
-    lines += ["**Which cylinder.**", "", quote("misfire diagnose before/job.toml -o result")]
+    lines += [
+        "**Is the recording good enough?**",
+        "",
+        quote("misfire check before/job.toml", lines=8),
+    ]
+    lines += ["**Which cylinder?**", "", quote("misfire diagnose before/job.toml -o result")]
     lines += [shoot(Path("result/report.html"), f"walk-{vehicle.name}"), ""]
     lines += [f"**The repair.** {vehicle.repair} Then it was recorded again.", ""]
     compare = "misfire compare before/job.toml after/job.toml -o comparison"
-    lines += ["**Did it cure it.**", "", quote(compare, lines=14)]
+    lines += ["**Did the repair cure it?**", "", quote(compare, lines=14)]
     lines += [shoot(Path("comparison/compare.html"), f"walk-{vehicle.name}-after"), ""]
     proven = " ".join(f"--cylinder {c} --fault {kind}" for c, kind in vehicle.proven)
     confirm = f"misfire confirm before/job.toml {proven} -o cases"
-    lines += ["**What it teaches.**", "", quote(confirm), f"```text\n{list_cases()}\n```\n"]
+    lines += [
+        "**Keep the case, to learn from it.**",
+        "",
+        quote(confirm),
+        f"```text\n{list_cases()}\n```\n",
+    ]
     return lines
 
 
@@ -204,9 +213,8 @@ def main() -> None:
         "",
         "<!-- Made by scripts/make_walkthrough.py, which runs every command; change it there. -->",
         "",
-        "From clipping on to handing back the key. The vehicles are simulated, so what was "
-        "wrong is "
-        "known; in a workshop the step `misfire simulate` is your recording. The vehicle maker's "
+        "From clipping on to handing back the key. The vehicles are simulated, so it is known what "
+        "was wrong; in a workshop you record instead. The vehicle maker's "
         "procedure, local rules and licensed practice come first; ignition voltages are "
         "dangerous to "
         "life: clip on with the engine off.",

@@ -35,10 +35,10 @@ CAUTION = (
 LEFT = {
     "screen": "recordings judged so far are kept",
     "check": "it only reads, so nothing was changed",
-    "train": "no model was written, and what was measured is not kept",
-    "confirm": "no case was made, and none half",
+    "train": "no model was written, and the measurements are not kept",
+    "confirm": "no case was made, not even in part",
 }
-GO_ON = {"screen": "the same command goes on"}
+GO_ON = {"screen": "run the same command to go on"}
 
 app = typer.Typer(
     name="misfire",
@@ -83,8 +83,8 @@ def _register(command: Callable[..., None], example: str, short: str | None = No
 def _tell_what_is_left(command: Callable[..., None]) -> Callable[..., None]:
     """Make a command say, when it is interrupted, what is left of it and how to go on."""
     name = command.__name__
-    left = LEFT.get(name, "no result was written, and none half")
-    again = GO_ON.get(name, "the same command begins again")
+    left = LEFT.get(name, "no result was written, not even in part")
+    again = GO_ON.get(name, "run the same command to start again")
 
     @functools.wraps(command)
     def run(*args: Any, **kwargs: Any) -> None:

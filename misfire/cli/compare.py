@@ -26,7 +26,11 @@ def compare(
     cylinder: Annotated[
         int | None,
         typer.Option(
-            "--cylinder", "-c", metavar="N", min=1, help="The repaired one; default: as accused."
+            "--cylinder",
+            "-c",
+            metavar="N",
+            min=1,
+            help="The repaired cylinder; default: the accused.",
         ),
     ] = None,
     as_json: Json = False,

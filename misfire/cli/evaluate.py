@@ -22,8 +22,8 @@ def evaluate(
         ),
     ],
     out: Folder = None,
-    workers: Annotated[int, typer.Option(min=1, help="Processes that measure.")] = 1,
-    seed: Annotated[int, typer.Option(min=0, help="Of the resampling of vehicles.")] = 0,
+    workers: Annotated[int, typer.Option(min=1, help="Processes on this machine.")] = 1,
+    seed: Annotated[int, typer.Option(min=0, help="Seed for drawing vehicles anew.")] = 0,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:

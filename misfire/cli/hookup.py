@@ -51,7 +51,7 @@ def hookup(
     rpm: Annotated[float, typer.Option(metavar="RPM", help="Speed at which it is felt.")] = 800.0,
     rate: Annotated[
         float,
-        typer.Option(metavar="HZ", show_default=False, help="Samples a second; 200000."),
+        typer.Option(metavar="HZ", show_default=False, help="Samples a second; default 200000."),
     ] = 200e3,
     file: Annotated[
         str,

@@ -49,7 +49,7 @@ def screen(
             metavar="SECONDS",
             min=0.1,
             show_default=False,
-            help="Time without change: a file is complete; 10.",
+            help="Wait for files to be unchanged; default 10.",
         ),
     ] = 10.0,
     model: Annotated[
@@ -63,12 +63,12 @@ def screen(
             metavar="SECONDS",
             min=0.1,
             show_default=False,
-            help="What a recording may take; 1800.",
+            help="Longest time for a recording; default 1800.",
         ),
     ] = 1800.0,
     memory_gb: Annotated[
         float | None,
-        typer.Option(metavar="GB", min=0.01, help="What a recording may take of memory."),
+        typer.Option(metavar="GB", min=0.01, help="Most memory for a recording."),
     ] = None,
     retry: Annotated[
         bool, typer.Option("--retry", help="Try again what could not be judged before.")

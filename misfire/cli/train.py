@@ -24,11 +24,11 @@ def train(
             "--out", "-o", metavar="MODEL", readable=False, help="Folder of the new model."
         ),
     ],
-    workers: Annotated[int, typer.Option(min=1, help="Processes that measure.")] = 1,
-    seed: Annotated[int, typer.Option(min=0, help="Of what is held out in turn.")] = 0,
+    workers: Annotated[int, typer.Option(min=1, help="Processes on this machine.")] = 1,
+    seed: Annotated[int, typer.Option(min=0, help="Seed for what is held out in turn.")] = 0,
     curve: Annotated[
         bool,
-        typer.Option("--curve", help="Draw what more cases would bring.", show_default=False),
+        typer.Option("--curve", help="Draw how more cases would help.", show_default=False),
     ] = False,
     as_json: Json = False,
     quiet: Quiet = False,

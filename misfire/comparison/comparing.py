@@ -16,10 +16,24 @@ from misfire.comparison.conditions import (
     write_load_mismatch,
     write_speed_mismatch,
 )
-from misfire.comparison.cylinder import UNCHANGED, WORSE, Group, Judged, judge_group
+from misfire.comparison.cylinder import (
+    CURED,
+    IMPROVED,
+    UNCHANGED,
+    WORSE,
+    Group,
+    Judged,
+    judge_group,
+)
 from misfire.comparison.document import describe_group
 from misfire.comparison.features import compute_changes, compute_torque_left
-from misfire.comparison.sentences import write_joint, write_notes, write_together, write_warnings
+from misfire.comparison.sentences import (
+    write_cause_open,
+    write_joint,
+    write_notes,
+    write_together,
+    write_warnings,
+)
 from misfire.comparison.side import Progress, Side, find_most_lost, load_side, match_numbers
 from misfire.comparison.signs import LEAST_FIRINGS, count_signs
 from misfire.comparison.vehicle import Whole, judge_vehicle
@@ -138,6 +152,10 @@ def _judge_all(
         flat = tuple(c for g in suspects for c in g)
         whole_engine = _measure_group(before, after, match, flat, (flat,))
         together = judge_group(replace(whole_engine, is_engine=True), comparable=True)
+        if together.word == CURED and before.summary["verdict"] != "misfire":
+            # a rough road or a limiter before would look the same, and is no repair
+            why = (*together.reasons, write_cause_open())
+            together = replace(together, word=IMPROVED, settled=False, reasons=why)
         judged = [
             replace(j, word=together.word, settled=together.settled, direction=together.direction)
             for j in judged
@@ -183,9 +201,14 @@ def _find_swapped(before: Side, after: Side) -> dict[int, int]:
 
 
 def _find_accused(before: Side) -> set[int]:
-    """Cylinders that BEFORE shows at fault: accused, else the most doubted ones."""
+    """Cylinders that BEFORE shows at fault: accused, else the most doubted ones.
+
+    Where none loses a combustion, those whose sparks are bad (`ailing`).
+    """
     if before.summary["verdict"] == "no_misfire":
-        return set()
+        return {c for c in before.cylinders if before.result_of(c).get("state") == "ailing"}
+    if _fails_as_a_whole(before):
+        return set(before.cylinders)
     most = set(find_most_lost(before, least=LEAST_FIRINGS))
     if before.is_unnumbered and most:
         return most
@@ -197,6 +220,13 @@ def _find_accused(before: Side) -> set[int]:
         alike = {c for c, p in chances.items() if p >= ALIKE * highest}
         return (alike & most) or {max(chances, key=lambda c: chances[c])}
     return set()
+
+
+def _fails_as_a_whole(before: Side) -> bool:
+    """Whether BEFORE says of an open verdict that all cylinders fail alike, as of one cause."""
+    notes = before.summary.get("notes", ())
+    told = [r["text"] for r in before.summary.get("reasons", ()) if r["code"] == "whole_engine"]
+    return before.summary["verdict"] == "inconclusive" and any(text in notes for text in told)
 
 
 def _find_changed(before: Side, after: Side, groups: list[tuple[int, ...]]) -> set[int]:
@@ -244,6 +274,7 @@ def _measure_group(
         torque_left=compute_torque_left(before, after, match, cylinders),
         is_numbered=not before.is_unnumbered,
         is_open_after=_is_open(after, cylinders),
+        is_ailing=any(before.result_of(c).get("state") == "ailing" for c in cylinders),
     )
 
 

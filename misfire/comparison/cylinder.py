@@ -54,7 +54,8 @@ class Group:
     still, and the chance of it in a sound cylinder. `is_numbered`: whether BEFORE told which
     cylinder is which.
     `is_open_after`: whether AFTER settles nothing, and not for a doubt about another cylinder.
-    `is_engine`: whether these are all cylinders, judged as one.
+    `is_engine`: whether these are all cylinders, judged as one. `is_ailing`: whether BEFORE shows
+    bad sparks of it, and no misfire.
     """
 
     cylinders: tuple[int, ...]
@@ -69,6 +70,7 @@ class Group:
     is_numbered: bool = True
     is_open_after: bool = False
     is_engine: bool = False
+    is_ailing: bool = False
 
     @property
     def lost(self) -> Sign:
@@ -186,14 +188,14 @@ def _judge_gone(group: Group, counted: Sign) -> Judged:
         return _judge_too_short(group, counted, words, chance, more)
     if not after.lost:
         words += (
-            f"; were the fault still there as before, none in {after.judged} firings would "
-            f"have a chance of {format_percent(chance)}"
+            f"; if the fault were still there as before, the chance of none in {after.judged} "
+            f"firings would be {format_percent(chance)}"
         )
     share, by_chance = group.torque_left
     if share >= SHARE_LEFT and by_chance <= RISK_LEFT:
         lacks = (
-            f"it still lacks torque beside the other cylinders, {100 * share:.0f} % of what it did "
-            f"before (by accident with a chance of {format_percent(by_chance)})"
+            f"it still lacks torque against the other cylinders, {100 * share:.0f} % of what it "
+            f"lacked before (chance of this in a sound cylinder: {format_percent(by_chance)})"
         )
         return Judged(group, IMPROVED, True, "better", (words, lacks))
     remnants = tuple(write_remnant(s) for s in group.signs if s.has_remnant)
@@ -211,8 +213,8 @@ def _judge_too_short(
     """No sign of the fault, but it may only have stayed away."""
     before, after = counted.before, counted.after
     short = (
-        f"were the fault still there as before, it could have stayed unseen in {after.judged} "
-        f"firings with a chance of {format_percent(chance)}"
+        f"if the fault were still there as before, the chance of not seeing it in {after.judged} "
+        f"firings would be {format_percent(chance)}"
     )
     bouts: tuple[str, ...] = ()
     if before.bunching > IN_BOUTS:
@@ -230,7 +232,7 @@ def _write_doubt(group: Group) -> str:
     if group.verdict_after != "no_misfire" and group.probability_after >= DOUBTFUL:
         return f"it is still under suspicion after the repair ({percent})"
     if group.is_open_after and group.probability_after >= OPEN:
-        return "the recording made after the repair does not settle whether anything is wrong"
+        return "the recording made after the repair does not show whether anything is wrong"
     return ""
 
 

@@ -146,8 +146,8 @@ def write_joint(suspects: tuple[tuple[int, ...], ...]) -> list[str]:
         return []
     names = " and ".join(" or ".join(map(str, group)) for group in suspects)
     return [
-        f"the recording made before does not accuse cylinder {names} by itself; set beside the one "
-        "made after it does (the table counts the firings judged lost in each by itself)"
+        f"the recording made before does not accuse cylinder {names} by itself, but does so beside "
+        "the one made after (the table counts the firings judged lost in each by itself)"
     ]
 
 
@@ -159,8 +159,21 @@ def write_together() -> str:
     note : str
     """
     return (
-        "the recording made before accuses every cylinder, as of one cause that all of them share: "
-        "they are judged together, each with the same word; the numbers are each one's own"
+        "in the recording made before all cylinders fail alike, as from one cause: they are judged "
+        "together, each with the same word; the numbers are each cylinder's own"
+    )
+
+
+def write_cause_open() -> str:
+    """Say that what all cylinders lost before need not have been a fault.
+
+    Returns
+    -------
+    reason : str
+    """
+    return (
+        "what made all cylinders fail before was not established: a rough road or a fuel cut can "
+        "do so as well, so record both times under the same conditions"
     )
 
 
@@ -180,7 +193,7 @@ def write_warnings(before: Side, after: Side) -> list[str]:
     if names[0] != names[1]:
         warnings.append(
             f"the job cards name two vehicles, {names[0]} before and {names[1]} after: if they are "
-            "two, nothing on this page holds"
+            "two, nothing on this page is valid"
         )
     source = before.summary.get("source_sha256", "")
     if source and source == after.summary.get("source_sha256"):
@@ -207,8 +220,8 @@ def write_notes(before: Side, after: Side) -> list[str]:
         )
     if before.is_unnumbered or after.is_unnumbered:
         notes.append(
-            "nothing told which cylinder is which in one of the recordings: numbers were turned "
-            "to fit the other, and none of them is to be relied on"
+            "nothing told which cylinder is which in one of the recordings: its numbers were moved "
+            "on to fit the other, so do not rely on any of them"
         )
     notes.append(
         "engine and air temperature, fuel and load are not recorded: repeat the drive or the idle "

@@ -65,9 +65,16 @@ class Side:
 
     @property
     def is_unnumbered(self) -> bool:
-        """Whether nothing told which cylinder is which: the numbers may be turned."""
+        """Whether nothing told which cylinder is which: the numbers may be turned.
+
+        So too where the revolution is open on an odd number of cylinders: there the other
+        revolution gives every firing to another cylinder, not to one 360 degrees away.
+        """
+        is_open = self.summary.get("settings", {}).get("phase") == "open"
         notes = self.summary.get("quality", [])
-        return any(note.get("code") == UNNUMBERED for note in notes)
+        return (is_open and len(self.order) % 2 == 1) or any(
+            note.get("code") == UNNUMBERED for note in notes
+        )
 
     def turn(self, steps: int) -> Side:
         """Give every cylinder the number of the one that fires `steps` later."""

@@ -87,8 +87,8 @@ def judge_vehicle(
     accused = join_words([_name(j.group) for j in beside if not j.settled])
     own = tuple(f"{_name(j.group)}: {r}" for j in (*new, *suspects, *beside) for r in j.reasons)
     own += tuple(
-        f"{_name(j.group)}: the recording made after the repair doubts it "
-        f"({format_percent(j.group.probability_after)}), but less than would make it a new fault"
+        f"{_name(j.group)}: the recording made after the repair does not clear it "
+        f"({format_percent(j.group.probability_after)}), but that is too little for a new fault"
         for j in beside
         if after["verdict"] != "no_misfire"
         and j.group.probability_after >= DOUBTFUL > j.group.probability_before
@@ -138,11 +138,12 @@ def _write_headline(suspects: list[Judged], new: list[Judged]) -> str:
             why = "too little was recorded to tell" if short else "nothing recorded tells"
             parts.append(f"{why} whether {name} still {fail}")
             continue
+        often = " often" * (fail not in ("fail", "fails"))
         what = {
             CURED: f"no longer {fail}",
-            IMPROVED: f"{fail} less",
+            IMPROVED: f"{fail} less{often}",
             UNCHANGED: f"still {fail}",
-            WORSE: f"{fail} more than before",
+            WORSE: f"{fail} more{often} than before",
         }
         parts.append(f"{name} {what[word]}")
     line = ", ".join(parts)
@@ -170,14 +171,16 @@ def _judge_sound(
 ) -> Whole:
     """Nobody was at fault before, and no fault is new after."""
     if before["verdict"] != "no_misfire":
-        line = "no fault was established before, so none can be called cured"
-        why = "the recording made before does not settle who is at fault"
+        line = "no fault was found before, so none can be called cured"
+        why = "the recording made before does not show which cylinder is at fault"
     elif after["verdict"] == "no_misfire":
-        line = "Unchanged: no fault to be seen before, none after"
+        line = "Unchanged: no fault seen before, none after"
         return Whole(UNCHANGED, True, "same", line, ("the recording made before shows no fault",))
     else:
         line = (
-            f"{accused} is accused now" if accused else "the recording made after settles nothing"
+            f"{accused} is accused now"
+            if accused
+            else "the recording made after gives no clear result"
         )
         why = "the recording made before shows no fault"
     return Whole(NOT_SETTLED, False, "same", f"Not settled: {line}", (why, *own))
@@ -204,7 +207,10 @@ def _has_fallen_together(suspects: list[Judged]) -> bool:
 
 def _fail(judged: list[Judged]) -> str:
     """Give the verb for one or several; a pair of which one fails counts as one."""
-    return "fails" if len(judged) == 1 and not judged[0].group.is_engine else "fail"
+    is_one = len(judged) == 1 and not judged[0].group.is_engine
+    if all(j.group.is_ailing and not j.is_new for j in judged):
+        return "has a bad spark" if is_one else "have a bad spark"
+    return "fails" if is_one else "fail"
 
 
 def _name(group: Group) -> str:

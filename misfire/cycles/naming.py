@@ -113,12 +113,12 @@ def _report(train: StrokeTrain, engine: Engine, phase: Phase) -> Finding:
     """Say which cylinders a channel was taken to see, and which else it may be."""
     seen = train.channel.cylinders
     words = " and ".join(map(str, seen))
-    text = f"the job card names no cylinder for it; it fires where cylinder {words} does"
+    text = f"the job card names no cylinder for it; it fires together with cylinder {words}"
     if phase.others_deg:
         maps = [permute_cylinders(engine, turn) for turn in phase.others_deg]
         sets = {tuple(sorted(m[c] for c in seen)) for m in maps} - {tuple(sorted(seen))}
         may = ", ".join(" and ".join(map(str, s)) for s in sorted(sets))
-        text += f", if TDC is taken rightly; it may be {may} as well" if may else ""
+        text += f", if the TDC found here is right; otherwise with {may}" if may else ""
     return Finding("channel_named", "info", text, train.channel.name)
 
 
@@ -142,12 +142,12 @@ def _report_order(track: CrankTrack, trains: list[StrokeTrain], engine: Engine) 
     if len(order) < 2:
         return []
     steps = [(b - a) % turn for a, b in zip(order, [*order[1:], order[0]], strict=True)]
-    words = ", ".join("/".join(places[p]) for p in order)
-    apart = ", ".join(f"{step:.0f}" for step in steps)
-    text = (
-        f"the coils are switched off in the order {words}; degrees of crank from each to the next, "
-        f"and from the last to the first: {apart}"
+    names = ["/".join(places[p]) for p in order]
+    then = ", ".join(
+        f"after {step:.0f} degrees {name}"
+        for step, name in zip(steps, [*names[1:], f"{names[0]} again"], strict=True)
     )
+    text = f"order in which the coils switch off, in degrees of crank: {names[0]}, {then}"
     return [Finding("coil_order", "info", text)]
 
 

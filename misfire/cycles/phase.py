@@ -212,9 +212,8 @@ def _name_ambiguity(others: tuple[float, ...]) -> list[Finding]:
         return []
     if others == (360.0,):
         text = (
-            "no channel tells the compression from the exhaust revolution: cylinders 360 "
-            "degrees apart cannot be told apart. Connect a cam sensor or a secondary pick-up "
-            "on one plug lead; with a coil on each plug, or the primary of one known cylinder"
+            "no channel tells the compression from the exhaust revolution, as a cam sensor or a "
+            "secondary pick-up would: cylinders 360 degrees apart cannot be told apart"
         )
         return [Finding("phase_unknown", "warning", text)]
     text = (
@@ -235,8 +234,8 @@ def _name_open(track: CrankTrack, offset: dict[int, float]) -> list[Finding]:
     if not open_s > 0.0:
         return []
     text = (
-        f"{open_s:.1f} s of {total_s:.1f} s ({open_s / total_s:.0%}) stand apart, behind a loss of "
-        "the crank signal or a gap between parts, and nothing tells there which revolution is "
+        f"{open_s:.1f} s of {total_s:.1f} s ({open_s / total_s:.0%}) come after a loss of the "
+        "crank signal or a gap between parts, and nothing there tells which revolution is "
         "compression: they are not judged"
     )
     return [Finding("phase_open", "warning", text)]

@@ -255,9 +255,8 @@ def find_unlike(evidence: Evidence, model: Model | None) -> list[Finding]:
             "unlike_training",
             "info",
             f"no vehicle like this was in training: the nearest one differs by {distance:.2f} "
-            f"spreads, most in {name}, and 99 % of those differ by less than "
-            f"{model.familiar.limit:.2f} among themselves; take the probabilities as less sure "
-            "than they are written",
+            f"spreads, most in {name}, where {model.familiar.limit:.2f} is the most that is usual; "
+            "the probabilities are less certain than they look",
         )
     ]
 

@@ -48,6 +48,7 @@ def list_engine_rivals(
     suspects: list[int],
     faults: NDArray[np.float64],
     outstanding: NDArray[np.bool_],
+    bad_spark: NDArray[np.bool_],
 ) -> list[Rival]:
     """List how the engine as a whole may explain what the suspects lose.
 
@@ -60,6 +61,8 @@ def list_engine_rivals(
     faults : float64 array [shape=(n_cylinders, len(FAULT_TYPES))]
     outstanding : bool array [shape=(n_firings,)]
         From `find_outstanding`.
+    bad_spark : bool array [shape=(n_firings,)]
+        Whose likeliest spark is neither usual nor unseen: no cause but the ignition makes that.
 
     Returns
     -------
@@ -68,9 +71,9 @@ def list_engine_rivals(
     if evidence.recording.job.engine.cylinders < 2 or not suspects:
         return []
     return [
-        *_come_with_fuel(evidence, probability, suspects),
+        *_come_with_fuel(evidence, probability, suspects, bad_spark),
         *_find_switched_off_together(evidence, suspects),
-        *_find_common(evidence, probability, suspects, faults, outstanding),
+        *_find_common(evidence, probability, suspects, faults, outstanding, bad_spark),
     ]
 
 
@@ -80,6 +83,7 @@ def _find_common(
     suspects: list[int],
     faults: NDArray[np.float64],
     outstanding: NDArray[np.bool_],
+    bad_spark: NDArray[np.bool_],
 ) -> list[Rival]:
     """Find causes of the whole engine, the wheel or a part of the engine that is switched off.
 
@@ -98,9 +102,9 @@ def _find_common(
     # nothing lost, no cylinder loses most, or none is left to be sound
     if 2 * len(suspects) > n and (2 * most <= lost.sum() or len(suspects) == n):
         alike = sorted({*alike, *suspects})
-    felt = _find_felt(evidence, probability, suspects, outstanding)
+    felt = _find_felt(evidence, probability, suspects, outstanding, bad_spark)
     wider = engine.ignition == "wasted_spark" and 2 * len(felt) > n  # more than one coil has
-    sound_spark = _is_sound_spark(evidence, probability, suspects)
+    sound_spark = _is_sound_spark(evidence, probability, suspects, bad_spark)
     shared = alike and _share_a_coil(alike, engine, faults, dark=not sound_spark)
     if (shared and not wider) or n < 3:
         return []
@@ -110,41 +114,48 @@ def _find_common(
     if 2 * len(alike) <= n < 2 * len(felt) or len(alike) < SEVERAL <= len(felt):
         alike = felt
     names = ", ".join(map(str, alike))
+    distributor = engine.ignition == "distributor"
+    own_parts = "coil, its lead, distributor cap and rotor; " if distributor else ""
     if 2 * len(alike) > n or (len(alike) >= SEVERAL and set(alike) <= set(felt)):
         text = (
-            f"cylinders {names} lose combustions alike: that is one cause for the whole engine "
-            "(speed limiter or fuel cut, mixture of all cylinders, fuel pressure, supply of the "
-            "coils, crank signal, a rough road, a job card of another engine), not faults of so "
-            "many cylinders"
+            f"cylinders {names} lose combustions alike: that points to one cause for the whole "
+            f"engine ({own_parts}speed limiter or fuel cut, mixture of all cylinders, fuel "
+            "pressure, supply of the coils, crank signal, a rough road, a job card of another "
+            "engine), not to faults of so many cylinders"
         )
         found.append(Rival("whole_engine", "engine", weigh_many(len(alike)), text))
     elif _are_part_of_engine(evidence, probability, alike):
         text = (
-            f"cylinders {names}, evenly spaced in the firing order, are off together: this is "
-            "what an engine that runs on part of its cylinders on purpose looks like, or a job "
-            "card with too many cylinders; find out whether this engine does so"
+            f"cylinders {names}, evenly spaced in the firing order, are off together: an "
+            "engine that switches part of its cylinders off on purpose looks like this, and so "
+            "does a job card with too many cylinders; find out whether this engine does so"
         )
         found.append(Rival("part_of_engine", "engine", weigh_many(len(alike)), text))
     return found
 
 
 def _is_sound_spark(
-    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
+    evidence: Evidence,
+    probability: NDArray[np.float64],
+    suspects: list[int],
+    bad_spark: NDArray[np.bool_],
 ) -> bool:
     """Tell whether the sparks of most firings that the suspects lost show nothing."""
     lost = mark_lost(evidence, probability, suspects)
-    flags = evidence.strokes["flags"][lost].astype(np.int64)
-    no_spark = (flags & (STROKE_FLAGS["no_dwell"] | STROKE_FLAGS["no_breakdown"])) != 0
-    return not lost.any() or float(no_spark.mean()) <= 0.5
+    return not lost.any() or float(bad_spark[lost].mean()) <= 0.5
 
 
 def _come_with_fuel(
-    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
+    evidence: Evidence,
+    probability: NDArray[np.float64],
+    suspects: list[int],
+    bad_spark: NDArray[np.bool_],
 ) -> list[Rival]:
     """Find that the suspects lose only where a fuel cut ends: ever less likely by chance."""
     n = evidence.recording.job.engine.cylinders
     lost = mark_lost(evidence, probability, suspects)
-    if n < 2 or lost.sum() < LEAST_LOST or not _is_sound_spark(evidence, probability, suspects):
+    sound = _is_sound_spark(evidence, probability, suspects, bad_spark)
+    if n < 2 or lost.sum() < LEAST_LOST or not sound:
         return []
     level = evidence.firing_table["torque_level_change"].to_numpy(float)
     cut = np.nan_to_num(level) < SURELY_CUT_Z
@@ -154,9 +165,8 @@ def _come_with_fuel(
     odds = np.log(FUEL_PRIOR) - int(lost.sum()) * np.log(max(float(behind.mean()), 1e-9))
     who = _name(suspects)
     text = (
-        f"every loss of {who} lies where the fuel comes back after overrun: then a "
-        "stroke or two stay out in many engines; record at steady load as well, and see whether "
-        "it still fails there"
+        f"every loss of {who} comes just after overrun, when the fuel returns: many engines lose a "
+        "stroke or two there; record at steady load as well, and see whether it still fails"
     )
     return [Rival("fuel_returns", "engine", float(min(odds, MOST_ODDS)), text)]
 
@@ -182,9 +192,9 @@ def _find_switched_off_together(evidence: Evidence, suspects: list[int]) -> list
     odds = _weigh_company(company, own, on)
     coils = "coils of {} are" if len(suspects) > 1 else "coil of {} is"
     text = (
-        f"the {coils.format(_name(suspects))} off in the same moments as others: that is "
-        "the control unit (gear change, limiter, immobiliser), the supply of the coils or the "
-        "crank signal it is timed by, not a fault of one coil"
+        f"the {coils.format(_name(suspects))} off at the same moments as others: that "
+        "points to the control unit (gear change, limiter, immobiliser), the supply of the coils "
+        "or the crank signal, not to a fault of one coil"
     )
     return [Rival("switched_off_together", "engine", odds, text)]
 
@@ -210,10 +220,10 @@ def _find_too_strong(evidence: Evidence, suspects: list[int]) -> list[Rival]:
         for centre, spread in ((AS_STRONG, AS_STRONG_SPREAD), (AS_USUAL, AS_USUAL_SPREAD))
     )
     text = (
-        f"cylinder {weak} seems to lack torque in all its firings, but cylinder {strong} seems to "
-        "give as much too much, which no cylinder can: teeth out of place, a crank signal that is "
-        "cut or filtered, or wrong firing angles look like this; check sensor, wheel and job card, "
-        "and record at another speed"
+        f"cylinder {weak} seems to lack torque in all its firings, and cylinder {strong} to give "
+        "the same amount too much, which no cylinder can do: teeth out of place, a crank signal "
+        "that is cut off or filtered, or wrong firing angles look like this; check sensor, wheel "
+        "and job card, and record at another speed"
     )
     odds = float(np.log(WHEEL_PRIOR) + (as_strong - as_usual)[0])
     return [Rival("wheel", "sensor", odds, text)]
@@ -256,9 +266,9 @@ def _find_accompanied(
     odds = _weigh_company(beside, lost, ~lost & np.isfinite(z))
     who = _name(suspects)
     text = (
-        f"at the losses of {who} the neighbours in the firing order lose theirs too: that is one "
-        "cause for several cylinders (supply of the coils, fuel, a cut by the control unit, a "
-        "rough road), not a fault of one"
+        f"where combustions of {who} are lost, the neighbours in the firing order lose theirs too: "
+        "that points to one cause for several cylinders (supply of the coils, fuel, a cut by the "
+        "control unit, a rough road), not to a fault of one"
     )
     return [Rival("several_at_once", "engine", odds, text)]
 
@@ -289,11 +299,12 @@ def _find_felt(
     probability: NDArray[np.float64],
     suspects: list[int],
     outstanding: NDArray[np.bool_],
+    bad_spark: NDArray[np.bool_],
 ) -> list[int]:
     """List the cylinders that lack torque as often, if torque alone accuses the suspects."""
     z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
     lost = mark_lost(evidence, probability, suspects) & np.isfinite(z)
-    if not suspects or not _is_sound_spark(evidence, probability, suspects):
+    if not suspects or not _is_sound_spark(evidence, probability, suspects, bad_spark):
         return []
     if lost.sum() >= LEAST_LOST:
         as_much = np.nan_to_num(z) >= max(FELT_Z, HALF * float(np.median(z[lost])))

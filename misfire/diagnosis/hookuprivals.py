@@ -83,8 +83,8 @@ def _contradict_card(evidence: Evidence, quick: Sequence[Finding]) -> list[Rival
                 "sensor",
                 WRONG_CARD,
                 f"the crank channel cannot be read ({f.message}), and nothing else tells whether "
-                "the sparks alone are understood: correct the hook-up or the job card, then record "
-                "again",
+                "the sparks alone are read correctly: correct the hook-up or the job card, then "
+                "record again",
                 blinds=True,  # a cylinder without fuel or compression shows at the crank alone
             )
             for f in evidence.findings
@@ -178,9 +178,9 @@ def _find_shaky(
     names = ", ".join(map(str, suspects))
     if not felt.size and all(_goes_for_good(lost, cylinder == c) for c in suspects):
         text = (
-            f"the coil of cylinder {names} shows nothing from one moment on, and no crank signal "
-            "tells whether the cylinder stopped or the lead came off: check that lead, and record "
-            "the crank as well"
+            f"the channel shows nothing of the coil of cylinder {names} from one moment on, and no "
+            "crank signal tells whether the cylinder stopped or the lead came off: check that "
+            "lead, and record the crank as well"
         )
         return [Rival("lead_off", "hook-up", SEEN_OFF, text)]
     seers = [
@@ -192,9 +192,9 @@ def _find_shaky(
     if not seers or not set(seers) <= off:
         return []
     text = (
-        f"that the coil of cylinder {names} was not switched is seen in "
-        f"{seers[0]!r} alone, which shows nothing of its coil at other times either, and for a "
-        "reason of its own: check that lead, and record the crank as well"
+        f"only {seers[0]!r} says that the coil of cylinder {names} was not switched, and that "
+        "channel was lost at other times as well, so its lead may be loose: check that lead, and "
+        "record the crank as well"
     )
     return [Rival("lead_off", "hook-up", SEEN_OFF, text)]
 

@@ -43,7 +43,7 @@ def describe_other_channels(
         else:
             sentences.append(
                 f"the injector switched as usual ({usual:.2f} ms) in all {n_lost} lost firings: "
-                "command and coil are sound, fuel pressure and spray are not seen by this"
+                "command and coil are good; fuel pressure and spray are not measured"
             )
     table = evidence.compression
     if table is not None:

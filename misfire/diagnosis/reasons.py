@@ -20,9 +20,9 @@ LEAST_ADDEND = 0.05  # log odds; less is no reason
 MOST_ODDS = 9.0  # log odds that a probability of 0 or 1 stands for
 STATE_WORDS = {
     "starved": "got too little energy",
-    "no_breakdown": "did not break down",
-    "leaking": "leaked away or broke down early and low",
-    "strained": "broke down late and high and burned short",
+    "no_breakdown": "did not jump the gap",
+    "leaking": "leaked away or came early at a low voltage",
+    "strained": "came late at a high voltage and burned only briefly",
 }
 
 
@@ -61,11 +61,11 @@ def list_addends(judgement: Judgement) -> list[Reason]:
     """
     reasons = []
     words = (
-        ("prior", "how seldom a cylinder is at fault"),
+        ("prior", "how rarely a cylinder is at fault"),
         ("pattern", "how often, how strongly and how unlike the other cylinders it lacks work"),
         ("firings", "how well its firings, one by one, fit a fault better than a sound cylinder"),
         ("switching", "firings for which its coil was seen not to be switched"),
-        ("compression", "how its compression under the starter stands against the others'"),
+        ("compression", "how its compression while cranking compares with the others'"),
         ("one_coil", "how well a fault of the coil that it shares explains all of its cylinders"),
     )
     for c, parts in enumerate(judgement.addends, start=1):
@@ -177,6 +177,21 @@ def describe_sparks(explanation: Explanation, cylinder: int) -> str:
     return "; ".join(parts)
 
 
+def mark_bad_sparks(explanation: Explanation) -> NDArray[np.bool_]:
+    """Mark the firings whose likeliest spark is a bad one, or was none.
+
+    Parameters
+    ----------
+    explanation : Explanation
+
+    Returns
+    -------
+    bad : bool array [shape=(n_firings,)]
+    """
+    bad = [SPARK_STATES.index(s) for s in (*AILING_STATES, "not_switched")]
+    return np.isin(explanation.spark, bad)
+
+
 def find_ailing(explanation: Explanation) -> dict[int, float]:
     """Find the cylinders whose sparks are bad in some firings, and how often.
 
@@ -241,8 +256,8 @@ def report_ailing(
                 "ailing_spark",
                 "warning",
                 f"{who} has a bad spark in {100 * share:.0f} % of its firings; {cost} "
-                f"({describe_sparks(explanation, c)}): a fault in the making; check its plug, lead "
-                "and coil before it fails, with the engine stopped and by the maker's procedure",
+                f"({describe_sparks(explanation, c)}): a fault that is beginning; check its plug, "
+                "lead and coil before it fails, engine off, by the maker's procedure",
             )
         )
     return found

@@ -24,6 +24,7 @@ from misfire.diagnosis.reasons import (
     list_addends,
     list_changes,
     list_kinds,
+    mark_bad_sparks,
     report_ailing,
 )
 from misfire.diagnosis.rivals import compete
@@ -167,7 +168,14 @@ def _weigh_beyond(evidence: Evidence, judgement: Judgement, quick: Sequence[Find
     suspects = [int(c) for c in np.flatnonzero(faulty >= FAULTY) + 1]
     rivals = [
         *list_hookup_rivals(evidence, probability, suspects, quick),
-        *list_engine_rivals(evidence, probability, suspects, faults, judgement.outstanding),
+        *list_engine_rivals(
+            evidence,
+            probability,
+            suspects,
+            faults,
+            judgement.outstanding,
+            mark_bad_sparks(judgement.explanation),
+        ),
     ]
     reasons += [Reason(r.code, r.about, r.log_odds, r.text, {}) for r in rivals]
     alone = faulty
@@ -212,6 +220,7 @@ def _build_results(
                 channels_present=present,
                 cylinder=cylinder,
                 waste_pairs=engine.waste_pairs,
+                whole=bool((shared >= FAULTY).all()),
             )
         ]
         results.append(
@@ -315,7 +324,8 @@ def _conclude(
                 "warning",
                 f"crank pulses are missing or extra in {disturbed} power strokes"
                 + (f", sync was lost for {lost_sync:.1f} s" if lost_sync > 0.1 else "")
-                + ": check sensor, gap, wheel and wiring before trusting a misfire count from it",
+                + ": check sensor, air gap, wheel and wiring before you trust misfires counted "
+                "from it",
             )
         )
     top = float(shared[first])
@@ -324,15 +334,7 @@ def _conclude(
     at_fault = all(weighed.faulty[c - 1] >= FAULTY for c in (first + 1, *open_))
     if open_ and strongest >= FAULTY and lead != "crank_signal" and not at_fault:
         if len(open_) == 1:
-            notes.append(
-                f"cylinder {first + 1} or cylinder {open_[0]}: they fire 360 degrees apart and "
-                "nothing recorded tells the two revolutions apart, so the probability is shared. "
-                + advise_cycle(
-                    evidence.recording.job.engine,
-                    evidence.recording.channels,
-                    (first + 1, open_[0]),
-                )
-            )
+            notes.append(_describe_pair(evidence, (first + 1, open_[0]), weighed.faulty))
             return "misfire", tuple(notes), tuple(findings)
         if top < FAULTY:
             notes.append(_describe_open(evidence, first + 1, open_))
@@ -359,7 +361,7 @@ def _conclude(
         remedy = "connect the crank sensor or the coil primaries"
         if evidence.has_crank:
             remedy = (
-                "the crank signal shows no power stroke there whole; check sensor, wheel and "
+                "the crank signal shows no complete power stroke there; check sensor, wheel and "
                 "[crank_wheel], or connect the coil primaries,"
             )
         notes.append(
@@ -377,8 +379,8 @@ def _conclude(
     if strongest >= DOUBTFUL and lead != "crank_signal":
         who = f"cylinder {first + 1}" if not open_ else "one of the cylinders"
         notes.append(
-            f"{who} is doubtful ({100 * strongest:.0f} %): a longer recording in the "
-            "condition in which the fault is felt would settle it"
+            f"{who} is doubtful ({100 * strongest:.0f} %): record for longer, under the "
+            "conditions in which the fault is felt"
         )
         return "inconclusive", tuple(notes), tuple(findings)
     if not evidence.has_crank:
@@ -402,6 +404,17 @@ def _note_rarest(firings: Firings, probability: NDArray[np.float64]) -> tuple[st
     )
 
 
+def _describe_pair(evidence: Evidence, pair: tuple[int, int], faulty: NDArray[np.float64]) -> str:
+    """Say that nothing tells two cylinders apart, and what would."""
+    both = float(faulty[[c - 1 for c in pair]].sum()) > 1.1  # more than one fault among them
+    return (
+        f"cylinder {pair[0]} or cylinder {pair[1]}{', or both' * both}: nothing recorded tells the "
+        "two revolutions of the cycle apart, so "
+        f"{'each has the same probability' if both else 'the probability is shared'}. "
+        + advise_cycle(evidence.recording.job.engine, evidence.recording.channels, pair)
+    )
+
+
 def _describe_open(evidence: Evidence, cylinder: int, others: list[int]) -> str:
     """Say what is known of a fault whose cylinder is not, and what would tell it."""
     coils = [
@@ -413,7 +426,7 @@ def _describe_open(evidence: Evidence, cylinder: int, others: list[int]) -> str:
     text = "one cylinder loses combustions, but nothing recorded tells which one it is of "
     text += f"{', '.join(map(str, there[:-1]))} and {there[-1]}"
     if coils and len(evidence.detected.trains) > 1:
-        text += f"; it is the one whose coil the channel {coils[0]!r} sees"
+        text += f"; it is the one whose coil is on the channel {coils[0]!r}"
     return (
         text + ". Give tdc_deg in the job card, or `cylinders` for a channel that sees one coil, "
         "or record one coil of a known cylinder"

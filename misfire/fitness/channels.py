@@ -381,7 +381,7 @@ def _check_clamp(view: CheckedChannel) -> list[Finding]:
                 view.make(
                     "clamp_drift",
                     "warning",
-                    f"the clamp's zero wanders by {drift:.2f} {unit} in the recording "
+                    f"the clamp's zero drifts by {drift:.2f} {unit} in the recording "
                     f"(peak {peak:.1f} {unit})",
                 )
             )

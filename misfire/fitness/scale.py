@@ -241,8 +241,8 @@ def _report(channel: Channel, view: ScaleView) -> list[Finding]:
             Finding(
                 "polarity_reversed",
                 "warning",
-                f"{what} is connected the wrong way round: its signal points down; it was turned "
-                f"over for reading, and no value suffers; {tail}",
+                f"{what} is connected the wrong way round: its signal points down; it was inverted "
+                f"for reading, so all values are right; {tail}",
                 channel.name,
             )
         )
@@ -262,8 +262,8 @@ def _report(channel: Channel, view: ScaleView) -> list[Finding]:
                 "warning",
                 f"the values cannot be right ({view.words}): {probe} is missing from `scale`"
                 + (
-                    f"; the true values are about {times} these, and were taken so; multiply the "
-                    f"job card's scale by {spell(view.factor)}"
+                    f"; the true values are about {times} these and were corrected; multiply "
+                    f"the job card's scale by {spell(view.factor)}"
                     if known
                     else "; no usual factor explains them: check `scale` in the job card"
                 ),

@@ -117,7 +117,7 @@ def _measure_scatter(firings: Firings, engine: Engine) -> str:
     scatter = float(np.mean(np.minimum(away, 60.0)))
     if scatter <= MOST_SCATTER_DEG:
         return ""
-    return f"the sparks fall {scatter:.0f} degrees from their neighbours' place on the average"
+    return f"the sparks scatter by {scatter:.0f} degrees on average from one to the next"
 
 
 def _find_unplaced(

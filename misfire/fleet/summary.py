@@ -27,7 +27,7 @@ FIXES = {
     "timeout": "Shorten the recording, or allow more with --time-limit and --retry.",
     "crash": "The file is put aside: it ended its process twice. Record or export it again; if "
     "memory ran short, use fewer --workers and --retry.",
-    "fault": "The file is put aside: the program has a fault with it. Please report it, with the "
+    "fault": "The file is put aside: the program itself fails on it. Please report it, with the "
     "file; other recordings are not touched.",
     "io": "Check access to the file and the share it is on; then run again with --retry.",
     "changed": "Run again when the recording is complete.",

@@ -70,7 +70,7 @@ def grade(digest: dict[str, Any]) -> Urgency:
     if verdict == "no_misfire":
         return Urgency(5, round(100 * certainty / 2), "below the floor", "no misfire found")
     if verdict != "misfire":
-        why = digest["notes"][0] if digest["notes"] else "the recording does not settle it"
+        why = digest["notes"][0] if digest["notes"] else "the recording gives no clear result"
         return Urgency(4, round(100 * certainty), "not known", why)
     short, long = digest["windows"]["200"], digest["windows"]["1000"]
     share, low = short["share"] or 0.0, short["low"] or 0.0
@@ -86,7 +86,7 @@ def grade(digest: dict[str, Any]) -> Urgency:
     reason = f"{_percent(share)} of the combustions lost {where}"
     if digest["misfires"] == 0:
         ratio = 1.0
-        reason = "a cylinder plainly works less than the others; no combustion lost"
+        reason = "a cylinder clearly works less than the others; no combustion lost"
         rank = 1
     elif catalyst == "likely" and certainty >= SURE:
         rank = 0
@@ -97,7 +97,7 @@ def grade(digest: dict[str, Any]) -> Urgency:
             reason = f"{_percent(long['share'])} of the combustions lost {span} revolutions"
     else:
         rank = 2
-        reason += ", below both floors"
+        reason += ", below both limits"
     return Urgency(rank, round(100 * certainty * ratio / (1 + ratio)), catalyst, reason)
 
 

@@ -252,7 +252,7 @@ def _requantised(name: str, step: float) -> Finding:
     return Finding(
         "requantised",
         "info",
-        f"the recorded numbers lie on no even grid of 16 bits; they are kept in steps of "
+        f"the recorded numbers do not lie on an even grid of 16 bits; they are kept in steps of "
         f"{spell(step, 4)} over their range, an error of half a step at most",
         name,
     )

@@ -166,7 +166,7 @@ def _find_reason(
     if run.whole or engine.cylinders == 1:
         return ""
     if run.common:
-        return "all cylinders at once, as when the lead comes off"
+        return "all cylinders at once, as when a lead comes off"
     start = firings.spark_s[run.rows[0]]
     stop = firings.spark_s[run.rows[-1]]
     cycle_s = _cycle_s(firings)
@@ -174,7 +174,7 @@ def _find_reason(
         first, last = firings.spark_s[other.rows[0]], firings.spark_s[other.rows[-1]]
         near = abs(first - start) < TOGETHER_S + cycle_s and abs(last - stop) < TOGETHER_S + cycle_s
         if near and not other.whole:
-            return f"together with {other.train.channel.name!r}, which no one coil explains"
+            return f"together with {other.train.channel.name!r}, which no single coil explains"
     return ""
 
 
@@ -268,7 +268,7 @@ def _compare_rest(
     size = float(np.nanmedian(values)) if np.isfinite(values).any() else 0.0
     away = abs(float(np.median(level) - np.median(usual_level))) * abs(train.channel.scale)
     if size > 0 and away > REST_SHIFT * size:
-        return "it rests elsewhere than between its sparks"
+        return "its level is not the one between sparks"
     if float(tremble.mean()) < FROZEN * float(np.median(usual_tremble)):
         return "its own noise is gone"
     return ""
@@ -305,7 +305,7 @@ def _describe(name: str, blind: Bools, reason: str, firings: Firings) -> Finding
     """Say where a channel is not heard, and why."""
     at = firings.spark_s[blind]
     text = (
-        f"{int(blind.sum())} firings from {at.min():.2f} to {at.max():.2f} s are not seen here, "
-        f"and it is the channel rather than the coil: {reason}; they are not counted as lost"
+        f"{int(blind.sum())} firings from {at.min():.2f} to {at.max():.2f} s are not seen here. "
+        f"The channel, not the coil, is the cause: {reason}. They are not counted as lost"
     )
     return Finding("dropout", "warning", text, name)

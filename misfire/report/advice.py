@@ -18,7 +18,15 @@ _RUNNING = (
     "tens of kilovolts at its secondary: do not touch it, and keep hands, leads and clothing clear "
     "of fans, belts and hot parts."
 )
+CLIP_ON = (
+    "Caution: clip on with the engine off; then keep hands, leads and clothing clear of fans, "
+    "belts and hot parts, and touch no ignition part of a running engine."
+)
 _HOT = "Caution: let the engine cool; hot exhaust parts."
+_CAP = (
+    "Ignition off, engine cool: look at the distributor cap, the rotor and the lead from the coil "
+    f"for wear, burnt tracks and a loose end. {_HOT}"
+)
 _ROTATING = "Caution: keep hands, leads and clothing clear of fans, belts and hot parts."
 _FUEL = (
     "Caution: fuel under pressure and fuel vapour; relieve the pressure as the maker says, "
@@ -30,8 +38,8 @@ _CRANKING = (
 )
 
 _CAUTIONS = (
-    "The vehicle maker's procedure, local rules and licensed practice come first; this report "
-    "does not replace them. Work that you are not trained for belongs in a workshop.",
+    "The vehicle maker's procedure, local rules and licensed practice come first; nothing here "
+    "replaces them. Work that you are not trained for belongs in a workshop.",
     "Ignition: tens of kilovolts at the secondary and hundreds of volts at the primary. Do not "
     "touch or disconnect ignition parts with the engine running, never let a coil fire into an "
     "open circuit, and use a spark tester of a rated type. People with a pacemaker keep away.",
@@ -66,13 +74,15 @@ class _Asked:
     """What advice is asked for: the ignition, the roles recorded, and the cylinders of the coils.
 
     `pair`: the suspect and the cylinder that shares its coil; `others`: those of another coil.
-    Both are empty unless the ignition is wasted_spark and the cylinder is known.
+    Both are empty unless the ignition is wasted_spark and the cylinder is known. `whole`: all
+    cylinders fail alike, so what they share is looked at first.
     """
 
     ignition: str
     present: frozenset[str]
     pair: tuple[int, ...] = ()
     others: tuple[int, ...] = ()
+    whole: bool = False
 
 
 def next_tests(
@@ -82,6 +92,7 @@ def next_tests(
     channels_present: Collection[str],
     cylinder: int | None = None,
     waste_pairs: Sequence[tuple[int, int]] = (),
+    whole: bool = False,
 ) -> tuple[str, ...]:
     """Give the tests that prove or clear a fault, cheap and safe first.
 
@@ -95,6 +106,8 @@ def next_tests(
         The suspect; with `waste_pairs` the tests name the coil to swap with.
     waste_pairs : sequence of (int, int)
         Cylinders that share a coil.
+    whole : bool
+        Whether all cylinders fail alike.
 
     Returns
     -------
@@ -124,7 +137,30 @@ def next_tests(
     mine = next((p for p in pairs if cylinder in p), ())
     pair = tuple(sorted(mine, key=lambda c: c != cylinder))
     others = next((p for p in pairs if p != mine), ()) if mine else ()
-    return (*own_tests(_Asked(ignition, frozenset(channels_present), pair, others)), _AGAIN)
+    return (*own_tests(_Asked(ignition, frozenset(channels_present), pair, others, whole)), _AGAIN)
+
+
+def list_engine_tests(ignition: str) -> tuple[str, ...]:
+    """Give the tests for combustions that all cylinders lose alike.
+
+    Parameters
+    ----------
+    ignition : str [one of IGNITIONS]
+
+    Returns
+    -------
+    tests : tuple of str
+    """
+    tests = [
+        "Read the stored codes and the fuel trims: was a speed limiter, a fuel cut or an "
+        "immobiliser at work? Was the road rough? Then record again without it.",
+        f"Measure the fuel pressure at idle and under load. {_FUEL}",
+        "Voltage drop of the common feed and earth of the coils with the engine running, compared "
+        f"with the maker's limit. {_RUNNING}",
+    ]
+    if ignition == "distributor":
+        tests.insert(0, _CAP)
+    return tuple(tests)
 
 
 def advise_cycle(engine: Engine, channels: Sequence[Channel], cylinders: tuple[int, int]) -> str:
@@ -182,10 +218,10 @@ def _swap_secondary(asked: _Asked) -> str:
         with_whom = "with one of the other coil"
         stays = "look at the coil, the plug and the cylinder"
         if asked.others:
-            with_whom = f"with that of cylinder {asked.others[0]}, which the other coil fires"
+            with_whom = f"with that of cylinder {asked.others[0]}, which the other coil fires,"
     return (
-        f"Engine off and cool: swap {part} {with_whom} and record again. If the fault moves along, "
-        f"that part is at fault; if it stays, {stays}. {_HIGH_VOLTAGE}"
+        f"Engine off and cool: swap {part} {with_whom} and record again. If the fault moves "
+        f"with it, that part is at fault; if it stays, {stays}. {_HIGH_VOLTAGE}"
     )
 
 
@@ -213,16 +249,17 @@ def _swap_coil(asked: _Asked) -> str:
             "of its pair. Where both coils are one block, fit a block known to be good instead"
         )
     return (
-        f"Engine off and cool: {what}, and record again. If the fault moves along, the coil is at "
-        f"fault; if it stays, {stays}. {_HIGH_VOLTAGE}"
+        f"Engine off and cool: {what}, and record again. If the fault moves with it, the coil is "
+        f"at fault; if it stays, {stays}. {_HIGH_VOLTAGE}"
     )
 
 
-def _swap_plug() -> str:
+def _swap_plug(asked: _Asked) -> str:
     """Say how to swap the plug."""
+    whose = f"that of cylinder {asked.others[0]}" if asked.others else "another cylinder's"
     return (
-        "Engine cold: take the plug out, look at it beside its neighbours, measure the gap against "
-        f"the maker's figure, swap it with another cylinder's and record again. {_HOT}"
+        "Engine off and cold: take the plug out, compare it with the others, measure the gap "
+        f"against the maker's figure, swap it with {whose} and record again. {_HOT}"
     )
 
 
@@ -251,10 +288,10 @@ def _open_secondary(asked: _Asked) -> tuple[str, ...]:
         f"burnt, and push it fully home. {_HOT}",
         _swap_secondary(asked),
         _lead_resistance(asked.ignition),
-        _swap_plug(),
+        _swap_plug(asked),
     ]
     if asked.ignition == "distributor":
-        tests.append("Ignition off: look at the distributor cap and rotor for wear and tracks.")
+        tests.insert(0 if asked.whole else 1, _CAP)
     tests.append(_spark_tester())
     return tuple(tests)
 
@@ -262,11 +299,11 @@ def _open_secondary(asked: _Asked) -> tuple[str, ...]:
 def _fouled_plug(asked: _Asked) -> tuple[str, ...]:
     """Give the tests for a shunted or tracked secondary path."""
     return (
-        _swap_plug(),
+        _swap_plug(asked),
         "Ignition off: look for burnt tracks on the plug insulator, inside the boot and at the "
         "coil tower; replace plug and boot together where there is one.",
         _swap_secondary(asked),
-        "If the plug fouls again, find out why: read the fuel trims (too rich), look for oil at "
+        "If the plug fouls again, find out why: read the fuel trims (too rich), look for oil on "
         "the plug and for water or oil in the plug well.",
         _spark_tester(),
     )
@@ -324,14 +361,14 @@ def _mixture(asked: _Asked) -> tuple[str, ...]:
         tests.append(
             "Record again with the injector's voltage and current of this cylinder and of a good "
             "one: compare opening time and current. Use an attenuator: the injector kicks at "
-            f"switch-off. {_ROTATING}"
+            f"switch-off. {CLIP_ON}"
         )
     tests += [
         "Ignition off: measure the injector's resistance and compare with the others and with the "
         "maker's figure.",
         "Where the maker allows it, swap the injector with another cylinder's and record again. "
         f"{_FUEL}",
-        _swap_plug(),
+        _swap_plug(asked),
         "If fuel and spark are right, test the sealing: relative compression by starter current, "
         f"then a cylinder leakage test. {_CRANKING}",
     ]
@@ -367,12 +404,12 @@ def _crank_signal(asked: _Asked) -> tuple[str, ...]:
         f"keep it clear of ignition leads. {_ROTATING}",
         "Look at the sensor's air gap and at the toothed wheel for a bent or chipped tooth, metal "
         f"swarf or run-out; turn the engine by hand. {_ROTATING}",
-        f"Record the crank signal again at idle and at 3000 rev/min in neutral. {_ROTATING}",
+        f"Record the crank signal again at idle and at 3000 rev/min in neutral. {CLIP_ON}",
     ]
     if "coil_primary" not in asked.present:
         tests.append(
             "Record a coil primary along with it, through an attenuator: a good spark in the "
-            f"doubtful firings speaks for the sensor. {_HIGH_VOLTAGE}"
+            f"doubtful firings points to the sensor as the fault. {_RUNNING}"
         )
     tests.append("Fit a known good sensor and record again before any other part is replaced.")
     return tuple(tests)

@@ -1,7 +1,8 @@
-"""What rests on the job card alone: fields that name a cylinder and that no signal could deny."""
+"""What comes from the job card alone: fields that number a cylinder, with no signal to check."""
 
 from __future__ import annotations
 
+from misfire.limits import FAULTY
 from misfire.records import Diagnosis, JobCard
 from misfire.report.wording import join_words
 
@@ -66,9 +67,11 @@ def describe_claims(diagnosis: Diagnosis, cylinder: int) -> str:
     sentence : str
     """
     engine = diagnosis.job.engine
+    if all(c.probability >= FAULTY for c in diagnosis.cylinders):
+        return ""  # all of them are at fault, whatever they are called
     words = {
-        "cylinders": f"that the lead is on the coil of cylinder {cylinder}",
-        "firing_order": f"firing order {'-'.join(map(str, engine.firing_order))}, as no lead marks "
+        "cylinders": f"it says that the lead is on the coil of cylinder {cylinder}",
+        "firing_order": f"firing order {'-'.join(map(str, engine.firing_order))}, with no lead on "
         f"cylinder {cylinder} itself",
         "tdc_deg": "tdc_deg",
         "edge_deg": "the cam's edge_deg",
@@ -77,6 +80,6 @@ def describe_claims(diagnosis: Diagnosis, cylinder: int) -> str:
     if not claims:
         return ""
     return (
-        f"That it is cylinder {cylinder} rests on the job card ({join_words(claims)}): no signal "
-        "here could contradict it. Check that before a part is bought."
+        f"That it is cylinder {cylinder} comes from the job card alone ({join_words(claims)}): no "
+        "recorded signal could show an error there. Check it before a part is bought."
     )

@@ -230,16 +230,16 @@ def _speed_words(found: LostFirings, bands: Sequence[SpeedBand]) -> str:
     elif min(above, below) > CONFINED and chance >= BY_CHANCE:
         return "No speed stands out."
     elif chance < BY_CHANCE and n >= FEWEST_BOUTS:
-        words = f"That none came {side} rev/min is more than chance."
+        words = f"None came {side} rev/min, and that is not by chance."
     elif n == 1:
-        words = f"That none came {side} rev/min proves nothing: it was one bout."
+        words = f"None came {side} rev/min, which shows nothing: there was only one bout."
     else:
-        words = f"That none came {side} rev/min may be chance: {n} bouts are few."
+        words = f"None came {side} rev/min, which may be chance: there were only {n} bouts."
     drift = _correlate(found.time_s[known], rpm)
     if abs(drift) >= DRIFTING:
         words += (
-            f" The speed {'rose' if drift > 0 else 'fell'} with time here, so what comes with time "
-            "(heat) cannot be told from speed."
+            f" The speed {'rose' if drift > 0 else 'fell'} during the recording, so an effect of "
+            "time (heat) cannot be told from one of speed."
         )
     return words
 
@@ -259,7 +259,7 @@ def _load_words(diagnosis: Diagnosis, cylinder: int) -> str:
     found = gather_lost(diagnosis, [cylinder])
     thirds = part_by_load(diagnosis, found.time_s)
     if not thirds:
-        words = "Load: not told by these channels."
+        words = "Load: these channels do not show it."
     else:
         name = _pick_kind(thirds, found)
         words = f"Load: most in the {name}." if name else "Load: no clear difference."
@@ -287,7 +287,7 @@ def _pick_kind(kinds: Kinds, found: LostFirings) -> str:
 def _start_words(diagnosis: Diagnosis) -> str:
     """Say what is known of the engine's temperature."""
     begins = "is" if holds_start(diagnosis) else "is not"
-    return f"no temperature was recorded, the engine's start {begins} in the recording"
+    return f"no temperature was recorded; the engine's start {begins} in the recording"
 
 
 def _warmth_words(diagnosis: Diagnosis, bouts: tuple[Bout, ...]) -> str:
@@ -295,7 +295,7 @@ def _warmth_words(diagnosis: Diagnosis, bouts: tuple[Bout, ...]) -> str:
     words = f"Cold or warm: {_start_words(diagnosis)}."
     early, late = find_silence(diagnosis, bouts)
     if early:
-        words += f" That none came before {format_clock(bouts[0].start_s)} is more than chance."
+        words += f" None came before {format_clock(bouts[0].start_s)}, and that is not by chance."
     if late:
-        words += f" That none came after {format_clock(bouts[-1].stop_s)} is more than chance."
+        words += f" None came after {format_clock(bouts[-1].stop_s)}, and that is not by chance."
     return words

@@ -92,7 +92,7 @@ def find_conditions(diagnosis: Diagnosis, cylinder: int) -> tuple[ConditionGroup
     if kinds := part_by_load(diagnosis, time_s):
         groups.append(
             ConditionGroup(
-                "Load, told by the good firings' firing voltage",
+                "Load, judged by the firing voltage of good firings",
                 _count(kinds, lost),
                 "The firing voltage rises with the pressure in the cylinder, so with the load.",
             )
@@ -230,15 +230,15 @@ def _describe_time(diagnosis: Diagnosis, lost_s: NDArray[np.float64]) -> str:
     if early:
         words.append(
             f"None in the first {format_duration(bouts[0].start_s)}, which is not by chance: it "
-            "needs something that comes with time, such as heat, or a condition met only later."
+            "comes with time, such as heat, or under a condition that came only later."
         )
     if late:
         words.append(
             f"None in the last {format_duration(duration - bouts[-1].stop_s)}, which is not by "
-            "chance: it goes with time, such as warming up, or its condition was met only before."
+            "chance: it goes with time, such as cold, or under a condition that came only before."
         )
     if holds_start(diagnosis):
-        words.append("The recording holds the start of the engine.")
+        words.append("The engine's start is in the recording.")
     else:
         words.append("The engine's start is not in the recording.")
     return " ".join(words)

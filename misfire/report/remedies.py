@@ -12,7 +12,7 @@ WORDS: dict[str, tuple[str, str]] = {
         "choose the next larger range or a probe with more attenuation, and record again",
     ),
     "low_resolution": (
-        "the steps of the instrument hide what tells the faults apart",
+        "the steps of the instrument are too coarse to tell the faults apart",
         "choose the smallest range that still holds the signal, or the mode with the most bits",
     ),
     "rate_low": (
@@ -28,31 +28,32 @@ WORDS: dict[str, tuple[str, str]] = {
         "put the reference on battery negative, then measure the voltage drop of the engine earth",
     ),
     "noisy": (
-        "small changes drown: burn time and slow flanks become uncertain",
-        "reference on battery negative, leads short and away from secondary leads, a screened "
-        "lead, instrument on battery",
+        "small changes are lost in the noise: burn time and slow flanks become uncertain",
+        "put the reference on battery negative, keep leads short and away from secondary leads, "
+        "use a screened lead, run the instrument on battery",
     ),
     "alternator_ripple": (
-        "the supply swings with the alternator: dwell currents differ from firing to firing",
+        "the supply voltage goes up and down with the alternator: coil currents differ from firing "
+        "to firing",
         "check alternator and battery connections; record again with loads switched off",
     ),
     "mains_hum": (
-        "mains swings under the signal: levels and zero crossings shift in step with it",
-        "run the instrument on battery or isolated; lay leads away from mains leads; reference on "
-        "battery negative",
+        "mains voltage is added to the signal: levels and zero crossings shift with it",
+        "run the instrument on battery or isolated; keep leads away from mains leads; put the "
+        "reference on battery negative",
     ),
     "ignition_crosstalk": (
-        "sparks write pulses into this channel: teeth or edges may be counted too many",
-        "lay the lead away from coils and plug leads, use a screened lead, reference on battery "
-        "negative",
+        "sparks cause pulses in this channel: too many teeth or edges may be counted",
+        "keep the lead away from coils and plug leads, use a screened lead, put the reference on "
+        "battery negative",
     ),
     "clamp_zero": (
-        "currents read directly are wrong by this much; the peak here is the step at cut-off, "
-        "which holds",
+        "currents read directly are wrong by this much; the peak in this report is measured from "
+        "the step at switch-off and is right",
         "zero the clamp, closed, with no lead in it, before recording",
     ),
     "clamp_drift": (
-        "the zero wanders: the clamp may leave its range, small ramps become uncertain",
+        "the zero drifts: the clamp may leave its range, small ramps become uncertain",
         "zero the clamp warm, check its battery, keep it away from hot parts; record again",
     ),
     "dropout": (
@@ -64,8 +65,7 @@ WORDS: dict[str, tuple[str, str]] = {
         "copy or export the file again; what is there is used",
     ),
     "firing_order_wrong": (
-        "sparks and work would be given to the wrong cylinders: any accusation may name the "
-        "wrong one",
+        "sparks and work would be given to the wrong cylinders: the report may name the wrong one",
         "look up the firing order of this engine, check which coil each lead is on, correct the "
         "job card",
     ),
@@ -79,11 +79,11 @@ WORDS: dict[str, tuple[str, str]] = {
         "correct [crank_wheel] in the job card, or leave it out to have it worked out",
     ),
     "attenuation_wrong": (
-        "a usual factor was put right for reading; with another one the values stay wrong",
+        "a usual factor was corrected for reading; with any other factor the values stay wrong",
         "correct `scale` in the job card, or the probe's switch before the next recording",
     ),
     "polarity_reversed": (
-        "none: it was turned over for reading",
+        "none: the signal was inverted for reading",
         "turn the clamp or the leads, or give `scale` the other sign in the job card",
     ),
     "dead_channel": (
@@ -95,11 +95,11 @@ WORDS: dict[str, tuple[str, str]] = {
         "correct `role` and `column` in the job card; the leads may be swapped",
     ),
     "too_short": (
-        "a fault as rare as this may have stayed away during the recording",
+        "a fault as rare as this may not have come during the recording",
         "record for longer, at the speed and load at which the fault is felt",
     ),
     "speed_jump": (
-        "rates, cylinders and faults of different engines or drives run together",
+        "rates, cylinders and faults of different engines or drives are mixed",
         "diagnose each recording by itself",
     ),
     "tdc_doubtful": (
@@ -139,7 +139,7 @@ WORDS: dict[str, tuple[str, str]] = {
         "record again without gaps; the instrument's buffer may be too small",
     ),
     "rate": (
-        "all times are wrong if the job card is",
+        "if the job card is wrong, all times are wrong",
         "correct or leave out rate_hz in the job card",
     ),
     "clock_unknown": (
@@ -148,8 +148,8 @@ WORDS: dict[str, tuple[str, str]] = {
     ),
     "phase_unknown": (
         "cylinders 360 degrees apart share their probability",
-        "connect a cam sensor or a secondary pick-up on one plug lead; with a coil on each plug "
-        "the primary of one known cylinder will do as well",
+        "connect a cam sensor or a secondary pick-up on one plug lead; with a coil on each plug, "
+        "the primary of one known cylinder is enough",
     ),
     "cylinders_unknown": (
         "cylinders cannot be told apart",

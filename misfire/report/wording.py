@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from misfire.limits import FAULTY
 from misfire.records import CylinderResult, Diagnosis
 
 LOST = 0.5  # a firing with at least this probability is counted as lost
@@ -41,7 +42,7 @@ FAULTS: dict[str, tuple[str, str]] = {
     ),
     "crank_signal": (
         "crank sensor signal fault",
-        "the crank sensor or its toothed wheel gives a false picture; the cylinder itself may "
+        "the crank sensor or its toothed wheel gives a wrong signal; the cylinder itself may "
         "be healthy",
     ),
 }
@@ -73,16 +74,33 @@ QUANTITIES = (
     *(q for q in SPARK_QUANTITIES if q.column != "burn_voltage_kv"),
     Quantity("segment_accel", "Segment acceleration", "1/s²", 0),
 )
+# What is said of a firing with one of `STROKE_FLAGS`.
+FLAG_WORDS = {
+    "clipped": "top of the kick cut off by the instrument",
+    "clamped": "kick limited by the driver",
+    "no_breakdown": "no breakdown",
+    "no_dwell": "coil not switched",
+    "limited": "current limited by the driver",
+    "overlap": "two coils charged at once",
+    "no_sync": "crank angle not known",
+    "fuel_cut": "fuel cut",
+    "crank_gap": "crank teeth missing or extra",
+    "edge": "too near the start or end of the recording",
+    "bounded": "firing voltage is a lower limit",
+    "leaking": "spark energy leaked away",
+    "unresolved": "firing voltage could not be measured",
+}
 # What is said of firings whose spark was in a state that is a fault's.
 ODD_SPARKS = {
     "not_switched": "the coil was not switched at all (dwell absent)",
     "no_breakdown": "there was no spark: the gap did not break down",
     "starved": "the spark got too little energy",
-    "leaking": "the spark leaked away, or broke down early and low",
-    "strained": "the spark broke down late and high, and burned short",
+    "leaking": "the spark energy leaked away, or the spark came early at a low voltage",
+    "strained": "the spark came late at a high voltage and burned only briefly",
 }
 
 GLOSSARY: tuple[tuple[str, str], ...] = (
+    ("Bout", "Lost combustions that follow one another within a second count as one bout."),
     ("Burn time", "How long the spark lasts, from breakdown to extinction. Also: spark duration."),
     (
         "Burn voltage",
@@ -106,7 +124,7 @@ GLOSSARY: tuple[tuple[str, str], ...] = (
         "How much the crankshaft speeds up or slows down in the power stroke of one cylinder. A "
         "lost combustion shows as a clearly negative value.",
     ),
-    ("Spark line", "The stretch of the pattern in which the spark burns."),
+    ("Spark line", "The part of the waveform in which the spark burns."),
     ("Waste spark", "One coil fires two plugs at once, one of them in the exhaust stroke."),
 )
 
@@ -168,10 +186,10 @@ def caution_kind(settings: Mapping[str, Any]) -> str:
     if confirmed:
         tried = f"with {list_cases(settings)}"
     elif confirmed == 0:
-        tried = "on simulated faults only, not on real ones"
+        tried = "on simulated faults only, not on real vehicles"
     else:
         tried = "on no confirmed cases"
-    return f"How sure the kind is was tried {tried}: it says where to test first."
+    return f"The percentage of a kind was checked {tried}. Use it to choose the first test."
 
 
 def describe_certainty(probability: float) -> str:
@@ -298,6 +316,17 @@ def format_duration(seconds: float) -> str:
     return f"{whole} s" if seconds >= 10 else f"{seconds:.1f} s"
 
 
+def format_instant(seconds: float) -> str:
+    """Give a length of time below which `format_duration` has no digits.
+
+    Examples
+    --------
+    >>> format_instant(0.0167), format_instant(12.0)
+    ('17 ms', '12 s')
+    """
+    return f"{1000 * seconds:.0f} ms" if seconds < 0.95 else format_duration(seconds)
+
+
 def format_clock(seconds: float) -> str:
     """Give an instant of the recording as minutes and seconds.
 
@@ -338,6 +367,27 @@ def format_value(value: float, decimals: int) -> str:
     if float(text) == 0:
         text = text.lstrip("-")
     return text.replace("-", "−")
+
+
+def describe_flags(flags: str) -> str:
+    """Say in plain words what a firing's flags mean.
+
+    Parameters
+    ----------
+    flags : str
+        Names of STROKE_FLAGS joined by spaces, as in events.parquet.
+
+    Returns
+    -------
+    remarks : str
+        Joined by commas.
+
+    Examples
+    --------
+    >>> describe_flags("clamped no_breakdown")
+    'kick limited by the driver, no breakdown'
+    """
+    return ", ".join(FLAG_WORDS.get(f, f.replace("_", " ")) for f in flags.split())
 
 
 def is_bound(flags: str, column: str) -> bool:
@@ -409,6 +459,45 @@ def share_one_fault(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) 
     return suspects[0].probability < 0.5 or (
         len(named) > 1 and sum(c.probability for c in named) < 1.1
     )
+
+
+def name_everyone(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) -> str:
+    """Name the suspects where they are all cylinders of an engine; empty where they are not.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+    suspects : tuple of CylinderResult
+        From `pick_suspects`.
+
+    Returns
+    -------
+    name : str
+        As "all 4 cylinders".
+    """
+    n = len(diagnosis.cylinders)
+    sure = all(c.probability >= FAULTY for c in suspects)
+    return f"all {n} cylinders" if sure and len(suspects) == n > 2 else ""
+
+
+def may_both_fail(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) -> bool:
+    """Tell whether one of the suspects is at fault, or both, and nothing tells which.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+    suspects : tuple of CylinderResult
+        From `pick_suspects`.
+
+    Returns
+    -------
+    or_both : bool
+        True where the judge shared more than one probability among two, but less than two.
+    """
+    shared = {r.about for r in diagnosis.reasons if r.code == "shared"}
+    total = sum(c.probability for c in suspects)
+    named = all(f"cylinder {c.cylinder}" in shared for c in suspects)
+    return len(suspects) == 2 and named and 1.1 <= total < 1.5
 
 
 def join_words(words: list[str], last: str = "and") -> str:

@@ -15,7 +15,7 @@ from misfire.errors import FormatError, ParameterError
 from misfire.simulate.pieces_model import PiecesModel
 from misfire.simulate.scenario import Scenario
 
-_TABLES: dict[str, Any] = {
+TABLES: dict[str, Any] = {
     "engine": parts.EngineModel,
     "crank_wheel": parts.WheelModel,
     "cam": parts.CamModel,
@@ -24,7 +24,7 @@ _TABLES: dict[str, Any] = {
     "drive": parts.DriveModel,
     "card": parts.CardModel,
 }
-_LISTS: dict[str, Any] = {
+LISTS: dict[str, Any] = {
     "instrument": parts.InstrumentModel,
     "channel": parts.ChannelModel,
     "fault": parts.FaultModel,
@@ -95,13 +95,13 @@ def parse_scenario(text: str) -> Scenario:
     base = draw_scenario(np.random.default_rng(seed)) if drawn else Scenario()
     changes: dict[str, Any] = {}
     for name, value in table.items():
-        if name in _TABLES:
+        if name in TABLES:
             changes[name] = _change(getattr(base, name), value, name)
-        elif name in _LISTS:
+        elif name in LISTS:
             if not isinstance(value, list) or not all(isinstance(v, dict) for v in value):
                 raise ParameterError(f"{name}: write it as [[{name}]]")
             changes[name] = tuple(
-                _change(_LISTS[name](), v, f"{name} {i}") for i, v in enumerate(value, 1)
+                _change(LISTS[name](), v, f"{name} {i}") for i, v in enumerate(value, 1)
             )
         else:
             changes[name] = value
@@ -150,11 +150,11 @@ def format_scenario(scenario: Scenario) -> str:
     """
     lines = []
     for spec in dataclasses.fields(scenario):
-        if spec.name not in _TABLES and spec.name not in _LISTS:
-            lines.append(f"{spec.name} = {_literal(getattr(scenario, spec.name))}")
-    for name in _TABLES:
+        if spec.name not in TABLES and spec.name not in LISTS:
+            lines.append(f"{spec.name} = {format_value(getattr(scenario, spec.name))}")
+    for name in TABLES:
         lines += ["", f"[{name}]", *_field_lines(getattr(scenario, name))]
-    for name in _LISTS:
+    for name in LISTS:
         entries = getattr(scenario, name)
         for part in entries:
             lines += ["", f"[[{name}]]", *_field_lines(part)]
@@ -163,10 +163,10 @@ def format_scenario(scenario: Scenario) -> str:
 
 def _field_lines(part: Any) -> list[str]:
     """Write the fields of one table."""
-    return [f"{f.name} = {_literal(getattr(part, f.name))}" for f in dataclasses.fields(part)]
+    return [f"{f.name} = {format_value(getattr(part, f.name))}" for f in dataclasses.fields(part)]
 
 
-def _literal(value: Any) -> str:
+def format_value(value: Any) -> str:
     """Write one TOML value."""
     if isinstance(value, bool):
         return "true" if value else "false"
@@ -174,5 +174,5 @@ def _literal(value: Any) -> str:
         escaped = value.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
         return f'"{escaped}"'
     if isinstance(value, tuple):
-        return "[" + ", ".join(_literal(v) for v in value) + "]"
+        return "[" + ", ".join(format_value(v) for v in value) + "]"
     return repr(float(value)) if isinstance(value, float) else repr(value)

@@ -155,14 +155,14 @@ def _check_witnesses(result: dict[str, Any], *texts: str) -> list[str]:
     found = []
     for text in texts:
         words = re.search(
-            rf"Cylinder {first['cylinder']}\. Witness Says From what Spark "
-            r"(speaks for a fault|finds nothing odd|not recorded)",
+            rf"Cylinder {first['cylinder']}\. Measured Result Values Spark "
+            r"(points to a fault|as usual|not recorded)",
             text,
         )
         if not words or share < SURE_KIND:
             continue
-        if kind in SPARK_KINDS and words[1] == "finds nothing odd":
-            found.append(f"{kind} ({share:.2f}), and the spark's witness finds nothing odd")
-        if kind in WORK_KINDS and words[1] == "speaks for a fault":
-            found.append(f"{kind} ({share:.2f}), and the spark's witness speaks for a fault")
+        if kind in SPARK_KINDS and words[1] == "as usual":
+            found.append(f"{kind} ({share:.2f}), and the spark is as usual")
+        if kind in WORK_KINDS and words[1] == "points to a fault":
+            found.append(f"{kind} ({share:.2f}), and the spark points to a fault")
     return found

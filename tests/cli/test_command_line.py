@@ -286,7 +286,7 @@ class TestFailuresOfTheSystem:
         status, out, err = run("ingest", tmp_path / "job.toml", "-o", tmp_path / "rec.h5")
         assert (status, out) == (130, "")
         assert err.count("\n") == 1
-        assert "no result was written, and none half; the same command begins again" in err
+        assert "no result was written, not even in part; run the same command to start again" in err
         assert not (tmp_path / "rec.h5").exists()
 
     @pytest.mark.parametrize("command", [c.callback.__name__ for c in app.registered_commands])
@@ -342,7 +342,7 @@ class TestFailuresOfTheSystem:
             rest = process.stderr.read()
         assert process.returncode == 130
         assert b"Traceback" not in rest
-        assert b"the same command begins again" in rest
+        assert b"run the same command to start again" in rest
 
     def test_no_permission_is_seen_before_the_work(self, run, card, monkeypatch):
         monkeypatch.setattr(output.os, "access", lambda *_: False)  # the superuser may write all

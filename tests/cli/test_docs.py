@@ -18,6 +18,7 @@ from misfire.learning.confirming import confirm
 from misfire.resources import find_resource
 from misfire.simulate.recording import simulate
 from misfire.simulate.scenario import ChannelModel, FaultModel, Scenario
+from misfire.simulate.scenario_file import format_scenario, parse_scenario
 from misfire.simulate.writer import write_recording
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -139,10 +140,26 @@ def test_the_developers_page_names_every_function():
             assert re.search(rf"\b{name}\b", text), name
 
 
-def test_the_reference_of_the_job_card_is_what_the_reader_says():
-    command = [sys.executable, ROOT / "scripts" / "make_reference.py", "--check"]
+def check_reference(script):
+    """Run a script that writes a page of fields, and see that the page is up to date."""
+    command = [sys.executable, ROOT / "scripts" / script, "--check"]
     done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT)
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_the_reference_of_scenarios_names_every_field_and_its_example_runs():
+    check_reference("make_scenario_reference.py")
+    text = (DOCS / "scenario.md").read_text(encoding="utf-8")
+    example = re.search(r"```toml\n(.*?)```", text, re.DOTALL)[1]
+    assert parse_scenario(example).fault[0].kind == "lead"
+    # read back from the writer of whole scenario files, which knows every field
+    written = re.findall(r"^(\w+) =", format_scenario(Scenario()), re.MULTILINE)
+    documented = re.findall(r"^\| `(\w+)` \|", text, re.MULTILINE)
+    assert set(written) <= set(documented)
+
+
+def test_the_reference_of_the_job_card_is_what_the_reader_says():
+    check_reference("make_reference.py")
     text = (DOCS / "jobcard.md").read_text(encoding="utf-8")
     card = re.search(r"```toml\n(.*?)```", text, re.DOTALL)[1]
     assert parse_job_card(card, folder=ROOT, source="jobcard.md").vehicle_id == "van-017"

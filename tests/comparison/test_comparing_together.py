@@ -77,6 +77,36 @@ class TestNobodyAccusedBefore:
         assert said["headline"].startswith("Not settled: ")
 
 
+class TestAiling:
+    """A bad spark that cost no combustion is what the repair was for."""
+
+    def make(self, share, seed, *, ailing=True):
+        side = make_side(cycles=300, seed=seed)
+        rng = np.random.default_rng(seed)
+        bad = (side.column("cylinder") == 2) & (rng.random(len(side.events)) < share)
+        mark(side, bad, "done", spark="strained")
+        side.summary["verdict"] = "no_misfire"
+        if ailing:
+            side.summary["cylinders"][1]["state"] = "ailing"
+        return side
+
+    def test_gone(self):
+        said = compare_sides(self.make(0.25, 1), self.make(0.0, 2, ailing=False))
+        assert (said["verdict"], said["settled"]) == ("cured", True)
+        assert said["headline"] == "Cured: cylinder 2 no longer has a bad spark"
+
+    def test_still_there(self):
+        said = compare_sides(self.make(0.25, 1), self.make(0.25, 2))
+        assert said["verdict"] == "unchanged"
+        assert said["headline"] == "Unchanged: cylinder 2 still has a bad spark"
+
+    def test_too_short_to_tell(self):
+        before, after = self.make(0.03, 1), self.make(0.0, 2, ailing=False)
+        after = replace(after, events=after.events[after.events["cycle"] < 20])
+        # 0.97 ** 20 = 0.54: as likely as not none would have come
+        assert compare_sides(before, after)["verdict"] == "not_settled"
+
+
 def make_shared(share, seed, *, accused=True):
     """Give a coil that all four cylinders share and that drops out this often."""
     side = make_side(seed=seed)
@@ -95,6 +125,17 @@ class TestAllTogether:
         assert said["verdict"] == "cured"
         assert said["headline"] == "Cured: cylinders 1 to 4 no longer fail"
         assert {c["verdict"] for c in said["cylinders"]} == {"cured"}
+        assert any("judged together" in note for note in said["notes"])
+
+    def test_an_open_verdict_of_all_cylinders_is_improved_and_not_proven(self):
+        before = make_shared(0.15, 1, accused=False)
+        why = "cylinders 1, 2, 3, 4 lose combustions alike"
+        before.summary["verdict"] = "inconclusive"
+        before.summary["notes"] = [why]
+        before.summary["reasons"] = [{"code": "whole_engine", "text": why}]
+        said = compare_sides(before, make_shared(0.0, 2, accused=False))
+        assert (said["verdict"], said["settled"]) == ("improved", False)
+        assert any("a rough road or a fuel cut" in reason for reason in said["reasons"])
         assert any("judged together" in note for note in said["notes"])
 
     def test_losses_too_few_in_each_are_enough_in_all(self):

@@ -518,7 +518,7 @@ def test_what_was_put_right_is_said_to_be(code):
     _, layout, _, channel, spoil, change = spoiled
     found = diagnose_recording(wrap(made(layout), card=change, spoil=spoil))
     (told,) = [f for f in found.findings if (f.code, f.channel) == (code, channel)]
-    assert "turned over for reading" in told.message or "were taken so" in told.message
+    assert "inverted for reading" in told.message or "were corrected" in told.message
     consequence, remedy = explain(told)
     assert "for reading" in consequence
     assert "job card" in remedy

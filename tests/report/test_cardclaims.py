@@ -64,8 +64,16 @@ def test_it_is_said_where_somebody_is_accused():
     job = replace(made.job, channels=make_job(PLUG, primary(1)).channels)
     told = replace(made, job=job)
     sentence = describe_claims(told, 3)
-    assert "firing order 1-3-4-2, as no lead marks cylinder 3 itself" in sentence
+    assert "firing order 1-3-4-2, with no lead on cylinder 3 itself" in sentence
     assert sentence in format_page(told)
     assert sentence in format_table(told)
     first = build_summary(told)["cylinders"][0]
     assert (first["cylinder"], first["rests_on_card"]) == (3, ["firing_order"])
+
+
+def test_nothing_is_said_where_all_cylinders_are_at_fault():
+    made = make_diagnosis()
+    told = replace(made, job=replace(made.job, channels=make_job(PLUG, primary(1)).channels))
+    assert describe_claims(told, 3)
+    everyone = tuple(replace(c, probability=0.9) for c in made.cylinders)
+    assert describe_claims(replace(told, cylinders=everyone), 3) == ""

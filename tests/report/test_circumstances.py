@@ -54,10 +54,12 @@ def test_keeping_to_high_speeds_is_called_chance_or_not_by_the_number_of_bouts()
     fast = np.argsort(rpm)[200:]
     # all in the upper half: chance 2 x 0.5^n; 0.125 for 4 bouts, 0.004 for 9
     few, many = make_firings(rpm, fast[:120:30]), make_firings(rpm, fast[:180:20])
-    assert "may be chance: 4 bouts are few" in _speed_words(few, ())
-    assert "is more than chance" in _speed_words(many, ())
+    assert "may be chance: there were only 4 bouts" in _speed_words(few, ())
+    assert "that is not by chance" in _speed_words(many, ())
     assert _speed_words(make_firings(rpm, np.arange(0, 400, 40)), ()) == "No speed stands out."
-    assert "proves nothing: it was one bout" in _speed_words(make_firings(rpm, fast[-1:]), ())
+    assert "shows nothing: there was only one bout" in _speed_words(
+        make_firings(rpm, fast[-1:]), ()
+    )
 
 
 def test_bouts_that_know_nothing_of_speed_are_seldom_said_to_keep_to_one():
@@ -66,16 +68,18 @@ def test_bouts_that_know_nothing_of_speed_are_seldom_said_to_keep_to_one():
     said = 0
     for _ in range(400):
         lost = 2 * rng.choice(200, 6, replace=False)  # bouts of one, apart
-        said += "more than chance" in _speed_words(make_firings(rpm, lost), ())
+        said += "not by chance" in _speed_words(make_firings(rpm, lost), ())
     # at most 5 % are meant; 99.9 % of binomial draws of 400 stay below this
     assert said <= stats.binom.ppf(0.999, 400, 0.05)
 
 
 def test_speed_that_went_with_time_is_told():
     rising = np.linspace(800, 2000, 400)
-    assert "The speed rose with time" in _speed_words(make_firings(rising, [300, 350, 390]), ())
+    assert "The speed rose during the recording" in _speed_words(
+        make_firings(rising, [300, 350, 390]), ()
+    )
     falling = make_firings(rising[::-1], [10, 40, 90])
-    assert "The speed fell with time" in _speed_words(falling, ())
+    assert "The speed fell during the recording" in _speed_words(falling, ())
 
 
 def test_rank_correlation_is_that_of_scipy():

@@ -139,5 +139,5 @@ class TestFindContradictions:
     def test_the_spark_s_witness_against_the_kind(self, accused):
         spoiled = copy.deepcopy(accused)
         spoiled["cylinders"][0]["faults"] = [{"type": "weak_coil", "probability": 0.9}]
-        said = "Cylinder 3. Witness Says From what Spark finds nothing odd"
-        assert any("finds nothing odd" in s for s in find_contradictions(spoiled, said))
+        said = "Cylinder 3. Measured Result Values Spark as usual dwell"
+        assert any("spark is as usual" in s for s in find_contradictions(spoiled, said))

@@ -76,6 +76,15 @@ class TestWriteEvidence:
         (said,) = write_evidence(*tables(**{column: (own_rows(2), value)}), 2)
         assert said.startswith(sentence)
 
+    def test_a_usual_spark_is_told_where_no_measure_of_it_is_odd(self):
+        rows = own_rows(3, every=5)
+        lost = {"lost": (rows, True), "misfire_probability": (rows, 0.97)}
+        told = "the spark was as usual in 10 of 10 lost firings"
+        for odd in ({}, {"burn_voltage_kv": (rows, 0.4)}, {"burn_time_ms": (rows, np.nan)}):
+            events, extras = tables(**lost, **odd)
+            events["spark"] = "usual"
+            assert (told in write_evidence(events, extras, 3)) == (not odd)
+
     def test_missing_dwell_and_breakdown(self):
         rows = own_rows(4, every=10)
         events, extras = tables(no_dwell=(rows[:2], 1.0), no_breakdown=(rows[2:], 1.0))

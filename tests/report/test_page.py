@@ -7,8 +7,11 @@ from importlib import resources
 import numpy as np
 import pytest
 
-from misfire.records import FAULT_TYPES, Engine, Finding
+from misfire.records import FAULT_TYPES, Engine, Finding, Reason
+from misfire.report.advice import next_tests
 from misfire.report.diagnosis.page import format_page
+from misfire.report.diagnosis.rows import build_state_rows
+from misfire.report.diagnosis.table import format_table
 from misfire.report.wording import FAULTS
 from tests.builders.diagnoses import (
     make_current_panel,
@@ -145,12 +148,12 @@ def test_no_misfire_says_what_may_hide():
     assert "No misfire was found." in text
     # 0 of 4179, one-sided 95 per cent: 1 - 0.05 ** (1 / 4179) = 1 / 1395.5 (binomial)
     assert "fewer than 1 in 1395 combustions" in text
-    assert "No ignition or fuel part needs replacing" in text
+    assert "no reason to replace an ignition or fuel part" in text
 
 
 def test_inconclusive_gives_its_reason_and_accuses_nobody():
     text = Outline(format_page(make_quiet_diagnosis(verdict="inconclusive"))).text
-    assert "does not settle the question" in text
+    assert "gives no clear result" in text
     assert "Only the starter current was recorded. Record a coil primary" in text
     assert "is misfiring" not in text
     assert "suspect" not in text[: text.index("Cylinders, ranked")].lower()
@@ -165,8 +168,19 @@ def test_a_pair_that_cannot_be_told_apart_is_named_as_a_pair():
     )
     job = replace(made.job, engine=Engine(4, (1, 3, 4, 2), "wasted_spark"))
     text = Outline(format_page(replace(made, cylinders=results, job=job, panels=()))).text
-    assert "Cylinder 1 or 4 is misfiring; which one is open." in text
+    assert "Cylinder 1 or 4 has a bad spark; nothing tells which one." in text
     assert "cylinders 1 and 4 share one coil" in text
+
+
+def test_of_a_pair_that_shares_more_than_one_fault_both_may_fail():
+    made = make_diagnosis()
+    shares = {1: 0.71, 4: 0.71, 2: 0.01, 3: 0.01}
+    results = tuple(replace(c, probability=shares[c.cylinder]) for c in made.cylinders)
+    reasons = tuple(Reason("shared", f"cylinder {c}", 0.5, "they share", {}) for c in (1, 4))
+    told = replace(made, cylinders=results, reasons=reasons, panels=())
+    # 0.71 + 0.71 is more than one fault and less than two: "and" says too much
+    assert "Cylinder 1 or 4 has a bad spark, or both; nothing tells which." in format_page(told)
+    assert " or cylinder 4 (P0304) " in format_table(told)
 
 
 def test_two_faulty_cylinders_are_both_named():
@@ -350,3 +364,32 @@ def test_a_gap_that_never_broke_down_gives_a_lower_bound_and_no_spark_line():
     assert "lost: 0.00 ms" not in page
     assert page.count(">over 30.9</td>") == 51  # the 50 rows shown of 57, and the median of all
     assert "lost: no spark line" not in format_page(made)
+
+
+def test_no_more_firings_are_lost_in_the_table_of_states_than_are_counted():
+    made = make_diagnosis()
+    events = made.events.copy()
+    rows = events.index[events["cylinder"] == 3][:5]
+    events["spark"], events["work"] = "usual", "done"
+    events.loc[rows, "work"] = "lost"
+    events.loc[rows, "misfire_probability"] = [0.9, 0.8, 0.7, 0.45, 0.4]
+    table = {"usual": {"done": 95, "lost": 5}}
+    cylinders = tuple(replace(c, table=table if c.cylinder == 3 else {}) for c in made.cylinders)
+    rows = build_state_rows(replace(made, events=events, cylinders=cylinders))["rows"]
+    cells = {c["words"]: c["count"] for r in rows if r["cylinder"] == 3 for c in r["cells"][0]}
+    assert cells == {"worked normally": "95", "lost": "3", "doubtful": "2"}
+
+
+def test_all_cylinders_at_fault_are_named_as_all_with_what_they_share():
+    made = make_diagnosis()
+    everyone = tuple(replace(c, probability=0.97, misfires=20) for c in made.cylinders)
+    job = replace(made.job, engine=Engine(4, (1, 3, 4, 2), "distributor"))
+    told = replace(made, cylinders=everyone, job=job, panels=())
+    text = Outline(format_page(told)).text
+    assert "All 4 cylinders are misfiring." in text
+    assert "one coil with its lead, distributor cap and rotor serves all of them" in text
+    assert "MISFIRE, all 4 cylinders very likely (97 %)" in format_table(told)
+    steps = next_tests(
+        "open_secondary", ignition="distributor", channels_present=(), cylinder=1, whole=True
+    )
+    assert "distributor cap" in steps[0]

@@ -113,10 +113,10 @@ def test_a_kind_is_never_called_surer_than_a_cylinder():
     [
         (
             {"simulated_vehicles": 9, "confirmed_cases": 0},
-            "on simulated faults only, not on real ones",
+            "on simulated faults only, not on real vehicles",
         ),
         ({"simulated_vehicles": 9, "confirmed_cases": 1}, "9 simulated vehicles and 1 confirmed"),
-        ({"simulated_vehicles": 0, "confirmed_cases": 40}, "tried with 40 confirmed cases:"),
+        ({"simulated_vehicles": 0, "confirmed_cases": 40}, "checked with 40 confirmed cases."),
         ({"model": "physics scores"}, "on no confirmed cases"),
     ],
 )

@@ -89,7 +89,7 @@ def format_comparison_table(document: Mapping[str, Any]) -> str:
     lines += [f"  {reason}" for reason in document["reasons"]]
     needed = write_needed(document)
     if needed:
-        lines += ["", f"What would settle it: {needed}"]
+        lines += ["", f"What is still needed: {needed}"]
     lines += [
         "",
         f"{'cyl':>4}  {'before':>15}  {'after':>15}  {'change':>9}  {'95 % interval':>18}  word",

@@ -27,11 +27,11 @@ from misfire.report.wording import (
 
 MEANING = {
     "cured": "The fault that was there before would have shown again, and did not.",
-    "improved": "There is less of it than before; that it is gone is not shown.",
+    "improved": "There is less of it than before, but it is not proven to be gone.",
     "worse": "There is more of it than before, or another cylinder fails now.",
-    "unchanged": "It is as it was before.",
+    "unchanged": "Nothing changed beyond chance.",
     "not_settled": "These two recordings cannot tell whether it is gone.",
-    "not_comparable": "The two recordings were not made under like conditions.",
+    "not_comparable": "The two recordings were not made under the same conditions.",
 }
 SIGNS = {
     "lost": "combustion lost",
@@ -173,10 +173,10 @@ def _remark(feature: Mapping[str, Any], *, zero: bool) -> str:
     """Say whether the change is more than chance, and how it stands to the other cylinders."""
     parts = ["within chance"] if zero else []
     if feature["was_off"]:
-        parts.append("stood apart from the other cylinders before")
+        parts.append("differed from the other cylinders before")
         parts.append("still does" if feature["is_off"] else "no longer does")
     elif feature["is_off"]:
-        parts.append("stands apart from the other cylinders now")
+        parts.append("differs from the other cylinders now")
     return ", ".join(parts)
 
 

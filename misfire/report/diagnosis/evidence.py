@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 FEW_ODD = 0.02  # of a cylinder's firings with an odd spark: fewer are not worth a sentence
+MOSTLY = 0.9  # of the lost firings had a usual spark: worth a sentence
 FLAGGED = ("not_switched", "no_breakdown")  # sparks that are counted by their own marks
 
 
@@ -75,6 +76,7 @@ def write_evidence(
                 + (", in the lost firings" if n_lost else ", in all its power strokes")
                 + f" ({abs(z):.0f} times the usual scatter)"
             )
+    n_before = len(sentences)  # more of them: a measure of the spark is odd
     mostly_dark = n_lost > 0 and int((mine_lost & (extras["no_breakdown"] == 1)).sum()) > n_lost / 2
     mostly_dead = n_lost > 0 and int((mine_lost & (extras["no_dwell"] == 1)).sum()) > n_lost / 2
     for quantity in SPARK_QUANTITIES:
@@ -101,6 +103,8 @@ def write_evidence(
                 + (f" against {max(there, 0.0):.1f} A in the other cylinders" if rest.size else "")
                 + " (the coil works into a load)"
             )
+    if len(sentences) == n_before:
+        sentences += _describe_usual(events, mine_lost)
     if disturbed_share > 0.005:
         sentences.append(
             f"crank pulses are missing or extra in {100 * disturbed_share:.1f} % of the power "
@@ -123,9 +127,19 @@ def _describe_states(spark: NDArray[np.object_], lost: NDArray[np.bool_]) -> lis
         if state in FLAGGED or n <= FEW_ODD * spark.size:
             continue
         here = int((of_it & lost).sum())
-        more = f", {here} of them lost" if here else ""
+        more = f"; {here} of these were lost" if here else ""
         found.append(f"in {n} of {spark.size} firings {words}{more}")
     return found
+
+
+def _describe_usual(events: pd.DataFrame, mine_lost: NDArray[np.bool_]) -> list[str]:
+    """Say that the sparks of the lost firings were as usual, where the burn was recorded."""
+    burn_known = np.isfinite(events["burn_time_ms"].to_numpy(float))
+    usual = int((mine_lost & burn_known & (events["spark"].to_numpy() == "usual")).sum())
+    n_lost = int(mine_lost.sum())
+    if not usual or usual < MOSTLY * n_lost:
+        return []
+    return [f"the spark was as usual in {usual} of {n_lost} lost firings"]
 
 
 def _signed(value: float) -> str:

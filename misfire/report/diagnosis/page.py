@@ -9,7 +9,7 @@ from typing import Any
 
 from misfire import __version__
 from misfire.records import CylinderResult, Diagnosis, Finding
-from misfire.report.advice import cautions, next_tests
+from misfire.report.advice import CLIP_ON, cautions, list_engine_tests, next_tests
 from misfire.report.context import FEWEST_BOUTS
 from misfire.report.diagnosis.exhibits import (
     NARROW,
@@ -51,6 +51,7 @@ from misfire.report.wording import (
     Quantity,
     format_count,
     format_duration,
+    format_instant,
     name_fault,
     pick_suspects,
 )
@@ -96,7 +97,8 @@ def _context(diagnosis: Diagnosis) -> dict[str, Any]:
     estimated = diagnosis.job.engine.coil_turns_ratio is None
     quantities = [q for q in QUANTITIES if diagnosis.events[q.column].notna().any()]
     timeline = pack_timeline(diagnosis)
-    tests = [_tests(diagnosis, c) for c in suspects[:MAX_SUSPECTS]]
+    asked = suspects or tuple(c for c in ranked if c.state == "ailing")
+    tests = [_tests(diagnosis, c) for c in asked[:MAX_SUSPECTS]]
     panels = show_panels(diagnosis)
     taken = len(json.dumps(timeline)) + sum(len(p.wide) + len(p.narrow) for p in panels)
     waves = pack_waves(diagnosis, room=PAGE_SIZE - REST_SIZE - taken)
@@ -141,7 +143,7 @@ def _context(diagnosis: Diagnosis) -> dict[str, Any]:
         "timeline": timeline,
         "timeline_words": _timeline_words(timeline),
         "strip": mark_safe(draw_strip(diagnosis, width=WIDE, key="strip")),
-        "strip_piece": format_duration(diagnosis.duration_s / STRIP_BINS),
+        "strip_piece": format_instant(diagnosis.duration_s / STRIP_BINS),
         "conditions": [
             {
                 "cylinder": c.cylinder,
@@ -235,17 +237,25 @@ def _general(diagnosis: Diagnosis) -> tuple[str, ...]:
     """Say what to do when no cylinder is accused."""
     if diagnosis.verdict == "no_misfire":
         return (
-            "If the complaint stays, record again in the very conditions it comes in (cold or "
-            "warm, speed, load), and longer: a rare fault needs many firings to show.",
+            "If the complaint remains, record again under the same conditions as when it is felt "
+            "(cold or warm, speed, load), and for longer: a rare fault needs many firings to show.",
             "Read the stored trouble codes with their freeze frames, to learn those conditions.",
-            "No ignition or fuel part needs replacing on the strength of this recording.",
+            "This recording is no reason to replace an ignition or fuel part.",
         )
-    steps = [
-        *diagnosis.notes[1:3],
-        "Record again with at least one coil primary (through an attenuator) and the crank "
-        "sensor together, in the conditions of the complaint.",
-        "Do not replace parts on the strength of this recording.",
-    ]
+    steps = [f"{note[:1].upper()}{note[1:]}." for note in diagnosis.notes[1:3]]
+    if any(r.code == "whole_engine" and r.text in diagnosis.notes for r in diagnosis.reasons):
+        steps += list_engine_tests(diagnosis.job.engine.ignition)
+    elif not {"coil_primary", "crank"} <= {c.role for c in diagnosis.job.channels}:
+        steps.append(
+            "Record again with at least one coil primary (through an attenuator) and the crank "
+            f"sensor together, under the conditions of the complaint. {CLIP_ON}"
+        )
+    else:
+        steps.append(
+            "Record again under the conditions of the complaint (cold or warm, speed, load), and "
+            f"for longer. {CLIP_ON}"
+        )
+    steps.append("This recording is no reason to replace parts.")
     return tuple(steps)
 
 
@@ -282,8 +292,8 @@ def _viewer_words(diagnosis: Diagnosis, waves: list[dict[str, Any]]) -> str:
     which = f"{format_count(len(lost) - missing)} of the lost ones" if missing else "the lost ones"
     return (
         f"The page holds the waveforms of up to {format_count(kept)} firings of a channel (of "
-        f"{format_count(total)} in all): {which}, their neighbours and stretches of good ones. "
-        "Of the rest it gives time, speed and probability."
+        f"{format_count(total)} in all): {which}, those next to them and some good ones. "
+        "For the rest it has time, speed and probability."
     )
 
 

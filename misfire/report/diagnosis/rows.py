@@ -13,6 +13,7 @@ from misfire.report.summary import LOST, format_dtc
 from misfire.report.wording import (
     Quantity,
     describe_certainty,
+    describe_flags,
     format_clock,
     format_count,
     format_kind,
@@ -95,9 +96,7 @@ def build_event_rows(diagnosis: Diagnosis, quantities: list[Quantity]) -> dict[s
         {
             "row": number,
             "cells": _event_values(row, quantities),
-            "flags": row["flags"].replace(" ", ", ").replace("_", " ")
-            if isinstance(row["flags"], str)
-            else "",
+            "flags": describe_flags(row["flags"]) if isinstance(row["flags"], str) else "",
         }
         for number, row in worst.sort_values("time_s", kind="stable").iterrows()
     ]
@@ -109,7 +108,7 @@ def build_event_rows(diagnosis: Diagnosis, quantities: list[Quantity]) -> dict[s
             for name, decimals in columns
         ]
     words = (
-        f"The {len(rows)} surest of {format_count(len(lost))} combustions judged lost, "
+        f"The {len(rows)} most certain of {format_count(len(lost))} combustions judged lost, "
         "in time order."
         if len(lost) > len(rows)
         else f"All {len(rows)} combustions judged lost, in time order."
@@ -139,19 +138,41 @@ def _event_value(row: pd.Series[Any], quantity: Quantity) -> str:
 SPARK_WORDS = {
     "usual": "usual spark",
     "starved": "too little energy",
-    "leaking": "leaking",
+    "leaking": "leaking away",
     "strained": "late and short",
     "no_breakdown": "no breakdown",
     "not_switched": "not switched",
-    "unseen": "spark not seen",
+    "unseen": "spark not recorded",
 }
 WORK_WORDS = {
-    "done": "with its work done",
-    "partial": "with part of its work done",
+    "done": "worked normally",
+    "partial": "worked too little",
     "lost": "lost",
+    "doubtful": "doubtful",
     "cut": "fuel cut",
-    "unseen": "work not seen",
+    "unseen": "work not measured",
 }
+
+
+def _part_doubtful(diagnosis: Diagnosis, result: CylinderResult) -> dict[str, dict[str, int]]:
+    """Give the table of a cylinder with no more lost than are counted as lost on page one.
+
+    A firing is most likely lost with less than 50 % where `partial` has the rest: doubtful.
+    """
+    events = diagnosis.events
+    doubtful = events[
+        (events["cylinder"] == result.cylinder)
+        & (events["work"] == "lost")
+        & ~(events["misfire_probability"] >= LOST)
+    ]
+    table = {spark: dict(row) for spark, row in result.table.items()}
+    for spark, n in doubtful["spark"].value_counts().items():
+        row = table.get(str(spark), {})
+        n = min(int(n), row.get("lost", 0))
+        if n:
+            row |= {"lost": row["lost"] - n, "doubtful": n}
+            table[str(spark)] = {work: row[work] for work in WORK_WORDS if row.get(work)}
+    return table
 
 
 def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
@@ -172,7 +193,8 @@ def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
     sparks = [s for s in SPARK_WORDS if any(s in c.table for c in diagnosis.cylinders)]
     rows = []
     for c in sorted(diagnosis.cylinders, key=lambda c: c.cylinder):
-        total = sum(n for row in c.table.values() for n in row.values())
+        table = _part_doubtful(diagnosis, c)
+        total = sum(n for row in table.values() for n in row.values())
         cells = [
             [
                 {
@@ -181,11 +203,13 @@ def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
                     "width": round(100.0 * n / max(total, 1), 1),
                     "odd": work == "lost" or spark not in ("usual", "unseen"),
                 }
-                for work, n in c.table.get(spark, {}).items()
+                for work, n in table.get(spark, {}).items()
             ]
             for spark in sparks
         ]
         state = "in doubt" if c.state == "unseen" and c.probability > DOUBTFUL else c.state
+        if diagnosis.verdict == "inconclusive" and c.misfires:
+            state = "open"  # what it lost is there, and nothing tells whose fault it is
         rows.append({"cylinder": c.cylinder, "state": state, "cells": cells})
     told = any(c.table for c in diagnosis.cylinders)
     charge_only = sorted(
@@ -196,5 +220,8 @@ def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
     return {
         "columns": [SPARK_WORDS[s] for s in sparks],
         "rows": rows if told else [],
-        "charge_only": join_words([str(c) for c in charge_only]),
+        "charge_only": f"cylinder{'s' * (len(charge_only) > 1)} "
+        f"{join_words([str(c) for c in charge_only])}"
+        if charge_only
+        else "",
     }

@@ -28,11 +28,14 @@ from misfire.report.wording import (
     format_value,
     is_bound,
     join_words,
+    may_both_fail,
+    name_everyone,
     name_fault,
     pick_suspects,
     share_one_fault,
 )
 
+SPARK_FAULTS = ("open_secondary", "fouled_plug", "weak_coil", "no_primary")
 FEW = 3  # one in fewer than this is told by the share alone
 
 
@@ -81,19 +84,30 @@ def write_headline(diagnosis: Diagnosis) -> str:
             return f"{who} {'have' if len(ailing) > 1 else 'has'} a bad spark; no misfire yet."
         return "No misfire was found."
     if diagnosis.verdict == "inconclusive":
-        return "This recording does not settle the question."
+        return "This recording gives no clear result."
     suspects = pick_suspects(diagnosis)
     if not suspects:
         return "The engine misfires, but no cylinder can be named."
     numbers = [str(c.cylinder) for c in suspects]
+    verb, verbs = _say_trouble(suspects)
+    if may_both_fail(diagnosis, suspects):
+        return f"Cylinder {join_words(numbers, 'or')} {verb}, or both; nothing tells which."
     if share_one_fault(diagnosis, suspects):
-        return f"Cylinder {join_words(numbers, 'or')} is misfiring; which one is open."
-    plural = len(suspects) > 1
-    if not any(c.misfires for c in suspects):
-        verb = "do less work than the others" if plural else "does less work than the others"
-    else:
-        verb = "are misfiring" if plural else "is misfiring"
-    return f"Cylinder{'s' if plural else ''} {join_words(numbers)} {verb}."
+        return f"Cylinder {join_words(numbers, 'or')} {verb}; nothing tells which one."
+    if everyone := name_everyone(diagnosis, suspects):
+        return f"{_capital(everyone)} are misfiring."
+    if len(suspects) > 1:
+        return f"Cylinders {join_words(numbers)} {verbs}."
+    return f"Cylinder {numbers[0]} {verb}."
+
+
+def _say_trouble(suspects: tuple[CylinderResult, ...]) -> tuple[str, str]:
+    """Say what suspects do, of one and of several."""
+    if any(c.misfires for c in suspects):
+        return "is misfiring", "are misfiring"
+    if all(c.faults and c.faults[0][0] in SPARK_FAULTS for c in suspects):
+        return "has a bad spark", "have bad sparks"
+    return "does less work than the others", "do less work than the others"
 
 
 def write_lead(diagnosis: Diagnosis) -> str:
@@ -104,11 +118,11 @@ def write_lead(diagnosis: Diagnosis) -> str:
             return " ".join(f"{message[0].upper()}{message[1:]}." for message in told)
         if any(c.misfires for c in diagnosis.cylinders):
             return (
-                "The recording was good enough to see a misfire; a stray lost firing is no fault."
+                "The recording was good enough to see a misfire; a single lost firing is no fault."
             )
         return "The recording was good enough to see a misfire, and there was none."
     if diagnosis.verdict == "inconclusive":
-        return "No cylinder is accused; what would settle it stands below."
+        return "No cylinder is named. Below it is said why, and what to record next."
     suspects = pick_suspects(diagnosis)
     if not suspects:
         return ""
@@ -185,21 +199,26 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         return ()
     first = suspects[0]
     code = choose_recording_dtc({c.cylinder: c.misfires for c in diagnosis.cylinders})
-    one_of = share_one_fault(diagnosis, suspects)
+    one_of = share_one_fault(diagnosis, suspects) or may_both_fail(diagnosis, suspects)
     which = join_words(
         [f"{c.cylinder} (would be code {format_dtc(c.cylinder)})" for c in suspects],
         "or" if one_of else "and",
     )
+    everyone = name_everyone(diagnosis, suspects)
+    if everyone:
+        which = f"{everyone} (would be code {format_dtc(None)})"
     aside = f"firing order {'-'.join(map(str, diagnosis.job.engine.firing_order))}"
     pairs = [p for p in diagnosis.job.engine.waste_pairs if first.cylinder in p]
-    if pairs:
+    if everyone and diagnosis.job.engine.ignition == "distributor":
+        aside += "; one coil with its lead, distributor cap and rotor serves all of them"
+    if pairs and not everyone:
         aside += f"; cylinders {pairs[0][0]} and {pairs[0][1]} share one coil"
-    if code is not None and code == format_dtc(None):
+    if code is not None and code == format_dtc(None) and not everyone:
         aside += "; more than one cylinder lost combustions: code P0300 (random or multiple)"
     claims = [] if one_of else [describe_claims(diagnosis, c.cylinder) for c in suspects[:3]]
-    facts = [Fact("Which cylinder", which, aside, tuple(filter(None, claims)))]
+    facts = [Fact("Which cylinder", _capital(which), aside, tuple(filter(None, claims)))]
     often, often_aside = [], []
-    for c in suspects[:3]:
+    for c in suspects if everyone else suspects[:3]:
         name = f"cylinder {c.cylinder}: " if len(suspects) > 1 else ""
         often.append(
             f"{name}{c.misfires} of {format_count(c.cycles)} {_name_loss(c)}"
@@ -225,12 +244,15 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
             for c in suspects
         ]
     )
+    if everyone:
+        lowest = min(c.probability for c in suspects)
+        certain = f"{format_certainty(lowest)} for each of them"
     rest = max((c.probability for c in others), default=0.0)
     facts.append(
         Fact(
             "How certain",
             _capital(certain),
-            "probability that the cylinder is faulty; of the others the most suspect has "
+            "probability that the cylinder is faulty; the most likely of the others has "
             f"{format_percent(rest)}"
             if others
             else "",
@@ -283,7 +305,7 @@ def _facts_of_none(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     if fewest and not lost:
         facts.append(
             Fact(
-                "What may hide",
+                "What can be missed",
                 f"A cylinder that loses fewer than 1 in {format_count(find_rarest(fewest))} "
                 "combustions",
                 f"95 % bound from {format_count(fewest)} firings without a loss, if each loss "
@@ -292,9 +314,9 @@ def _facts_of_none(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         )
     facts.append(
         Fact(
-            "Where it holds",
+            "What it covers",
             _covered(diagnosis),
-            "a fault that shows only elsewhere, cold or under load, is not covered",
+            "a fault that shows only at another speed, cold or under load is not covered",
         )
     )
     return tuple(facts)
@@ -308,7 +330,7 @@ def _facts_of_open(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         facts.append(
             Fact(
                 "Which cylinder",
-                f"None can be named; most suspicious is cylinder {top.cylinder}",
+                f"None can be named; the most likely is cylinder {top.cylinder}",
                 f"{format_certainty(top.probability)}; {top.misfires} of "
                 f"{format_count(top.cycles)} combustions judged lost",
             )
@@ -316,9 +338,9 @@ def _facts_of_open(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     else:
         facts.append(Fact("Which cylinder", "None can be named"))
     if diagnosis.notes:
-        facts.append(Fact("Why it is open", _capital(diagnosis.notes[0])))
+        facts.append(Fact("Why", _capital(diagnosis.notes[0])))
     for note in diagnosis.notes[1:3]:
-        facts.append(Fact("What would settle it", _capital(note)))
+        facts.append(Fact("What would help", _capital(note)))
     facts.append(Fact("What was recorded", _covered(diagnosis)))
     return tuple(facts)
 

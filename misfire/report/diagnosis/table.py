@@ -20,6 +20,8 @@ from misfire.report.wording import (
     format_kind,
     format_percent,
     format_percent_range,
+    may_both_fail,
+    name_everyone,
     name_fault,
     pick_suspects,
     share_one_fault,
@@ -121,7 +123,10 @@ def _verdict_line(diagnosis: Diagnosis) -> str:
         f"cylinder {c.cylinder} ({format_dtc(c.cylinder)}) {format_certainty(c.probability)}"
         for c in suspects
     ]
-    one_of = share_one_fault(diagnosis, suspects)
+    if everyone := name_everyone(diagnosis, suspects):
+        lowest = min(c.probability for c in suspects)
+        return f"MISFIRE, {everyone} {format_certainty(lowest)}"
+    one_of = share_one_fault(diagnosis, suspects) or may_both_fail(diagnosis, suspects)
     return f"MISFIRE, {' or '.join(named) if one_of else ', '.join(named)}"
 
 

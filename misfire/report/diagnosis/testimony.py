@@ -106,8 +106,10 @@ def _hear_spark(diagnosis: Diagnosis, cylinder: int, of: pd.DataFrame, which: st
         odd = True
         details.append(step)
     if not of["burn_time_ms"].notna().any():
-        details.append("the burn itself was not recorded, only the coil's current or switching")
-    word = "speaks for a fault" if bad else "differs" if odd else "finds nothing odd"
+        details.append(
+            "the burn itself was not recorded, only the current or the switching of the coil"
+        )
+    word = "points to a fault" if bad else "differs" if odd else "as usual"
     return Testimony("Spark", word, tuple(details))
 
 
@@ -159,9 +161,12 @@ def _hear_torque(diagnosis: Diagnosis, cylinder: int, of: pd.DataFrame, which: s
         f"segment acceleration {format_value(float(np.median(values)), 0)} against "
         f"{format_value(float(np.median(good)), 0)} 1/s² in {of_whom}",
         f"{below} of {values.size} {which} ({format_percent(below / values.size)}) are weaker than "
-        "19 of 20 good ones there",
+        f"19 of 20 good firings of {of_whom}"
+        if others
+        else f"{below} of {values.size} {which} ({format_percent(below / values.size)}) are weaker "
+        "than 19 of 20 good ones",
     )
-    word = "speaks for a fault" if below > 0.3 * values.size else "finds nothing odd"
+    word = "points to a fault" if below > 0.3 * values.size else "as usual"
     return Testimony("Torque", word, details)
 
 
@@ -178,7 +183,7 @@ def _hear_fuel(diagnosis: Diagnosis, cylinder: int) -> Testimony:
         if failed.any():
             return Testimony(
                 "Fuel",
-                "speaks against the fuel",
+                "points to the fuel",
                 (
                     f"The injector failed at {int((failed & lost).sum())} of {int(lost.sum())} "
                     f"lost firings and at {int((failed & ~lost).sum())} others; its usual pulse is "
@@ -189,8 +194,8 @@ def _hear_fuel(diagnosis: Diagnosis, cylinder: int) -> Testimony:
             "Fuel",
             "as usual",
             (
-                f"The injector switched as usual ({usual:.2f} ms) at all firings. That does not "
-                "clear the fuel: pressure and spray are not seen by it.",
+                f"The injector switched as usual ({usual:.2f} ms) at all firings. The fuel can "
+                "still be at fault: pressure and spray are not measured.",
             ),
         )
     if roles & set(INJECTOR_ROLES):
@@ -203,8 +208,8 @@ def _hear_fuel(diagnosis: Diagnosis, cylinder: int) -> Testimony:
         "Fuel",
         "not recorded",
         (
-            "No injector channel. Fuel is judged only from the other two: torque lost with a sound "
-            "spark points to the mixture.",
+            "No injector channel. Fuel is judged from spark and torque alone: lost torque with a "
+            "good spark points to the mixture.",
         ),
     )
 
@@ -244,8 +249,8 @@ def describe_separable(diagnosis: Diagnosis, cylinder: int) -> str:
         return "With these channels no kind of fault can be told from the others."
     if not hidden:
         return (
-            "These channels can show every kind of fault. How sure the named kind is, its "
-            "percentage says."
+            "These channels can show every kind of fault. The percentage says how sure the named "
+            "kind is."
         )
     return (
         f"These channels can show: {'; '.join(names)}. They cannot tell these kinds from one "

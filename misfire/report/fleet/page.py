@@ -26,8 +26,8 @@ FIRST = 50  # vehicles that stand in the page itself, for readers without script
 MOST_DRIFTS, MOST_COPIES = 40, 100
 CLASS_WORDS = {
     "now": "catalyst at risk",
-    "soon": "over the regulation's least values",
-    "plan": "misfire below them, or wear",
+    "soon": "over the limits of the regulation",
+    "plan": "misfire below the limits, or wear",
     "watch": "watch the spark",
     "unclear": "record again",
     "none": "no misfire found",
@@ -143,7 +143,7 @@ def _pack(fleet: dict[str, Any]) -> str:
         trends = [[_say(t), t["times"], t["values"], t["limit"]] for t in v["trends"]]
         reason = v["reason"]
         if v["worse_before"]:
-            reason += "; was worse at an earlier visit"
+            reason += "; it was worse at an earlier visit"
         vehicles.append(
             [v["rank"], v["urgency"], v["id"], v["verdict"], v["cylinders"]]
             + [name_fault(v["fault"]) if v["fault"] else "", v["probability"]]
@@ -164,9 +164,9 @@ def _pack(fleet: dict[str, Any]) -> str:
 def _say(trend: dict[str, Any]) -> str:
     """Tell a trend with its support."""
     sure = (
-        "drift, with regard to all tests of the fleet"
+        "beyond chance, all tests of the fleet counted"
         if trend["grade"] == "drift"
-        else "a hint: one test of many, it may be chance"
+        else "only a hint: one test of many, so it may be chance"
     )
     words: str = trend["words"]
     return f"{words[:1].upper()}{words[1:]}. Mann-Kendall p = {spell(trend['p'], 2)} ({sure})."

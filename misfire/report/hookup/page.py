@@ -55,8 +55,8 @@ STEPS = (
     CLAMP_STEP,
     "Attenuation of each probe set, and noted on the job card as scale.",
     "The instrument on battery; no mains charger on the vehicle.",
-    "Start the engine; compare the signals with the pictures below; look that no top is cut off.",
-    "Record. Note speed, load and temperature; then run misfire check before unclipping.",
+    "Start the engine; compare the signals with the pictures below; no top may be cut off.",
+    "Record. Note speed, load and temperature; run misfire check before you unclip the leads.",
 )
 
 
@@ -262,7 +262,7 @@ def say_reached(row: RateRow, rate_hz: float) -> str:
     -------
     words : str
     """
-    return row.well if rate_hz >= row.least_hz else f"rate below that: {row.below}"
+    return row.well if rate_hz >= row.least_hz else f"this rate is too low: {row.below}"
 
 
 def describe_engine(plan: HookupPlan) -> str:

@@ -34,23 +34,23 @@ _COIL_ROWS = (
         "dwell and coil current",
         ("coil_primary", "coil_current", "coil_trigger"),
         50e3,
-        "dwell and peak current as they are",
-        "nothing promised",
+        "dwell and peak current without error",
+        "not reliable",
     ),
     RateRow(
         "burn time",
         ("coil_primary", "coil_secondary"),
         100e3,
         "error within 5 %",
-        "nothing promised",
+        "not reliable",
     ),
     RateRow(
         "firing voltage",
         ("coil_primary", "coil_secondary"),
         500e3,
         "error 3 %",
-        "error 5.6 % at 200 kS/s; at 250 kS/s and less not told at idle, where the gap breaks down "
-        "within 8 to 10 µs of switch-off",
+        "error 5.6 % at 200 kS/s; not measurable at idle at 250 kS/s and less, as the gap breaks "
+        "down within 8 to 10 µs of switch-off",
     ),
 )
 

@@ -15,7 +15,7 @@ from misfire.records import Diagnosis, FiringWaves
 from misfire.report.pictures.breakdown import word_breakdown
 from misfire.report.pictures.spread import Spread, compute_median, split_values
 from misfire.report.summary import LOST
-from misfire.report.wording import QUANTITIES, Quantity, format_value
+from misfire.report.wording import QUANTITIES, Quantity, describe_flags, format_value
 
 if TYPE_CHECKING:
     import numpy as np
@@ -137,7 +137,7 @@ def pack_details(diagnosis: Diagnosis) -> dict[str, Any]:
         "row": deflate(rows.astype("<u4").tobytes()),
         "count": int(rows.size),
         "columns": columns,
-        "flag_words": [text.replace("_", " ") for text in words],
+        "flag_words": [describe_flags(text) for text in words],
         "breakdown_words": [asdict(word_breakdown(text)) for text in words],
         "wait": _pack_wait(diagnosis, rows),
         "flags": deflate(np.array([words.index(t) for t in texts], "<u2").tobytes()),

@@ -163,7 +163,7 @@ def _describe(spread: Spread, quantity: Quantity) -> str:
     """Say the medians of one cylinder."""
     words = [f"cylinder {spread.cylinder}:"]
     if spread.good.size:
-        words.append(f"{format_value(compute_median(spread.good), quantity.decimals)} good")
+        words.append(f"good {format_value(compute_median(spread.good), quantity.decimals)}")
     if spread.lost.size:
-        words.append(f"{format_value(compute_median(spread.lost), quantity.decimals)} lost")
+        words.append(f"lost {format_value(compute_median(spread.lost), quantity.decimals)}")
     return " ".join(words)
