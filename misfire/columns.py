@@ -33,6 +33,7 @@ TORQUE_COLUMNS = (
     "torque_lack",  # in combustions of the recording's own kind, and its standard deviation
     "torque_lack_sigma",
     "torque_unit_sigma",  # relative error of that unit, alike for all firings
+    "torque_unit_relative",  # that unit in parts of omega^2/2
 )
 SPARK_COLUMNS = (
     "no_breakdown",
@@ -66,7 +67,7 @@ CONTEXT_COLUMNS = ("speed_rpm", "speed_change_relative", "cylinders")
 FIRING_COLUMNS = (*TORQUE_COLUMNS, *SPARK_COLUMNS, *FORM_COLUMNS, *SUPPLY_COLUMNS, *CONTEXT_COLUMNS)
 """Order of the event model's inputs. Change `FEATURES_VERSION` with any change of meaning."""
 
-FEATURES_VERSION = 7
+FEATURES_VERSION = 8
 
 EVENT_INPUTS = {
     # Input of the event model -> sign of its effect that physics demands, 0 where it demands none.

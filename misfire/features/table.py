@@ -70,6 +70,7 @@ def build_firing_table(
         columns["torque_lack"] = np.where(torque.crank_doubtful, np.nan, torque.lack)
         columns["torque_lack_sigma"] = torque.lack_sigma
         columns["torque_unit_sigma"] = torque.unit_sigma
+        columns["torque_unit_relative"] = torque.unit / omega2
         columns["torque_mate_z"] = _mate_z(firings, z, engine)
     del omega2  # in a long recording large
     columns["speed_rpm"] = firings.rpm

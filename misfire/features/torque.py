@@ -26,6 +26,7 @@ from misfire.dsp.running import (
 from misfire.dsp.track import interpolate_angle, time_at
 from misfire.dsp.trend import find_leverage, fit_local_trend
 from misfire.features.combustion import LONG_CRANK, estimate_work, measure_pulse
+from misfire.features.lack import gather_half, mix, take_out_step, weigh_half
 from misfire.features.overlap import (
     WORK_DEG,
     gather,
@@ -54,6 +55,7 @@ LEAST_SCATTER, USUAL_SCATTER, USUAL_COUNT = 0.03, 0.08, 6
 # a lost one marks the strokes after it as well. Beyond three standard deviations of the difference
 # of two medians it is no scatter (1.25 / sqrt(n) spreads each: any statistics handbook).
 LEAST_BESIDE, TURN_SIGMAS = 4, 3.0
+STEP_SIGMAS = 2.0  # by as many the sides of a step differ: one in twenty by chance (any handbook)
 SPREAD_PART = 0.7  # of the spread of a few neighbours, lost ones among them, that is taken as noise
 
 
@@ -71,13 +73,15 @@ class TorqueTable:
     burns: less work of compression. `level`: the neighbours' own gain; `noise`: local spread of
     the deficit. `disturbed`: pulses missing or extra inside.
 
-    `lack`: the deficit in units of a combustion, as the recording's own pulses show it: 1 where all
-    of the cylinder's usual work is missing, 0 as usual, below 0 more than usual. `lack_sigma`: its
-    standard deviation for this firing alone, in the same unit: the engine's own scatter of
-    combustion (which grows with the work, and is never taken for less than `LEAST_SCATTER`) and the
-    sensor's. `unit_sigma`: relative standard deviation of the unit itself, alike for all firings of
-    a recording; it does not average out. `crank_doubtful`: the crank signal could not be trusted
-    at or beside this firing: repaired pulses, a loss of sync, the edge of a part.
+    `lack`: what it lacks by the whole stroke and its first half together, without what a step of
+    the load makes of it (`features/lack.py`), in units of a combustion, as the recording's own
+    pulses show it: 1 where all of the cylinder's usual work is missing, 0 as usual, below 0 more
+    than usual. `lack_sigma`: its standard deviation for this firing alone, in the same unit: the
+    engine's own scatter of combustion (which grows with the work, and is never taken for less than
+    `LEAST_SCATTER`) and the sensor's. `unit_sigma`: relative standard deviation of the unit itself,
+    alike for all firings of a recording; it does not average out. `unit` [unit=1/s^2]: that
+    combustion. `crank_doubtful`: the crank signal could not be trusted at or beside this firing:
+    repaired pulses, a loss of sync, the edge of a part.
     """
 
     accel: NDArray[np.float64]
@@ -95,6 +99,7 @@ class TorqueTable:
     lack: NDArray[np.float64]
     lack_sigma: NDArray[np.float64]
     unit_sigma: NDArray[np.float64]
+    unit: NDArray[np.float64]
     crank_doubtful: NDArray[np.bool_]
 
 
@@ -199,15 +204,21 @@ def compute_torque(gains: Gains, firings: Firings, *, engine: Engine) -> TorqueT
     deficit_z, deficit_own_z = missing / noise, deficit.own / noise
     del deficit
     sound = work if lost is None else np.where(spoil(lost, shares), np.nan, work)
-    sided = gather(_against_either_side(work, sound, engine), shares)
-    step_z = take_out_larger(sided, shares, noise)
+    sided, apart = _against_either_side(work, sound, engine, noise)
+    step_z = take_out_larger(gather(sided, shares), shares, noise)
     step_z /= noise
     del work, sided, shares, sound
     early = _against_neighbours(gain, firings.cylinder, engine, lost=lost)
     usual = estimate_work(
         gains.pulse, gains.speed2, firings.cylinder, engine=engine, lost=lost, missing=missing
     )
-    parts = missing / usual.work
+    followed = np.minimum(_find_span(engine, firings) / 2, EARLY_DEG)
+    by_half, half_noise = gather_half(
+        early.missing, early.noise, firings.tdc_angle_deg, followed, _choose_window(engine)
+    )
+    # of a long crank the stroke before still works in the first half of the next, and it twists
+    weight = weigh_half(noise, half_noise) if engine.cylinders < LONG_CRANK else 0.0
+    parts = take_out_step(mix(missing, by_half, weight), step_z * noise, apart) / usual.work
     return TorqueTable(
         accel=accel,
         deficit=missing,
@@ -224,6 +235,7 @@ def compute_torque(gains: Gains, firings: Firings, *, engine: Engine) -> TorqueT
         lack=parts,
         lack_sigma=_scatter_of_lack(noise, usual.work, parts, lost, _reach(engine)),
         unit_sigma=usual.spread,
+        unit=usual.work,
         crank_doubtful=gains.doubtful,
     )
 
@@ -465,22 +477,36 @@ def _carry_on(values: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _against_either_side(
-    energy: NDArray[np.float64], sound: NDArray[np.float64], engine: Engine
-) -> NDArray[np.float64]:
+    energy: NDArray[np.float64],
+    sound: NDArray[np.float64],
+    engine: Engine,
+    noise: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Energy missing against the firings before and against those after: the lesser of both.
 
-    `sound` is the energy of those that are a measure for the others, else NaN.
+    `sound` is the energy of those that are a measure for the others, else NaN. The second result is
+    by how much both sides differ beyond chance.
     """
     reach = max(engine.cylinders, 4)
     width = reach
     if energy.size <= 2 * width:
-        return np.full(energy.size, np.nan)
+        return np.full(energy.size, np.nan), np.zeros(energy.size)
     # of one or two cylinders half of the firings beside a lost one may be lost as well
     quantile = 0.7 if engine.cylinders <= 2 else 0.5
     padded = np.concatenate((np.full(width, np.nan), sound, np.full(width, np.nan)))
     sided = reduce_windows(padded, width, partial(nan_quantile, quantile=quantile))
     before, after = sided[: energy.size], sided[width + 1 :]
-    return np.asarray(np.fmin(before, after) - energy)
+    apart = _exceed_chance(before - after, noise, width, STEP_SIGMAS)
+    return np.fmin(before, after) - energy, apart
+
+
+def _exceed_chance(
+    apart: NDArray[np.float64], noise: NDArray[np.float64], n: int, sigmas: float = TURN_SIGMAS
+) -> NDArray[np.float64]:
+    """Give by how much two medians of `n` firings differ beyond their own scatter."""
+    scatter = sigmas * 1.25 * np.sqrt(2.0 / n)
+    beyond2 = np.nan_to_num(apart) ** 2 - (scatter * np.nan_to_num(noise)) ** 2
+    return np.asarray(np.sqrt(np.maximum(beyond2, 0.0)))
 
 
 def _find_turn(
@@ -500,11 +526,9 @@ def _find_turn(
         return np.zeros(own.size)
     padded = np.concatenate((np.full(beside, np.nan), own, np.full(beside, np.nan)))
     sided = reduce_windows(padded, beside, partial(nan_quantile, quantile=quantile))
-    apart = np.abs(sided[: own.size] - sided[beside + 1 :])
-    scatter = TURN_SIGMAS * 1.25 * np.sqrt(2.0 / beside)
-    beyond = np.sqrt(np.maximum(apart**2 - (scatter * noise) ** 2, 0.0))
+    beyond = _exceed_chance(sided[: own.size] - sided[beside + 1 :], noise, beside)
     reach = beside // 2
-    padded = np.pad(np.nan_to_num(0.5 * beyond), reach)
+    padded = np.pad(0.5 * beyond, reach)
     return reduce_windows(padded, 2 * reach + 1, partial(np.max, axis=1))
 
 

@@ -22,7 +22,9 @@ MOST_SHAKEN, LEAST_SHAKEN = 0.2, 2e-4  # share of firings that are shaken
 USUAL_SHAKEN = 0.5 / 30.0  # half a shaken firing in thirty, before the other cylinders are asked
 SOUND_CYLINDERS = 0.6  # of the other cylinders: a second faulty one must not pass for shakes
 SHAKE_CENTRE, SHAKE_SPREAD = 3.0, 5.0  # spreads that a shaken firing lacks
-SIZES = (-0.7, -0.45, -0.22, 0.0, 0.22, 0.45)  # natural log: a combustion over its estimate
+SIZES = (-2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0)
+"""Log of a combustion over its estimate, in standard deviations of that estimate."""
+LEAST_SIZE = -0.7  # log: of less than half of what pulses or engines in general show it is no loss
 USUAL_UNIT = 0.3  # of it: how well a combustion's work is known where the recording does not say
 SHARE_LOST, SHARE_PARTIAL = 0.02, 0.005  # of all firings, as the worth of one is looked for
 MOST_TELLING = 5.0  # firings count as so many at most there: what is wrong of the unit is in all
@@ -39,7 +41,6 @@ FAILED_OF = {
     "usual": 0.003,
     "unfed": 0.6,
 }
-LONE = 1.5  # the early half of a stroke may lack this much more than the whole, not more
 
 
 def weigh_work(
@@ -71,14 +72,13 @@ def weigh_work(
     n_cylinders = faulty.size
     with np.errstate(divide="ignore", invalid="ignore"):
         cut = table["torque_level_change"].to_numpy(float) < FUEL_CUT_Z
-    lack_z, share = _combine(table)
-    lack = table["torque_lack"].to_numpy(float) * share
+    lack = table["torque_lack"].to_numpy(float)
     sigma = table["torque_lack_sigma"].to_numpy(float)
     weighed = np.zeros((len(table), len(JUDGED_WORK)))
-    seen = np.isfinite(lack) & np.isfinite(sigma) & np.isfinite(lack_z) & ~cut
+    seen = np.isfinite(lack) & np.isfinite(sigma) & ~cut
     if not seen.any():
         return weighed, cut
-    shaken = _find_shaken(lack_z, seen, cylinder, n_cylinders)[cylinder[seen]]
+    shaken = _find_shaken(lack / sigma, seen, cylinder, n_cylinders)[cylinder[seen]]
     lack = (lack - _find_offsets(table, cylinder, seen, faulty))[seen]
     sigma = np.hypot(sigma[seen], LEAST_SIGMA)
     sound = log_normal(lack, ROUGHER * sigma)
@@ -140,7 +140,7 @@ def _weigh_losses(
     """
     gains, laws = [], []
     for size in SIZES:
-        worth = float(np.exp(size))
+        worth = float(np.exp(max(size * unit, LEAST_SIZE)))
         lost = log_student(lack - worth, np.hypot(sigma, LOADS * worth), freedom=FREEDOM)
         parts = [
             log_student(lack - f * worth, np.hypot(sigma, ALIKE * worth), freedom=FREEDOM)
@@ -157,8 +157,7 @@ def _weigh_losses(
     n_odd = max(np.count_nonzero(gain > 1.0) for gain in gains)
     telling = MOST_TELLING / (MOST_TELLING + n_odd)
     total = [
-        telling * float(gain.sum()) - 0.5 * (size / unit) ** 2
-        for size, gain in zip(SIZES, gains, strict=True)
+        telling * float(gain.sum()) - 0.5 * size**2 for size, gain in zip(SIZES, gains, strict=True)
     ]
     return laws[int(np.argmax(total))]
 
@@ -170,31 +169,14 @@ def _find_offsets(
     faulty: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """Combustions that each cylinder seems to lack in every firing for an error of the wheel."""
-    share = table["torque_deficit_relative"].to_numpy(float)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        combustion = table["torque_lack"].to_numpy(float) / share  # of omega^2 / 2, in combustions
+    unit = table["torque_unit_relative"].to_numpy(float)
+    share = table["torque_lack"].to_numpy(float) * unit
     offset = np.zeros(faulty.size + 1)
     for c in np.flatnonzero(faulty < FAULTY) + 1:
         own = share[(cylinder == c) & seen & np.isfinite(share)]
         if own.size:
             offset[c] = np.clip(np.median(own), -WHEEL_ERROR, WHEEL_ERROR)
-    return np.asarray(np.nan_to_num(offset[cylinder] * combustion))
-
-
-def _combine(
-    table: pd.DataFrame,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Give the lack of torque in spreads by all its measures, and as a share of the first.
-
-    The whole stroke, its first half, and against the neighbours of one side: what lacks less.
-    """
-    z = table["torque_deficit_z"].to_numpy(float)
-    gain = table["gain_deficit_z"].to_numpy(float)
-    both = np.where(np.isfinite(gain), 0.5 * (z + np.minimum(gain, LONE * np.abs(z))), z)
-    least = np.fmin(both, table["torque_step_z"].to_numpy(float))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(z > 1.0, np.clip(least / z, 0.0, 1.0), 1.0)
-    return np.asarray(least), np.asarray(share)
+    return np.asarray(np.nan_to_num(offset[cylinder] / unit))
 
 
 def _find_shaken(
