@@ -13,6 +13,7 @@ from misfire.features.wheelerrors import PITCH_PRIOR
 from misfire.records import CrankTrack, Engine
 
 PLACES = 8  # at which a firing interval is looked at: enough for its first harmonic
+LEAST_TEETH = 4  # in a firing interval: fewer show less than its first harmonic (sampling theorem)
 LOCAL_CYCLES = 4  # on each side, among which the pulse is a usual one
 
 # Energy per inertia of one combustion [1/s^2]: 0.5 l a cylinder, 2 to 12 bar, 0.15 kg m2; the drive
@@ -60,9 +61,13 @@ def measure_pulse(
     -------
     pulse : complex128 array [shape=(n_firings,), unit=1/s^2]
         First harmonic of omega^2/2 in the interval, its slope taken out: real part in phase with
-        TDC, imaginary part a quarter later. NaN where the angle is not known throughout.
+        TDC, imaginary part a quarter later. NaN where the angle is not known throughout, and of a
+        wheel with too few teeth.
     """
     interval = 720.0 / engine.cylinders
+    teeth = track.wheel.positions - sum(len(gap) for gap in track.wheel.gaps)
+    if 360.0 / teeth > interval / LEAST_TEETH:
+        return np.full(tdc_deg.size, np.nan, complex)
     step = interval / PLACES
     passed = [time_at(track, tdc_deg + k * step) for k in range(-PLACES // 2 - 1, PLACES // 2 + 2)]
     turned2 = np.deg2rad(2.0 * step) ** 2 / 2.0

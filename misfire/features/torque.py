@@ -46,6 +46,8 @@ EARLY_DEG = 90.0  # most of it is done by then
 LEAST_DEG = 45.0  # on a long crank: a narrower window holds the twist of a combustion
 WIDEST_DEG = 60.0  # a wider window at TDC holds much of the combustion it is to stand before
 LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
+NEAR_FIRINGS, NEAR_CYCLES = 10, 3  # those close by: so many on each side, whole cycles at least
+LEAST_NEAR = 0.1  # of that roughness, what those close by show at least
 LEVEL_CYCLES = 40  # on each side, among which the usual level is found
 TEETH_AT_ONCE = 1 << 20  # looked at for breaks: some MB
 # Scatter of combustion, of its own work: common practice puts it at 2 to 5 % at load, 5 to 15 % at
@@ -55,7 +57,7 @@ LEAST_SCATTER, USUAL_SCATTER, USUAL_COUNT = 0.03, 0.08, 6
 # a lost one marks the strokes after it as well. Beyond three standard deviations of the difference
 # of two medians it is no scatter (1.25 / sqrt(n) spreads each: any statistics handbook).
 LEAST_BESIDE, TURN_SIGMAS = 4, 3.0
-STEP_SIGMAS = 2.0  # by as many the sides of a step differ: one in twenty by chance (any handbook)
+STEP_SIGMAS = 1.5  # so far the sides of a step differ: one in seven by chance (any handbook)
 SPREAD_PART = 0.7  # of the spread of a few neighbours, lost ones among them, that is taken as noise
 
 
@@ -249,19 +251,16 @@ def _scatter_of_lack(
 ) -> NDArray[np.float64]:
     """Give the standard deviation of what a firing lacks, in units of a combustion.
 
-    That of the neighbours, and of all firings of the recording: a share of the work, so that it
-    grows with the load. A few firings do not show it: what is usual of engines counts as
-    `USUAL_COUNT` of them. Where neighbours stand on one side only, at the ends and beside what is
-    not known, the trend itself is known the worse.
+    That of the neighbours: a share of the work, so that it grows with the load. A few firings do
+    not show it: what is usual of engines counts as `USUAL_COUNT` of them. Where neighbours stand on
+    one side only, at the ends and beside what is not known, the trend itself is known the worse.
     """
     share = noise / work
     known = np.isfinite(share) & np.isfinite(lack)
     if lost is not None:
         known &= ~lost
     n = int(known.sum())
-    typical = float(np.median(share[known])) if n else USUAL_SCATTER
-    local = np.fmax(share, SPREAD_PART * typical)
-    variance = (n * local**2 + USUAL_COUNT * USUAL_SCATTER**2) / (n + USUAL_COUNT)
+    variance = (n * share**2 + USUAL_COUNT * USUAL_SCATTER**2) / (n + USUAL_COUNT)
     leverage = find_leverage(np.isfinite(lack), reach=reach)
     usual = float(np.nanmin(leverage, initial=1.0))
     variance = np.maximum(variance, LEAST_SCATTER**2) * (1.0 + leverage) / (1.0 + usual)
@@ -305,7 +304,8 @@ def compute_level_change(torque: TorqueTable, *, engine: Engine) -> NDArray[np.f
         In spreads; NaN where the torque is not known.
     """
     usual = running_quantile(torque.level, reach=LEVEL_CYCLES * engine.cylinders, quantile=0.6)
-    spread = np.where(torque.noise > 0, torque.noise, np.nan)
+    # a cut is no matter of the single firing: the rougher ones around are its measure
+    spread = running_quantile(torque.noise, reach=LOCAL_FIRINGS, quantile=0.75)
     slowing = running_quantile(torque.accel, reach=engine.cylinders) < 0.0
     for way in (slice(None), slice(None, None, -1)):
         _hold_through_cut(usual[way], torque.level[way], spread[way], slowing[way])
@@ -581,6 +581,14 @@ def _against_neighbours(
     overall = robust_spread(good)
     local = 1.4826 * running_quantile(np.abs(good), reach=LOCAL_FIRINGS)
     noise = np.maximum(local, 0.5 * overall, out=local) if np.isfinite(overall) else local
+    # A start and its run-up are rougher than what follows, a bump than the road beside it: what is
+    # seen close by, of few firings, counts as much as what is seen further away.
+    near = 1.4826 * running_quantile(
+        np.abs(good), reach=max(NEAR_FIRINGS, NEAR_CYCLES * n_cylinders)
+    )
+    np.fmax(near, LEAST_NEAR * noise, out=near)
+    np.sqrt(near * noise, out=noise)
+    del near
     # Where neighbours hardly follow any trend, neither need this one.
     np.fmax(noise, SPREAD_PART * spread, out=noise)
     np.hypot(noise, _find_turn(good, noise, n_cylinders), out=noise)

@@ -4,11 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
 
 from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
-from misfire.features.combustion import _expect_pulses
+from misfire.features.combustion import USUAL_WORK, WORK_SPREAD, _expect_pulses
 from misfire.features.torque import compute_torque, make_no_torque, measure_gains
+from misfire.records import CrankWheel
 from tests.builders.engines import TorqueEngine, make_engine
 
 ORDERS = {
@@ -185,3 +187,38 @@ def test_expected_pulse_by_hand():
         pulse = _expect_pulses(make_engine(ORDERS[n]))[1]
         assert 0.02 < abs(pulse) < 1.0 / np.pi + 0.35
         assert pulse.real < 0  # slowest about TDC
+
+
+FOUR_TEETH = tuple(tuple(range(a + 1, b)) for a, b in ((1, 8), (8, 19), (19, 26), (26, 37)))
+
+
+class TestStarts:
+    """What is seen of a run-up must not hide what comes behind it."""
+
+    def test_a_dead_cylinder_behind_a_rough_run_up(self):
+        # 34 of 46 cycles scatter by 0.8 of the work, as in a start; then by 5 %
+        rng = np.random.default_rng(7)
+        rough = rng.normal(1.0, 0.8, 4 * 34)
+
+        def scale(cycle):
+            at = round(4 * cycle)
+            return float(rough[at]) if 0 <= at < rough.size else 1.0
+
+        table, firings, _ = measure(
+            4, n_cycles=46, cov=0.05, seed=3, rpm=900.0, scale=scale, weak={2: 0.0}
+        )
+        z = table.deficit_z
+        late = (firings.cycle - firings.cycle.min() > 36) & np.isfinite(z)
+        own = firings.cylinder == 2
+        assert np.min(z[own & late]) > 6.0
+        assert np.max(z[late & ~own]) < 3.0
+
+    def test_four_teeth_show_no_pulse(self):
+        # fewer teeth in a firing interval than the first harmonic needs (sampling theorem)
+        def thin(track):
+            return replace(track, wheel=CrankWheel(36, FOUR_TEETH))
+
+        table, _, _ = measure(4, rpm=900.0, change=thin)
+        known = np.isfinite(table.lack)
+        assert_allclose(table.unit[known], USUAL_WORK)
+        assert_allclose(table.unit_sigma[known], WORK_SPREAD)
