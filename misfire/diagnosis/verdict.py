@@ -29,7 +29,7 @@ from misfire.diagnosis.reasons import (
 )
 from misfire.diagnosis.rivals import compete
 from misfire.dsp.chances import find_rarest
-from misfire.limits import DOUBTFUL, FAULTY
+from misfire.limits import CRANKING_RPM, DOUBTFUL, FAULTY
 from misfire.measuring.evidence import Evidence
 from misfire.measuring.witnesses import find_witnesses
 from misfire.records import (
@@ -397,6 +397,8 @@ def _conclude(
 def _note_rarest(firings: Firings, probability: NDArray[np.float64]) -> tuple[str, ...]:
     """Say how rare a fault could have been missed, where no firing was judged lost."""
     known = np.isfinite(probability)
+    if known.any() and float(np.quantile(firings.rpm[known], 0.95)) < CRANKING_RPM:
+        return ("only the starter turned the engine: nothing is said of its combustion",)
     counts = np.bincount(firings.cylinder[known])
     if not counts.any() or (probability[known] >= 0.5).any():
         return ()
@@ -426,7 +428,9 @@ def _describe_open(evidence: Evidence, cylinder: int, others: list[int]) -> str:
         if t.channel.role != "coil_trigger" and cylinder in t.channel.cylinders
     ]
     there = sorted({cylinder, *others})
-    text = "one cylinder loses combustions, but nothing recorded tells which one it is of "
+    cranked = float(np.nanquantile(evidence.firings.rpm, 0.95)) < CRANKING_RPM
+    does = "compresses less than the others" if cranked else "loses combustions"
+    text = f"one cylinder {does}, but nothing recorded tells which one it is of "
     text += f"{', '.join(map(str, there[:-1]))} and {there[-1]}"
     if coils and len(evidence.detected.trains) > 1:
         text += f"; it is the one whose coil is on the channel {coils[0]!r}"

@@ -134,6 +134,9 @@ def recompute(number, rows, how, events, meta):
         return (
             abs(float(meta["duration_s"]) % 60 - float(re.findall(r"[\d.]+", number)[-1])) <= half
         )
+    if kind == "rest":
+        n = len(json.loads(meta["cylinders"]))
+        return abs(float(meta["duration_s"]) - (120 / (chosen["rpm"] * n)).sum() - value) <= half
     if kind == "model":
         cylinder = int(re.search(r"of cylinder (\d+)", how)[1])
         result = next(c for c in json.loads(meta["cylinders"]) if c["cylinder"] == cylinder)

@@ -16,6 +16,7 @@ from misfire.report.circumstances import (
     pick_band,
 )
 from misfire.report.context import PAUSE_S, find_speed_bands
+from misfire.report.judgedtime import compute_unjudged, describe_unjudged, is_only_cranked
 from misfire.report.marks import NEAR_S, weigh_marks
 from misfire.report.pictures.spread import split_values
 from misfire.report.pictures.waveforms import MAX_LINES, Marks
@@ -68,7 +69,7 @@ def list_sources(
     -------
     sources : tuple of PageNumber
         In the order of the page. `how` starts with one of: count, share, interval, one in, bouts,
-        largest bout, first, last, start, span, speed band, median, model, length, least seen.
+        largest bout, first, last, start, span, speed band, median, model, length, rest, least seen.
     """
     events = diagnosis.events
     found = [
@@ -95,10 +96,22 @@ def list_sources(
         found += _open_sources(max(diagnosis.cylinders, key=lambda c: c.probability))
     if diagnosis.verdict != "misfire":
         found += _covered_sources(diagnosis)
+    if describe_unjudged(diagnosis):
+        found.append(_unjudged_source(diagnosis))
     found += _mark_sources(diagnosis)
     if panel is not None:
         found += _picture_sources(diagnosis, panel, marks)
     return tuple(dict.fromkeys(found))
+
+
+def _unjudged_source(diagnosis: Diagnosis) -> PageNumber:
+    """Say where the time without a judged firing comes from."""
+    return PageNumber(
+        format_duration(compute_unjudged(diagnosis)),
+        "time in which no firing was judged",
+        "misfire_probability >= 0 and rpm > 0",
+        "rest: duration_s - sum of 120 / (rpm * cylinders)",
+    )
 
 
 def _mark_sources(diagnosis: Diagnosis) -> list[PageNumber]:
@@ -321,7 +334,8 @@ def _quiet_sources(diagnosis: Diagnosis) -> list[PageNumber]:
     if diagnosis.cylinders:
         found.append(_certainty(max(diagnosis.cylinders, key=lambda c: c.probability)))
     fewest = min(diagnosis.cylinders, key=lambda c: c.cycles, default=None)
-    if fewest is not None and fewest.cycles and not lost:
+    ran = not is_only_cranked(diagnosis)
+    if fewest is not None and fewest.cycles and not lost and ran:
         rows = _judged(fewest.cylinder)
         found += [
             PageNumber(

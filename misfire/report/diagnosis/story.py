@@ -10,6 +10,7 @@ from misfire.dsp.chances import compute_wilson, find_rarest
 from misfire.records import CylinderResult, Diagnosis
 from misfire.report.cardclaims import describe_claims
 from misfire.report.circumstances import write_when
+from misfire.report.judgedtime import describe_unjudged, is_only_cranked
 from misfire.report.marks import describe_kind_of_mark, weigh_marks
 from misfire.report.pictures.spread import compute_median, split_values
 from misfire.report.summary import LOST, choose_recording_dtc, format_dtc
@@ -37,6 +38,8 @@ from misfire.report.wording import (
 
 SPARK_FAULTS = ("open_secondary", "fouled_plug", "weak_coil", "no_primary")
 FEW = 3  # one in fewer than this is told by the share alone
+
+LESS = ("compresses less than the others", "compress less than the others")  # under the starter
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +81,8 @@ def list_sheet(diagnosis: Diagnosis) -> tuple[str, ...]:
 def write_headline(diagnosis: Diagnosis) -> str:
     """Say the verdict in one plain sentence."""
     if diagnosis.verdict == "no_misfire":
+        if is_only_cranked(diagnosis):
+            return "No cylinder compresses less than the others."
         ailing = [str(c.cylinder) for c in diagnosis.cylinders if c.state == "ailing"]
         if ailing:
             who = f"Cylinder{'s' * (len(ailing) > 1)} {join_words(sorted(ailing, key=int))}"
@@ -86,15 +91,18 @@ def write_headline(diagnosis: Diagnosis) -> str:
     if diagnosis.verdict == "inconclusive":
         return "This recording gives no clear result."
     suspects = pick_suspects(diagnosis)
+    cranked = is_only_cranked(diagnosis)
     if not suspects:
-        return "The engine misfires, but no cylinder can be named."
+        does = f"A cylinder {LESS[0]}" if cranked else "The engine misfires"
+        return f"{does}, but no cylinder can be named."
     numbers = [str(c.cylinder) for c in suspects]
-    verb, verbs = _say_trouble(suspects)
+    verb, verbs = LESS if cranked else _say_trouble(suspects)
     if may_both_fail(diagnosis, suspects):
         return f"Cylinder {join_words(numbers, 'or')} {verb}, or both; nothing tells which."
     if share_one_fault(diagnosis, suspects):
         return f"Cylinder {join_words(numbers, 'or')} {verb}; nothing tells which one."
-    if everyone := name_everyone(diagnosis, suspects):
+    everyone = name_everyone(diagnosis, suspects)
+    if everyone and not cranked:
         return f"{_capital(everyone)} are misfiring."
     if len(suspects) > 1:
         return f"Cylinders {join_words(numbers)} {verbs}."
@@ -113,6 +121,8 @@ def _say_trouble(suspects: tuple[CylinderResult, ...]) -> tuple[str, str]:
 def write_lead(diagnosis: Diagnosis) -> str:
     """Say under the headline how certain it is and what the likely cause is."""
     if diagnosis.verdict == "no_misfire":
+        if is_only_cranked(diagnosis):
+            return "Only the starter turned the engine: nothing is said of its combustion."
         told = [f.message for f in diagnosis.findings if f.code == "ailing_spark"]
         if told:
             return " ".join(f"{message[0].upper()}{message[1:]}." for message in told)
@@ -142,6 +152,9 @@ def write_facts(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         facts = _facts_of_none(diagnosis)
     else:
         facts = _facts_of_open(diagnosis)
+    if unjudged := describe_unjudged(diagnosis):
+        aside = "no firing there could be placed and measured; what happened there is not known"
+        facts = (*facts, Fact("Not judged", unjudged, aside))
     kinds = weigh_marks(diagnosis)[1]
     if not kinds:
         return facts
@@ -221,7 +234,7 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     for c in suspects if everyone else suspects[:3]:
         name = f"cylinder {c.cylinder}: " if len(suspects) > 1 else ""
         often.append(
-            f"{name}{c.misfires} of {format_count(c.cycles)} {_name_loss(c)}"
+            f"{name}{c.misfires} of {format_count(c.cycles)} {_name_loss(c, diagnosis)}"
             + (
                 f", about 1 in {max(1, round(c.cycles / c.misfires))}"
                 if c.misfires and c.cycles >= FEW * c.misfires
@@ -261,10 +274,17 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     return tuple(facts)
 
 
-def _name_loss(result: CylinderResult) -> str:
+def _name_loss(result: CylinderResult, diagnosis: Diagnosis) -> str:
     """Say what was lost: a charge that leaks away burns, and does too little work."""
+    if is_only_cranked(diagnosis):
+        return "compressions weak"
     leaks = bool(result.faults) and result.faults[0][0] == "low_compression"
     return "power strokes lost or far too weak" if leaks else "combustions lost"
+
+
+def _name_judged(diagnosis: Diagnosis) -> str:
+    """Name what the counts of lost firings count."""
+    return "compressions judged weak" if is_only_cranked(diagnosis) else "combustions judged lost"
 
 
 def _why(result: CylinderResult, settings: Mapping[str, Any]) -> Fact:
@@ -289,7 +309,7 @@ def _facts_of_none(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     facts = [
         Fact(
             "How often",
-            f"{lost or 'None'} of {format_count(judged)} combustions judged lost",
+            f"{lost or 'None'} of {format_count(judged)} {_name_judged(diagnosis)}",
             "a few single ones come by chance and belong to no faulty cylinder" if lost else "",
         )
     ]
@@ -302,7 +322,7 @@ def _facts_of_none(diagnosis: Diagnosis) -> tuple[Fact, ...]:
             )
         )
     fewest = min((c.cycles for c in diagnosis.cylinders), default=0)
-    if fewest and not lost:
+    if fewest and not lost and not is_only_cranked(diagnosis):
         facts.append(
             Fact(
                 "What can be missed",
@@ -332,7 +352,7 @@ def _facts_of_open(diagnosis: Diagnosis) -> tuple[Fact, ...]:
                 "Which cylinder",
                 f"None can be named; the most likely is cylinder {top.cylinder}",
                 f"{format_certainty(top.probability)}; {top.misfires} of "
-                f"{format_count(top.cycles)} combustions judged lost",
+                f"{format_count(top.cycles)} {_name_judged(diagnosis)}",
             )
         )
     else:

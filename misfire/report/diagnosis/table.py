@@ -10,6 +10,7 @@ from misfire.report.advice import cautions
 from misfire.report.cardclaims import describe_claims
 from misfire.report.circumstances import write_when
 from misfire.report.diagnosis.story import list_sheet
+from misfire.report.judgedtime import describe_unjudged, is_only_cranked
 from misfire.report.marks import describe_kind_of_mark, weigh_marks
 from misfire.report.remedies import explain
 from misfire.report.summary import build_summary, format_dtc
@@ -63,11 +64,14 @@ def format_table(diagnosis: Diagnosis) -> str:
         f"{format_duration(diagnosis.duration_s)}, {diagnosis.cycles} cycles, "
         f"{len(diagnosis.events)} firings"
     )
+    if unjudged := describe_unjudged(diagnosis):
+        lines.append(f"not judged: {unjudged}")
     if sheet := list_sheet(diagnosis):
         lines.append(", ".join(sheet))
     lines.append("")
+    counted = "weak / judged" if is_only_cranked(diagnosis) else "lost / judged"
     lines.append(
-        f"{'rank':>4}  {'cyl':>3}  {'would be':<8}  {'probability':>11}  {'lost / judged':>13}"
+        f"{'rank':>4}  {'cyl':>3}  {'would be':<8}  {'probability':>11}  {counted:>13}"
         f"  {'share':>7}  likely fault"
     )
     for c in ranked:
@@ -88,7 +92,10 @@ def format_table(diagnosis: Diagnosis) -> str:
         lines.extend(["", f"Cylinder {c.cylinder}{_likely(c)}:"])
         if c.cycles:
             low, high = compute_wilson(c.misfires, c.cycles)
-            lines.append(f"  lost {format_percent_range(low, high)} of its firings (95 % interval)")
+            did = "weak in" if is_only_cranked(diagnosis) else "lost"
+            lines.append(
+                f"  {did} {format_percent_range(low, high)} of its firings (95 % interval)"
+            )
             lines.append(f"  when: {write_when(diagnosis, (c,))[0]}")
         lines.extend(f"  {text}" for text in c.evidence)
         if claims := describe_claims(diagnosis, c.cylinder):
