@@ -208,6 +208,7 @@ def compute_torque(gains: Gains, firings: Firings, *, engine: Engine) -> TorqueT
     sound = work if lost is None else np.where(spoil(lost, shares), np.nan, work)
     sided, apart = _against_either_side(work, sound, engine, noise)
     step_z = take_out_larger(gather(sided, shares), shares, noise)
+    apart = gather(apart, shares)  # as what is missing is
     step_z /= noise
     del work, sided, shares, sound
     early = _against_neighbours(gain, firings.cylinder, engine, lost=lost)
