@@ -109,7 +109,7 @@ def _find_common(
     if (shared and not wider) or n < 3:
         return []
     found = _find_too_strong(evidence, suspects) if sound_spark else []
-    if n >= 4:
+    if n >= 3:
         found += _find_accompanied(evidence, probability, suspects)
     if 2 * len(alike) <= n < 2 * len(felt) or len(alike) < SEVERAL <= len(felt):
         alike = felt
@@ -249,7 +249,10 @@ def _shares_wheel(cylinder: int, weak: int, engine: Engine) -> bool:
 def _find_accompanied(
     evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
 ) -> list[Rival]:
-    """Find that two other cylinders lack torque beside the firings that the suspects lose."""
+    """Find that two other cylinders lack torque beside the firings that the suspects lose.
+
+    Of three cylinders one other: no more than half of an engine's cylinders need to be struck.
+    """
     z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
     engine = evidence.recording.job.engine
     lost = mark_lost(evidence, probability, suspects) & np.isfinite(z)
@@ -262,7 +265,7 @@ def _find_accompanied(
         if c not in suspects:
             wide = np.convolve(lacks & (cylinder == c), reach)
             company += wide[engine.cylinders - 1 :][: z.size] > 0.5
-    beside = company >= 2
+    beside = company >= min(2, engine.cylinders - 2)
     odds = _weigh_company(beside, lost, ~lost & np.isfinite(z))
     who = _name(suspects)
     text = (
