@@ -13,6 +13,7 @@ one that only does not burn does not.
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from functools import partial
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +59,8 @@ LEAST_SCATTER, USUAL_SCATTER, USUAL_COUNT = 0.03, 0.08, 6
 # of two medians it is no scatter (1.25 / sqrt(n) spreads each: any statistics handbook).
 LEAST_BESIDE, TURN_SIGMAS = 4, 3.0
 STEP_SIGMAS = 1.5  # so far the sides of a step differ: one in seven by chance (any handbook)
+# Firings not known as lost that lack so much widen the spread; more of them are no single losses
+LOSS_SIGMAS, MOST_LOSSES = 2.5, 0.3
 SPREAD_PART = 0.7  # of the spread of a few neighbours, lost ones among them, that is taken as noise
 
 
@@ -265,7 +268,32 @@ def _scatter_of_lack(
     leverage = find_leverage(np.isfinite(lack), reach=reach)
     usual = float(np.nanmin(leverage, initial=1.0))
     variance = np.maximum(variance, LEAST_SCATTER**2) * (1.0 + leverage) / (1.0 + usual)
+    losses = lack[known] > LOSS_SIGMAS * np.sqrt(variance[known])
+    if losses.size:
+        variance /= find_widening(float(losses.mean())) ** 2
     return np.where(np.isfinite(lack), np.sqrt(variance), np.nan)
+
+
+def find_widening(share: float) -> float:
+    """Find by how much losses widen the median of absolute deviations of the sound firings.
+
+    Parameters
+    ----------
+    share : float [0 <= share]
+        Of all firings; no more than `MOST_LOSSES` are believed.
+
+    Returns
+    -------
+    factor : float [>= 1]
+
+    Notes
+    -----
+    All losses lie beyond it, so that it is the quantile 0.5 / (1 - share) of the sound ones' normal
+    law, not its median (worked out).
+    """
+    law = NormalDist()
+    upper = 0.5 + 0.25 / (1.0 - min(share, MOST_LOSSES))
+    return law.inv_cdf(upper) / law.inv_cdf(0.75)
 
 
 def _reach(engine: Engine) -> int:

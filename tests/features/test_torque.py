@@ -8,7 +8,12 @@ from scipy.ndimage import uniform_filter1d
 
 from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
-from misfire.features.torque import compute_level_change, compute_torque, measure_gains
+from misfire.features.torque import (
+    compute_level_change,
+    compute_torque,
+    find_widening,
+    measure_gains,
+)
 from misfire.features.twokinds import _share_around, find_two_kinds
 from misfire.features.wheelerrors import remove_wheel_error
 from misfire.limits import FUEL_CUT_Z
@@ -379,3 +384,17 @@ class TestApproach:
         assert also_lost > 3
         assert leak > 1.0
         assert dead < 0.5
+
+
+class TestWidening:
+    @pytest.mark.parametrize("share", [0.0, 0.05, 0.15, 0.25])
+    def test_median_deviation_of_a_law_with_losses_in_it(self, share):
+        # drawn: standard normal, and a share of losses far beyond
+        rng = np.random.default_rng(5)
+        values = rng.normal(0.0, 1.0, 200_000)
+        values[: round(share * values.size)] = 20.0
+        spread = np.median(np.abs(values)) / 0.6745
+        assert find_widening(share) == pytest.approx(spread, rel=0.01)
+
+    def test_no_more_are_believed(self):
+        assert find_widening(0.9) == find_widening(0.3)
