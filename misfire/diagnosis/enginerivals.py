@@ -252,6 +252,7 @@ def _find_accompanied(
     """Find that two other cylinders lack torque beside the firings that the suspects lose.
 
     Of three cylinders one other: no more than half of an engine's cylinders need to be struck.
+    Suspects are each other's company too, but for those of one coil, which fail together.
     """
     z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
     engine = evidence.recording.job.engine
@@ -260,13 +261,18 @@ def _find_accompanied(
         return []
     lacks = np.nan_to_num(z) >= max(FELT_Z, HALF * float(np.median(z[lost])))
     reach = np.ones(2 * engine.cylinders - 1)
-    company = np.zeros(z.size)
+    beside = {}
     for c in engine.firing_order:
-        if c not in suspects:
-            wide = np.convolve(lacks & (cylinder == c), reach)
-            company += wide[engine.cylinders - 1 :][: z.size] > 0.5
-    beside = company >= min(2, engine.cylinders - 2)
-    odds = _weigh_company(beside, lost, ~lost & np.isfinite(z))
+        wide = np.convolve(lacks & (cylinder == c), reach)
+        beside[c] = wide[engine.cylinders - 1 :][: z.size] > 0.5
+    together = {c: set(coil) & set(suspects) for coil in list_coils(engine) for c in coil}
+    accompanied = np.zeros(z.size, bool)
+    for c in suspects:
+        others = [beside[k] for k in beside if k not in together.get(c, {c}) | {c}]
+        own = cylinder == c
+        accompanied[own] = np.sum(others, axis=0)[own] >= min(2, engine.cylinders - 2)
+    usual = ~lost & np.isfinite(z) & np.isin(cylinder, suspects)
+    odds = _weigh_company(accompanied, lost, usual)
     who = _name(suspects)
     text = (
         f"where combustions of {who} are lost, the neighbours in the firing order lose theirs too: "
