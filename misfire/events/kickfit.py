@@ -37,6 +37,7 @@ WORST_MISFIT = 2.0  # mean square of what is left over its sigma, of the usual k
 WORST_KICK = 6.0  # the same of one kick
 WORST_OF_SPREAD = 0.7  # of the spread between all: an error beyond tells no two firings apart
 TRIES = (14, 7, 3)  # circuits that are climbed from: three rounds each, then the best ones
+MOST_CLIPPED = 0.2  # of the kicks: behind a clipped top the clamp is not seen, nor what follows
 LEAST_TOLD = 0.4  # of the kicks in a circuit's reach
 SEEN_ERROR, LEAST_SEEN = 0.06, 8  # rises seen so well, and as many, are compared with the circuit
 MOST_APART = 0.2  # of a height: their own error and the circuit's scale make a tenth
@@ -226,6 +227,8 @@ def settle_by_circuit(
     lit &= np.isfinite(heads["volts"]).all(axis=1)
     rows = np.flatnonzero(lit)
     if len(rows) < LEAST_KICKS or not count_head_samples(channel.rate_hz):
+        return settled
+    if np.mean((strokes["flags"][rows] & STROKE_FLAGS["clipped"]) > 0) > MOST_CLIPPED:
         return settled
     supply = float(np.median(strokes["battery_v"][rows]))
     top = max(channel.clip_high * channel.scale, channel.clip_low * channel.scale)
