@@ -34,6 +34,7 @@ LINE_US = (48.0, 80.0)  # behind the switch-off: where a spark line's first leve
 DROP_V = 6.0  # see WINDING_DROP_V of the primary: what the charging current drops in the windings
 PERIODS_US = (0.9, 7.0)  # between samples: shorter sees the firing line, longer no ringing
 WORST_MISFIT = 2.0  # mean square of what is left over its sigma, of the usual kick
+HOPELESS = 3.0  # times that after three rounds: no climb leads so far
 WORST_KICK = 6.0  # the same of one kick
 WORST_OF_SPREAD = 0.7  # of the spread between all: an error beyond tells no two firings apart
 TRIES = (14, 7, 3)  # circuits that are climbed from: three rounds each, then the best ones
@@ -361,6 +362,8 @@ def _fit_circuits(
     for round_ in range(ROUNDS):
         keep = TRIES[min(round_ // 3, len(TRIES) - 1)]
         tries = sorted(tries, key=lambda one: one.score)[:keep]
+        if round_ == 3 and min(one.misfit for one in tries) > HOPELESS * WORST_MISFIT:
+            return []
         nudged = np.repeat(np.stack([one.parts for one in tries]), len(NUDGE) + 1, axis=0)
         for k, nudge in enumerate(NUDGE):
             nudged[k + 1 :: len(NUDGE) + 1, k] *= np.exp(nudge)
