@@ -183,11 +183,14 @@ def _measure(
     slope, base = _fit_between(window, column, -fall // 2 - lead, -fall // 2)
     high = base + slope * 0.5
     slope, base = _fit_between(window, column, fall, fall + lead)
-    # An open circuit leaves the driver at its clamp: the current falls for some 100 us more, and
-    # the level behind that is the one it falls to. (Another coil's ramp would rise.)
+    # An open circuit leaves the driver at its clamp, and a slow driver lets go slowly: the current
+    # falls for some 100 us more, and the level behind that is the one it falls to; where it still
+    # falls there, the last one. (Another coil's ramp would rise.)
     late_slope, late_base = _fit_between(window, column, 3 * fall, 3 * fall + lead)
     clamped = (slope < -0.02 * high / lead) & np.isfinite(late_base)
-    low = np.where(clamped, late_base + late_slope * 0.5, base + slope * 0.5)
+    last = window[:, before + 5 * fall : before + 3 * fall + lead].mean(axis=1)
+    late = np.where(late_slope < 0, last, late_base + late_slope * 0.5)
+    low = np.where(clamped, late, base + slope * 0.5)
     peak = high - low
     strokes["peak_current_a"] = peak * abs(channel.scale)
     # Where another coil charges already, the own ramp began lower than where the current falls to.

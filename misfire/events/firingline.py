@@ -351,7 +351,9 @@ def _find_flat(wave: _Wave, behind: _TopBehind) -> NDArray[np.bool_]:
     )
 
 
-def settle_firing_voltages(strokes: NDArray[np.void], *, rate_hz: float) -> None:
+def settle_firing_voltages(
+    strokes: NDArray[np.void], *, rate_hz: float, settled: NDArray[np.bool_] | None = None
+) -> None:
     """Weigh each kick's height against the time its rise took, as the channel's rises go; in place.
 
     Parameters
@@ -360,6 +362,8 @@ def settle_firing_voltages(strokes: NDArray[np.void], *, rate_hz: float) -> None
         Of one coil primary. `firing_v_error` is infinite where only the first top is known,
         which the leakage inductance may have made.
     rate_hz : float [unit=Hz]
+    settled : bool array [shape=(n,)], optional
+        Heights that are known better, and only show how the channel's rises go.
 
     Notes
     -----
@@ -370,8 +374,10 @@ def settle_firing_voltages(strokes: NDArray[np.void], *, rate_hz: float) -> None
     WORST_ERROR, becomes NaN and is flagged `unresolved`.
     """
     height, error, took = (strokes[n] for n in ("firing_v", "firing_v_error", "breakdown_us"))
+    open_ = np.ones(len(strokes), bool) if settled is None else ~settled
     with np.errstate(invalid="ignore", divide="ignore"):
-        error[height > FASTEST_V_PER_US * took] = np.inf  # no secondary charges so fast
+        too_fast = height > FASTEST_V_PER_US * took  # no secondary charges so
+        error[open_ & too_fast] = np.inf
         error[height < RISEN * strokes["burn_level_v"]] = np.inf
     hidden = np.isinf(error)
     with np.errstate(invalid="ignore"):
@@ -379,7 +385,7 @@ def settle_firing_voltages(strokes: NDArray[np.void], *, rate_hz: float) -> None
         good = broke & (error < SURE_ERROR) & ((strokes["flags"] & STROKE_FLAGS["bounded"]) == 0)
     rise = _fit_rise(strokes, good)
     if rise is None:
-        _leave_unknown(strokes, hidden | (broke & (error > WORST_ERROR)))
+        leave_unknown(strokes, hidden | (open_ & broke & (error > WORST_ERROR)))
         return
     per_us, spread = rise
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -387,22 +393,28 @@ def settle_firing_voltages(strokes: NDArray[np.void], *, rate_hz: float) -> None
         time_error = np.hypot(spread, (1e6 / rate_hz / math.sqrt(12.0) + 0.3) / took)
         apart = np.abs(np.log(height / by_time))
         # the first top is the rise's own where it stands where a rise would
-        plain = broke & hidden & (apart < 2.0 * time_error + 0.1)
+        plain = open_ & broke & hidden & (apart < 2.0 * time_error + 0.1)
         both = broke & np.isfinite(error) & (took > 0)
         own = np.where(error > 0, error, 1e-6) ** -2.0
         other = time_error**-2.0
         mixed = np.exp((own * np.log(height) + other * np.log(by_time)) / (own + other))
         odd = both & (apart > 4.0 * np.hypot(error, time_error) + 0.1) & (took < 2 * SPIKE_US)
-    mend = both & ~odd & (error > SURE_ERROR / 4)
+    mend = open_ & both & ~odd & (error > SURE_ERROR / 4)
     height[mend], error[mend] = mixed[mend], (own[mend] + other[mend]) ** -0.5
     height[plain], error[plain] = by_time[plain], time_error[plain]
     with np.errstate(invalid="ignore"):
         vague = broke & ((error > WORST_ERROR) | (height < RISEN * strokes["burn_level_v"]))
-    _leave_unknown(strokes, (hidden & ~plain) | odd | vague)
+    leave_unknown(strokes, (hidden & ~plain) | (open_ & (odd | vague)))
 
 
-def _leave_unknown(strokes: NDArray[np.void], unknown: NDArray[np.bool_]) -> None:
-    """Leave the firing voltage open where the rise to it was not seen well enough, and say so."""
+def leave_unknown(strokes: NDArray[np.void], unknown: NDArray[np.bool_]) -> None:
+    """Leave the firing voltage open where the rise to it was not seen well enough, and say so.
+
+    Parameters
+    ----------
+    strokes : array of some of STROKE_FIELDS [shape=(n,)]
+    unknown : bool array [shape=(n,)]
+    """
     strokes["firing_v"][unknown] = strokes["firing_v_error"][unknown] = np.nan
     strokes["flags"][unknown] |= np.uint32(STROKE_FLAGS["unresolved"])
 

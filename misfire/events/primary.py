@@ -3,7 +3,8 @@
 The end of burn is a change point: the mean over one ring period ahead is compared with the level
 behind. A restrike comes back and stays, a climb before the end is no end, a shunted coil decays
 and has no burn. Firing voltage: below some 500 kS/s the firing line cannot be seen between the
-leakage spike and the breakdown; the time to breakdown stands in for it.
+leakage spike and the breakdown; the circuit that all kicks of the channel follow tells it
+(kickfit), or the time to the breakdown.
 
 Short windows first: a stroke is measured in a window of usual length; one whose result the samples
 left out could change is measured anew in the longest. Sums are added in the order of the longest
@@ -24,6 +25,7 @@ from misfire.dsp.levels import CoilLevels, find_coil_levels, survey_counts
 from misfire.dsp.strokes import list_shown, make_form, make_strokes
 from misfire.dsp.windows import cut_windows
 from misfire.events.firingline import find_kicks, settle_firing_voltages
+from misfire.events.kickfit import cut_heads, make_heads, settle_by_circuit
 from misfire.events.sparkline import measure_burn
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
 
@@ -92,6 +94,7 @@ def find_primary_strokes(
     before = int((settings.longest_dwell_s + settings.longest_limit_s) * rate) + 64
     after = int((settings.longest_burn_s + 2e-3) * rate) + 64
     shown, found = list_shown("coil_primary"), Gatherer(make_form("coil_primary"))
+    heads = Gatherer(make_heads(rate))
     for start, stop, first, counts in iterate_blocks(
         read, channel.n_samples, size=max(block, 4 * before), before=before, after=after
     ):
@@ -108,22 +111,31 @@ def find_primary_strokes(
             off = (end[part] + first) + strokes["stop_s"]
             strokes["start_s"] = channel.start_s + on / rate
             strokes["stop_s"] = channel.start_s + off / rate
+            rest = (strokes["battery_v"] - channel.offset) / channel.scale
+            heads.add(
+                cut_heads(counts, end[part], rest, rate_hz=rate, volts_per_count=abs(channel.scale))
+            )
             found.add(strokes[shown])
         if on_block is not None:
             on_block(stop / channel.n_samples)
-    strokes = _keep_switched(found.join())
-    settle_firing_voltages(strokes, rate_hz=rate)
+    strokes, kept = found.join(), heads.join()
+    switched = _are_switched(strokes)
+    strokes, kept = strokes[switched], kept[switched]
+    settled = settle_by_circuit(
+        strokes, kept, channel=channel, noise_v=levels.noise * abs(channel.scale)
+    )
+    settle_firing_voltages(strokes, rate_hz=rate, settled=settled)
     return strokes
 
 
-def _keep_switched(strokes: NDArray[np.void]) -> NDArray[np.void]:
-    """Leave out lows that end without any kick: a coil that carried current kicks as it is cut off.
+def _are_switched(strokes: NDArray[np.void]) -> NDArray[np.bool_]:
+    """Tell off lows that end without any kick: a coil that carried current kicks as it is cut off.
 
     An open primary or feed pulls its terminal down too; it must not pass for a long weak charge.
     """
     with np.errstate(invalid="ignore"):
         silent = strokes["primary_peak_v"] < LEAST_KICK * strokes["battery_v"]
-    return strokes[~silent]
+    return np.asarray(~silent)
 
 
 def _without_rest(

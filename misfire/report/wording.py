@@ -125,7 +125,11 @@ GLOSSARY: tuple[tuple[str, str], ...] = (
         "lost combustion shows as a clearly negative value.",
     ),
     ("Spark line", "The part of the waveform in which the spark burns."),
-    ("Waste spark", "One coil fires two plugs at once, one of them in the exhaust stroke."),
+    (
+        "Waste spark",
+        "One coil fires two plugs at once, one of them in the exhaust stroke. They are in series: "
+        "the coil's primary shows the sum of both firing voltages.",
+    ),
 )
 
 # From a probability on, the word for a cylinder.

@@ -137,6 +137,19 @@ class TestClamp:
         assert_allclose(strokes["peak_current_a"], 7.937, rtol=0.02)
         assert_allclose(strokes["stop_s"], column(charges, "stop_s"), atol=20e-6)
 
+    @pytest.mark.parametrize("rate_hz", [100e3, 500e3])
+    @pytest.mark.parametrize("tail_us", [20, 35, 55])
+    def test_slow_driver(self, tail_us, rate_hz):
+        # A driver that lets go over 40 to 110 us (common practice); closed form of the charge as
+        # above. While the tail falls to a half the dwell goes on: ln 2 of its time constant.
+        charges = series(2e-3)
+        amps = feed_amps(charges, rate_hz=rate_hz, duration_s=0.5, fall_s=tail_us * 1e-6)
+        counts = digitise(amps, scale=SCALE, noise=3.0)
+        channel = make_channel(counts.size, role="coil_current", rate_hz=rate_hz, scale=SCALE)
+        strokes = find_current_strokes(reader(counts), channel)
+        assert_allclose(strokes["peak_current_a"], 7.937, rtol=0.02)
+        assert_allclose(strokes["dwell_ms"], 2.0 + 0.69e-3 * tail_us, rtol=0.03)
+
     def test_coarse_steps(self):
         # 8 bits over 20 A: steps of 78 mA
         strokes = measure(series(2e-3), scale=20 / 256, noise=0.3)
