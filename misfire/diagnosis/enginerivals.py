@@ -269,8 +269,9 @@ def _find_accompanied(
     accompanied = np.zeros(z.size, bool)
     for c in suspects:
         others = [beside[k] for k in beside if k not in together.get(c, {c}) | {c}]
+        company = np.sum(others, axis=0) if others else np.zeros(z.size)
         own = cylinder == c
-        accompanied[own] = np.sum(others, axis=0)[own] >= min(2, engine.cylinders - 2)
+        accompanied[own] = company[own] >= min(2, engine.cylinders - 2)
     usual = ~lost & np.isfinite(z) & np.isin(cylinder, suspects)
     odds = _weigh_company(accompanied, lost, usual)
     who = _name(suspects)
