@@ -13,6 +13,7 @@ import tempfile
 import time
 from pathlib import Path
 
+from misfire.classify.bundle import check_target
 from misfire.errors import MisfireError
 from misfire.learning.across import format_across, judge_across
 from misfire.learning.casepool import measure_cases
@@ -67,6 +68,7 @@ def main() -> None:
     parser.add_argument("--out", "-o", type=Path, default=ROOT / "models" / "default")
     parser.add_argument("--cache", type=Path, help="folder of measured vehicles")
     chosen = parser.parse_args()
+    check_target(chosen.out)  # now, and not when all is trained
     cache = chosen.cache
     if cache is None:
         cache = Path(tempfile.gettempdir()) / f"misfire-cases-{hash_measuring()}"
