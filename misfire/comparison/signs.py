@@ -20,6 +20,9 @@ from misfire.report.summary import LOST
 
 SIGNS = ("lost", "weak", "spark")
 WEAK_WORK = ("partial", "lost")
+SURE_SPARK = (
+    0.8  # of a bad spark's state: each recording has its own reference, and mild ones differ
+)
 BAD_SPARKS = tuple(s for s in SPARK_STATES if s not in ("usual", "unseen"))
 USUAL_ALARMS = Count(3, 1000)  # sound firings called lost on simulated vehicles: fewer than this
 LEAST_FIRINGS = 3  # fewer before: no rate is made of them
@@ -188,8 +191,9 @@ def find_bearing(side: Side, sign: str) -> tuple[NDArray[np.bool_], NDArray[np.b
     if sign == "weak":
         bears = side.is_state("work", WEAK_WORK)
         return bears, bears | side.is_state("work", ("done",))
-    bears = side.is_state("spark", BAD_SPARKS)
-    return bears, bears | side.is_state("spark", ("usual",))
+    bad = side.is_state("spark", BAD_SPARKS)
+    sure = side.column("spark_probability") >= SURE_SPARK
+    return bad & sure, bad | side.is_state("spark", ("usual",))
 
 
 def _count(bears: NDArray[np.bool_], use: NDArray[np.bool_]) -> Count:

@@ -188,7 +188,8 @@ def _measure(
     # falls there, the last one. (Another coil's ramp would rise.)
     late_slope, late_base = _fit_between(window, column, 3 * fall, 3 * fall + lead)
     clamped = (slope < -0.02 * high / lead) & np.isfinite(late_base)
-    last = window[:, before + 5 * fall : before + 3 * fall + lead].mean(axis=1)
+    end = min(3 * fall + lead, after)
+    last = window[:, before + min(5 * fall, end - 1) : before + end].mean(axis=1)
     late = np.where(late_slope < 0, last, late_base + late_slope * 0.5)
     low = np.where(clamped, late, base + slope * 0.5)
     peak = high - low

@@ -133,7 +133,7 @@ def test_two_coil_commands_alternate(tmp_path):
     source = (order >= first.size).astype(int)
     assert np.mean(np.diff(source) != 0) > 0.95
     message = next(f.message for f in found.findings if f.code == "coil_order")
-    apart = [float(v) for v in re.findall(r"(\d+)", message.split("order")[1])[-2:]]
+    apart = [float(v) for v in re.findall(r"after (\d+) degrees", message)[-2:]]
     assert apart == pytest.approx([180.0, 180.0], abs=4.0)
 
 

@@ -91,6 +91,7 @@ def mark(side, rows, work, *, spark=None, probability=None):
     side.events.loc[rows, "misfire_probability"] = lost if probability is None else probability
     if spark is not None:
         side.events.loc[rows, "spark"] = spark
+        side.events.loc[rows, "spark_probability"] = 0.98
     return side
 
 

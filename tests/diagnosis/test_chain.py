@@ -187,7 +187,7 @@ class TestPairNotToldApart:
         _, diagnosis = case("crank", lost=LOST, channels=("crank",))
         assert not any(c.probability > 0.8 for c in diagnosis.cylinders)
         assert {c.cylinder for c in diagnosis.cylinders[:2]} == {2, 3}
-        assert any("360 degrees apart" in note for note in diagnosis.notes)
+        assert any("tells the two revolutions" in note for note in diagnosis.notes)
 
     def test_three_cylinders_from_the_crank_alone(self, case):
         # no mates, but without a sign of the revolution nobody may be named for sure
