@@ -70,11 +70,13 @@ def list_engine_rivals(
     """
     if evidence.recording.job.engine.cylinders < 2 or not suspects:
         return []
-    return [
-        *_come_with_fuel(evidence, probability, suspects, bad_spark),
-        *_find_switched_off_together(evidence, suspects),
-        *_find_common(evidence, probability, suspects, faults, outstanding, bad_spark),
-    ]
+    lost = mark_lost(evidence, probability, suspects)  # of most of them the spark shows nothing
+    sound_spark = not lost.any() or float(bad_spark[lost].mean()) <= 0.5
+    common = _find_common(
+        evidence, probability, suspects, faults, outstanding, sound_spark=sound_spark
+    )
+    fuel = _come_with_fuel(evidence, probability, suspects) if sound_spark else []
+    return [*fuel, *_find_switched_off_together(evidence, suspects), *common]
 
 
 def _find_common(
@@ -83,7 +85,8 @@ def _find_common(
     suspects: list[int],
     faults: NDArray[np.float64],
     outstanding: NDArray[np.bool_],
-    bad_spark: NDArray[np.bool_],
+    *,
+    sound_spark: bool,
 ) -> list[Rival]:
     """Find causes of the whole engine, the wheel or a part of the engine that is switched off.
 
@@ -102,9 +105,8 @@ def _find_common(
     # nothing lost, no cylinder loses most, or none is left to be sound
     if 2 * len(suspects) > n and (2 * most <= lost.sum() or len(suspects) == n):
         alike = sorted({*alike, *suspects})
-    felt = _find_felt(evidence, probability, suspects, outstanding, bad_spark)
+    felt = _find_felt(evidence, probability, suspects, outstanding) if sound_spark else []
     wider = engine.ignition == "wasted_spark" and 2 * len(felt) > n  # more than one coil has
-    sound_spark = _is_sound_spark(evidence, probability, suspects, bad_spark)
     shared = alike and _share_a_coil(alike, engine, faults, dark=not sound_spark)
     if (shared and not wider) or n < 3:
         return []
@@ -134,28 +136,13 @@ def _find_common(
     return found
 
 
-def _is_sound_spark(
-    evidence: Evidence,
-    probability: NDArray[np.float64],
-    suspects: list[int],
-    bad_spark: NDArray[np.bool_],
-) -> bool:
-    """Tell whether the sparks of most firings that the suspects lost show nothing."""
-    lost = mark_lost(evidence, probability, suspects)
-    return not lost.any() or float(bad_spark[lost].mean()) <= 0.5
-
-
 def _come_with_fuel(
-    evidence: Evidence,
-    probability: NDArray[np.float64],
-    suspects: list[int],
-    bad_spark: NDArray[np.bool_],
+    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
 ) -> list[Rival]:
     """Find that the suspects lose only where a fuel cut ends: ever less likely by chance."""
     n = evidence.recording.job.engine.cylinders
     lost = mark_lost(evidence, probability, suspects)
-    sound = _is_sound_spark(evidence, probability, suspects, bad_spark)
-    if n < 2 or lost.sum() < LEAST_LOST or not sound:
+    if lost.sum() < LEAST_LOST:
         return []
     level = evidence.firing_table["torque_level_change"].to_numpy(float)
     cut = np.nan_to_num(level) < SURELY_CUT_Z
@@ -183,11 +170,10 @@ def _find_switched_off_together(evidence: Evidence, suspects: list[int]) -> list
     if own.sum() < LEAST_LOST:
         return []
     of_coil = np.array([coil[int(c)] for c in cylinder])
-    reach = np.ones(2 * engine.cylinders + 1)
     company = np.zeros(cylinder.size, bool)
     for number in np.unique(of_coil[absent]):
-        near = np.convolve(absent & (of_coil == number), reach)[engine.cylinders :]
-        company |= (near[: cylinder.size] > 0.5) & (of_coil != number)
+        near = _mark_near(absent & (of_coil == number), engine.cylinders)
+        company |= near & (of_coil != number)
     on = ~absent & np.isin(cylinder, suspects)
     odds = _weigh_company(company, own, on)
     coils = "coils of {} are" if len(suspects) > 1 else "coil of {} is"
@@ -260,11 +246,8 @@ def _find_accompanied(
     if lost.sum() < LEAST_LOST:
         return []
     lacks = np.nan_to_num(z) >= max(FELT_Z, HALF * float(np.median(z[lost])))
-    reach = np.ones(2 * engine.cylinders - 1)
-    beside = {}
-    for c in engine.firing_order:
-        wide = np.convolve(lacks & (cylinder == c), reach)
-        beside[c] = wide[engine.cylinders - 1 :][: z.size] > 0.5
+    reach = engine.cylinders - 1
+    beside = {c: _mark_near(lacks & (cylinder == c), reach) for c in engine.firing_order}
     together = {c: set(coil) & set(suspects) for coil in list_coils(engine) for c in coil}
     accompanied = np.zeros(z.size, bool)
     for c in suspects:
@@ -281,6 +264,12 @@ def _find_accompanied(
         "control unit, a rough road), not to a fault of one"
     )
     return [Rival("several_at_once", "engine", odds, text)]
+
+
+def _mark_near(marked: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
+    """Mark the firings that have a marked one within so many on either side."""
+    near = np.convolve(marked, np.ones(2 * reach + 1))[reach:][: marked.size]
+    return np.asarray(near > 0.5)
 
 
 def _weigh_company(
@@ -309,13 +298,10 @@ def _find_felt(
     probability: NDArray[np.float64],
     suspects: list[int],
     outstanding: NDArray[np.bool_],
-    bad_spark: NDArray[np.bool_],
 ) -> list[int]:
     """List the cylinders that lack torque as often, if torque alone accuses the suspects."""
     z, cylinder = evidence.torque.deficit_z, evidence.firings.cylinder
     lost = mark_lost(evidence, probability, suspects) & np.isfinite(z)
-    if not suspects or not _is_sound_spark(evidence, probability, suspects, bad_spark):
-        return []
     if lost.sum() >= LEAST_LOST:
         as_much = np.nan_to_num(z) >= max(FELT_Z, HALF * float(np.median(z[lost])))
     else:  # suspected for no single firing: those that stand out by themselves

@@ -130,12 +130,10 @@ class _Try:
 
 @dataclass(frozen=True, slots=True)
 class _Fitted:
-    """One coil's circuit, how it is sampled and how well it follows the kicks."""
+    """One coil's circuit and how it is sampled."""
 
     parts: NDArray[np.float64]
     given: _Sampling
-    score: float
-    misfit: float
 
 
 def count_head_samples(rate_hz: float) -> int:
@@ -373,7 +371,7 @@ def _fit_circuits(
         if all(one.settled for one in tries):
             break
     return [
-        _Fitted(one.best, given, one.score, one.misfit)
+        _Fitted(one.best, given)
         for one in sorted(tries, key=lambda one: one.score)
         if one.misfit < WORST_MISFIT
     ]
