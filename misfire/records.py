@@ -99,6 +99,7 @@ SPARK_STATES = (
     "strained",  # it broke down, late and high, and burned short
     "unseen",
 )
+BAD_SPARKS = SPARK_STATES[1:-1]  # what no sound ignition makes
 WORK_STATES = ("done", "partial", "lost", "cut", "unseen")
 """What a firing can be, on two axes: its spark, and what came of it."""
 

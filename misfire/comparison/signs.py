@@ -15,7 +15,7 @@ from misfire.comparison.conditions import Match
 from misfire.comparison.rates import RISK, compute_bunching, compute_more_than
 from misfire.comparison.side import Side
 from misfire.dsp.chances import Count, compute_fisher, compute_overdispersed
-from misfire.records import SPARK_STATES
+from misfire.records import BAD_SPARKS
 from misfire.report.summary import LOST
 
 SIGNS = ("lost", "weak", "spark")
@@ -23,7 +23,6 @@ WEAK_WORK = ("partial", "lost")
 SURE_SPARK = (
     0.8  # of a bad spark's state: each recording has its own reference, and mild ones differ
 )
-BAD_SPARKS = tuple(s for s in SPARK_STATES if s not in ("usual", "unseen"))
 USUAL_ALARMS = Count(3, 1000)  # sound firings called lost on simulated vehicles: fewer than this
 LEAST_FIRINGS = 3  # fewer before: no rate is made of them
 RISKS = {"lost": RISK, "weak": 5e-3, "spark": 5e-3}  # of taking a sound cylinder's for a sign

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from misfire.diagnosis.firings.explanation import Explanation
 from misfire.diagnosis.judging import Judgement
 from misfire.limits import FAULTY
-from misfire.records import FAULT_TYPES, SPARK_STATES, WORK_STATES, Finding, Reason
+from misfire.records import BAD_SPARKS, FAULT_TYPES, SPARK_STATES, WORK_STATES, Finding, Reason
 
 AILING_STATES = ("starved", "no_breakdown", "leaking", "strained")
 LEAST_AILING, AILING_SHARE = 5, 0.08  # firings, and share of those seen: an ailing spark
@@ -188,7 +188,7 @@ def mark_bad_sparks(explanation: Explanation) -> NDArray[np.bool_]:
     -------
     bad : bool array [shape=(n_firings,)]
     """
-    bad = [SPARK_STATES.index(s) for s in (*AILING_STATES, "not_switched")]
+    bad = [SPARK_STATES.index(s) for s in BAD_SPARKS]
     return np.isin(explanation.spark, bad)
 
 

@@ -29,7 +29,7 @@ from misfire.diagnosis.reasons import (
 )
 from misfire.diagnosis.rivals import compete
 from misfire.dsp.chances import find_rarest
-from misfire.limits import CRANKING_RPM, DOUBTFUL, FAULTY
+from misfire.limits import DOUBTFUL, FAULTY
 from misfire.measuring.evidence import Evidence
 from misfire.measuring.witnesses import find_witnesses
 from misfire.records import (
@@ -44,7 +44,8 @@ from misfire.records import (
 )
 from misfire.report.advice import advise_cycle, next_tests
 from misfire.report.diagnosis.evidence import write_evidence
-from misfire.report.wording import join_words
+from misfire.report.judgedtime import is_only_cranked
+from misfire.report.wording import ONE_FAULT, join_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -397,7 +398,7 @@ def _conclude(
 def _note_rarest(firings: Firings, probability: NDArray[np.float64]) -> tuple[str, ...]:
     """Say how rare a fault could have been missed, where no firing was judged lost."""
     known = np.isfinite(probability)
-    if known.any() and float(np.quantile(firings.rpm[known], 0.95)) < CRANKING_RPM:
+    if is_only_cranked(firings.rpm[known]):
         return ("only the starter turned the engine: nothing is said of its combustion",)
     counts = np.bincount(firings.cylinder[known])
     if not counts.any() or (probability[known] >= 0.5).any():
@@ -411,7 +412,7 @@ def _note_rarest(firings: Firings, probability: NDArray[np.float64]) -> tuple[st
 
 def _describe_pair(evidence: Evidence, pair: tuple[int, int], faulty: NDArray[np.float64]) -> str:
     """Say that nothing tells two cylinders apart, and what would."""
-    both = float(faulty[[c - 1 for c in pair]].sum()) > 1.1  # more than one fault among them
+    both = float(faulty[[c - 1 for c in pair]].sum()) > ONE_FAULT
     return (
         f"cylinder {pair[0]} or cylinder {pair[1]}{', or both' * both}: nothing recorded tells the "
         "two revolutions of the cycle apart, so "
@@ -428,7 +429,7 @@ def _describe_open(evidence: Evidence, cylinder: int, others: list[int]) -> str:
         if t.channel.role != "coil_trigger" and cylinder in t.channel.cylinders
     ]
     there = sorted({cylinder, *others})
-    cranked = float(np.nanquantile(evidence.firings.rpm, 0.95)) < CRANKING_RPM
+    cranked = is_only_cranked(evidence.firings.rpm)
     does = "compresses less than the others" if cranked else "loses combustions"
     text = f"one cylinder {does}, but nothing recorded tells which one it is of "
     text += f"{', '.join(map(str, there[:-1]))} and {there[-1]}"

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from misfire.limits import CRANKING_RPM
 from misfire.records import Diagnosis
 from misfire.report.wording import format_duration, format_percent
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 LEAST_SHARE = 0.02  # of the recording: less is its two ends
 
@@ -49,19 +55,21 @@ def describe_unjudged(diagnosis: Diagnosis) -> str:
     return f"{format_duration(unjudged_s)} of {length} ({format_percent(share)})"
 
 
-def is_only_cranked(diagnosis: Diagnosis) -> bool:
+def is_only_cranked(rpm: NDArray[np.float64]) -> bool:
     """Tell whether the starter alone turned the engine: then nothing is said of combustion.
 
     Parameters
     ----------
-    diagnosis : Diagnosis
+    rpm : float64 array [shape=(n,), unit=rev/min]
+        Speeds of a recording; NaN where not known.
 
     Returns
     -------
     cranked : bool
+        False where no speed is known.
     """
     import numpy as np
 
-    speed = np.asarray(diagnosis.rpm, dtype=float)
+    speed = np.asarray(rpm, dtype=float)
     speed = speed[np.isfinite(speed)]
     return bool(speed.size and float(np.quantile(speed, 0.95)) < CRANKING_RPM)

@@ -10,6 +10,8 @@ from typing import Any
 from misfire.limits import FAULTY
 from misfire.records import CylinderResult, Diagnosis
 
+# Two cylinders that share one fault have one probability between them; two that both fail have two.
+ONE_FAULT, SURELY_TWO = 1.1, 1.5
 LOST = 0.5  # a firing with at least this probability is counted as lost
 
 # Plain name, and what it means to somebody who drives the car.
@@ -457,11 +459,9 @@ def share_one_fault(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) 
     """
     if len(suspects) < 2:
         return False
-    shared = {r.about for r in diagnosis.reasons if r.code == "shared"}
-    named = [c for c in suspects if f"cylinder {c.cylinder}" in shared]
-    # two of one fault have one probability between them; two that both fail have more
+    named = _pick_shared(diagnosis, suspects)
     return suspects[0].probability < 0.5 or (
-        len(named) > 1 and sum(c.probability for c in named) < 1.1
+        len(named) > 1 and sum(c.probability for c in named) < ONE_FAULT
     )
 
 
@@ -498,10 +498,28 @@ def may_both_fail(diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]) ->
     or_both : bool
         True where the judge shared more than one probability among two, but less than two.
     """
-    shared = {r.about for r in diagnosis.reasons if r.code == "shared"}
     total = sum(c.probability for c in suspects)
-    named = all(f"cylinder {c.cylinder}" in shared for c in suspects)
-    return len(suspects) == 2 and named and 1.1 <= total < 1.5
+    named = _pick_shared(diagnosis, suspects)
+    return len(suspects) == len(named) == 2 and ONE_FAULT <= total < SURELY_TWO
+
+
+def _pick_shared(
+    diagnosis: Diagnosis, suspects: tuple[CylinderResult, ...]
+) -> list[CylinderResult]:
+    """Pick the suspects that share a probability, because nothing tells them apart."""
+    shared = {r.about for r in diagnosis.reasons if r.code == "shared"}
+    return [c for c in suspects if f"cylinder {c.cylinder}" in shared]
+
+
+def begin_sentence(words: str) -> str:
+    """Write the first letter large, and nothing else.
+
+    Examples
+    --------
+    >>> begin_sentence("cylinder 3 has code P0303")
+    'Cylinder 3 has code P0303'
+    """
+    return words[:1].upper() + words[1:]
 
 
 def join_words(words: list[str], last: str = "and") -> str:

@@ -11,7 +11,7 @@ from typing import Any
 
 from misfire.errors import OutputError
 from misfire.publishing import guard_cell, write_together
-from misfire.records import EVENT_COLUMNS, Diagnosis
+from misfire.records import BAD_SPARKS, EVENT_COLUMNS, Diagnosis
 from misfire.report.diagnosis.page import format_page
 from misfire.report.diagnosis.table import format_json
 from misfire.report.summary import LOST, build_summary
@@ -25,7 +25,6 @@ ABNORMAL_FLAGS = ("no_breakdown", "no_dwell")
 
 
 TEXT_COLUMNS = ("flags", "spark", "work")
-BAD_SPARKS = ("not_switched", "starved", "no_breakdown", "leaking", "strained")
 
 
 def write_reports(diagnosis: Diagnosis, folder: Path) -> tuple[Path, ...]:

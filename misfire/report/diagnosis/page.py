@@ -49,6 +49,7 @@ from misfire.report.wording import (
     LEARNED_FROM,
     QUANTITIES,
     Quantity,
+    begin_sentence,
     format_count,
     format_duration,
     format_instant,
@@ -242,7 +243,7 @@ def _general(diagnosis: Diagnosis) -> tuple[str, ...]:
             "Read the stored trouble codes with their freeze frames, to learn those conditions.",
             "This recording is no reason to replace an ignition or fuel part.",
         )
-    steps = [f"{note[:1].upper()}{note[1:]}." for note in diagnosis.notes[1:3]]
+    steps = [f"{begin_sentence(note)}." for note in diagnosis.notes[1:3]]
     if any(r.code == "whole_engine" and r.text in diagnosis.notes for r in diagnosis.reasons):
         steps += list_engine_tests(diagnosis.job.engine.ignition)
     elif not {"coil_primary", "crank"} <= {c.role for c in diagnosis.job.channels}:

@@ -334,7 +334,7 @@ def _quiet_sources(diagnosis: Diagnosis) -> list[PageNumber]:
     if diagnosis.cylinders:
         found.append(_certainty(max(diagnosis.cylinders, key=lambda c: c.probability)))
     fewest = min(diagnosis.cylinders, key=lambda c: c.cycles, default=None)
-    ran = not is_only_cranked(diagnosis)
+    ran = not is_only_cranked(diagnosis.rpm)
     if fewest is not None and fewest.cycles and not lost and ran:
         rows = _judged(fewest.cylinder)
         found += [

@@ -16,6 +16,7 @@ from misfire.report.pictures.spread import compute_median, split_values
 from misfire.report.summary import LOST, choose_recording_dtc, format_dtc
 from misfire.report.wording import (
     QUANTITIES,
+    begin_sentence,
     caution_kind,
     describe_certainty,
     describe_kind,
@@ -81,7 +82,7 @@ def list_sheet(diagnosis: Diagnosis) -> tuple[str, ...]:
 def write_headline(diagnosis: Diagnosis) -> str:
     """Say the verdict in one plain sentence."""
     if diagnosis.verdict == "no_misfire":
-        if is_only_cranked(diagnosis):
+        if is_only_cranked(diagnosis.rpm):
             return "No cylinder compresses less than the others."
         ailing = [str(c.cylinder) for c in diagnosis.cylinders if c.state == "ailing"]
         if ailing:
@@ -91,7 +92,7 @@ def write_headline(diagnosis: Diagnosis) -> str:
     if diagnosis.verdict == "inconclusive":
         return "This recording gives no clear result."
     suspects = pick_suspects(diagnosis)
-    cranked = is_only_cranked(diagnosis)
+    cranked = is_only_cranked(diagnosis.rpm)
     if not suspects:
         does = f"A cylinder {LESS[0]}" if cranked else "The engine misfires"
         return f"{does}, but no cylinder can be named."
@@ -103,7 +104,7 @@ def write_headline(diagnosis: Diagnosis) -> str:
         return f"Cylinder {join_words(numbers, 'or')} {verb}; nothing tells which one."
     everyone = name_everyone(diagnosis, suspects)
     if everyone and not cranked:
-        return f"{_capital(everyone)} are misfiring."
+        return f"{begin_sentence(everyone)} are misfiring."
     if len(suspects) > 1:
         return f"Cylinders {join_words(numbers)} {verbs}."
     return f"Cylinder {numbers[0]} {verb}."
@@ -121,11 +122,11 @@ def _say_trouble(suspects: tuple[CylinderResult, ...]) -> tuple[str, str]:
 def write_lead(diagnosis: Diagnosis) -> str:
     """Say under the headline how certain it is and what the likely cause is."""
     if diagnosis.verdict == "no_misfire":
-        if is_only_cranked(diagnosis):
+        if is_only_cranked(diagnosis.rpm):
             return "Only the starter turned the engine: nothing is said of its combustion."
         told = [f.message for f in diagnosis.findings if f.code == "ailing_spark"]
         if told:
-            return " ".join(f"{message[0].upper()}{message[1:]}." for message in told)
+            return " ".join(f"{begin_sentence(message)}." for message in told)
         if any(c.misfires for c in diagnosis.cylinders):
             return (
                 "The recording was good enough to see a misfire; a single lost firing is no fault."
@@ -137,7 +138,7 @@ def write_lead(diagnosis: Diagnosis) -> str:
     if not suspects:
         return ""
     first = suspects[0]
-    words = f"{_capital(format_certainty(first.probability))}."
+    words = f"{begin_sentence(format_certainty(first.probability))}."
     kind, p = max(first.faults, key=lambda item: item[1], default=("", 0.0))
     if p < 0.5:
         return words
@@ -229,7 +230,7 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     if code is not None and code == format_dtc(None) and not everyone:
         aside += "; more than one cylinder lost combustions: code P0300 (random or multiple)"
     claims = [] if one_of else [describe_claims(diagnosis, c.cylinder) for c in suspects[:3]]
-    facts = [Fact("Which cylinder", _capital(which), aside, tuple(filter(None, claims)))]
+    facts = [Fact("Which cylinder", begin_sentence(which), aside, tuple(filter(None, claims)))]
     often, often_aside = [], []
     for c in suspects if everyone else suspects[:3]:
         name = f"cylinder {c.cylinder}: " if len(suspects) > 1 else ""
@@ -246,7 +247,9 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     if others:
         lost, judged = sum(c.misfires for c in others), sum(c.cycles for c in others)
         often_aside.append(f"other cylinders together: {lost} of {format_count(judged)}")
-    facts.append(Fact("How often", _capital("; ".join(often)), _capital("; ".join(often_aside))))
+    facts.append(
+        Fact("How often", begin_sentence("; ".join(often)), begin_sentence("; ".join(often_aside)))
+    )
     answer, lines = write_when(diagnosis, suspects)
     facts.append(Fact("When", answer, more=lines))
     facts.append(_why(first, diagnosis.settings))
@@ -264,7 +267,7 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     facts.append(
         Fact(
             "How certain",
-            _capital(certain),
+            begin_sentence(certain),
             "probability that the cylinder is faulty; the most likely of the others has "
             f"{format_percent(rest)}"
             if others
@@ -276,7 +279,7 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
 
 def _name_loss(result: CylinderResult, diagnosis: Diagnosis) -> str:
     """Say what was lost: a charge that leaks away burns, and does too little work."""
-    if is_only_cranked(diagnosis):
+    if is_only_cranked(diagnosis.rpm):
         return "compressions weak"
     leaks = bool(result.faults) and result.faults[0][0] == "low_compression"
     return "power strokes lost or far too weak" if leaks else "combustions lost"
@@ -284,7 +287,9 @@ def _name_loss(result: CylinderResult, diagnosis: Diagnosis) -> str:
 
 def _name_judged(diagnosis: Diagnosis) -> str:
     """Name what the counts of lost firings count."""
-    return "compressions judged weak" if is_only_cranked(diagnosis) else "combustions judged lost"
+    return (
+        "compressions judged weak" if is_only_cranked(diagnosis.rpm) else "combustions judged lost"
+    )
 
 
 def _why(result: CylinderResult, settings: Mapping[str, Any]) -> Fact:
@@ -293,9 +298,9 @@ def _why(result: CylinderResult, settings: Mapping[str, Any]) -> Fact:
     if not faults or faults[0][1] < 0.25:
         return Fact("Why", "The kind of fault cannot be told from this recording")
     kind, p = faults[0]
-    answer = f"{_capital(describe_kind(p))} ({format_kind(p)}): {name_fault(kind)}"
+    answer = f"{begin_sentence(describe_kind(p))} ({format_kind(p)}): {name_fault(kind)}"
     also = [f"{name_fault(k)} ({format_kind(q)})" for k, q in faults[1:3] if q >= 0.1]
-    aside = _capital(explain_fault(kind))
+    aside = begin_sentence(explain_fault(kind))
     if also:
         aside += f". Also possible: {join_words(also, 'or')}"
     return Fact("Why", answer, aside, (caution_kind(settings),))
@@ -322,7 +327,7 @@ def _facts_of_none(diagnosis: Diagnosis) -> tuple[Fact, ...]:
             )
         )
     fewest = min((c.cycles for c in diagnosis.cylinders), default=0)
-    if fewest and not lost and not is_only_cranked(diagnosis):
+    if fewest and not lost and not is_only_cranked(diagnosis.rpm):
         facts.append(
             Fact(
                 "What can be missed",
@@ -358,9 +363,9 @@ def _facts_of_open(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     else:
         facts.append(Fact("Which cylinder", "None can be named"))
     if diagnosis.notes:
-        facts.append(Fact("Why", _capital(diagnosis.notes[0])))
+        facts.append(Fact("Why", begin_sentence(diagnosis.notes[0])))
     for note in diagnosis.notes[1:3]:
-        facts.append(Fact("What would help", _capital(note)))
+        facts.append(Fact("What would help", begin_sentence(note)))
     facts.append(Fact("What was recorded", _covered(diagnosis)))
     return tuple(facts)
 
@@ -375,8 +380,3 @@ def _covered(diagnosis: Diagnosis) -> str:
     if speed.size:
         words += f", {round(float(speed.min()))} to {round(float(speed.max()))} rev/min"
     return words
-
-
-def _capital(words: str) -> str:
-    """Start with a capital letter."""
-    return words[:1].upper() + words[1:]

@@ -69,7 +69,7 @@ def format_table(diagnosis: Diagnosis) -> str:
     if sheet := list_sheet(diagnosis):
         lines.append(", ".join(sheet))
     lines.append("")
-    counted = "weak / judged" if is_only_cranked(diagnosis) else "lost / judged"
+    counted = "weak / judged" if is_only_cranked(diagnosis.rpm) else "lost / judged"
     lines.append(
         f"{'rank':>4}  {'cyl':>3}  {'would be':<8}  {'probability':>11}  {counted:>13}"
         f"  {'share':>7}  likely fault"
@@ -92,7 +92,7 @@ def format_table(diagnosis: Diagnosis) -> str:
         lines.extend(["", f"Cylinder {c.cylinder}{_likely(c)}:"])
         if c.cycles:
             low, high = compute_wilson(c.misfires, c.cycles)
-            did = "weak in" if is_only_cranked(diagnosis) else "lost"
+            did = "weak in" if is_only_cranked(diagnosis.rpm) else "lost"
             lines.append(
                 f"  {did} {format_percent_range(low, high)} of its firings (95 % interval)"
             )

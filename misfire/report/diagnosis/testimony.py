@@ -161,10 +161,7 @@ def _hear_torque(diagnosis: Diagnosis, cylinder: int, of: pd.DataFrame, which: s
         f"segment acceleration {format_value(float(np.median(values)), 0)} against "
         f"{format_value(float(np.median(good)), 0)} 1/s² in {of_whom}",
         f"{below} of {values.size} {which} ({format_percent(below / values.size)}) are weaker than "
-        f"19 of 20 good firings of {of_whom}"
-        if others
-        else f"{below} of {values.size} {which} ({format_percent(below / values.size)}) are weaker "
-        "than 19 of 20 good ones",
+        + (f"19 of 20 good firings of {of_whom}" if others else "19 of 20 good ones"),
     )
     word = "points to a fault" if below > 0.3 * values.size else "as usual"
     return Testimony("Torque", word, details)

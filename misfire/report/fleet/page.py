@@ -20,7 +20,7 @@ from misfire.report.pictures.svg import (
     rect,
     text,
 )
-from misfire.report.wording import FAULTS, format_percent, name_fault
+from misfire.report.wording import FAULTS, begin_sentence, format_percent, name_fault
 
 FIRST = 50  # vehicles that stand in the page itself, for readers without scripts
 MOST_DRIFTS, MOST_COPIES = 40, 100
@@ -169,7 +169,7 @@ def _say(trend: dict[str, Any]) -> str:
         else "only a hint: one test of many, so it may be chance"
     )
     words: str = trend["words"]
-    return f"{words[:1].upper()}{words[1:]}. Mann-Kendall p = {spell(trend['p'], 2)} ({sure})."
+    return f"{begin_sentence(words)}. Mann-Kendall p = {spell(trend['p'], 2)} ({sure})."
 
 
 def _show(vehicle: dict[str, Any]) -> dict[str, Any]:
@@ -193,7 +193,7 @@ def _show_drift(vehicle: dict[str, Any], trend: dict[str, Any], number: int) -> 
     return {
         "vehicle": vehicle["id"],
         "who": who,
-        "words": f"{words[:1].upper()}{words[1:]}.",
+        "words": f"{begin_sentence(words)}.",
         "slope": f"{spell(-trend['slope'], 3)} {unit}",
         "interval": f"{spell(-trend['slope_high'], 3)} to {spell(-trend['slope_low'], 3)}",
         "p": f"{spell(trend['p'], 2)}",
