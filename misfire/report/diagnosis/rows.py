@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from misfire.limits import DOUBTFUL
-from misfire.records import CylinderResult, Diagnosis
+from misfire.records import BAD_SPARKS, CylinderResult, Diagnosis
 from misfire.report.context import Condition, compute_share, find_conditions
 from misfire.report.diagnosis.story import write_rate
 from misfire.report.pictures.spread import compute_median
@@ -21,7 +21,6 @@ from misfire.report.wording import (
     format_percent_range,
     format_value,
     is_bound,
-    join_words,
     name_fault,
 )
 
@@ -142,7 +141,7 @@ SPARK_WORDS = {
     "strained": "late and short",
     "no_breakdown": "no breakdown",
     "not_switched": "not switched",
-    "unseen": "spark not recorded",
+    "unseen": "spark not measured",
 }
 WORK_WORDS = {
     "done": "worked normally",
@@ -187,8 +186,7 @@ def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
     rows : dict
         `columns`: the sparks that any cylinder shows; `rows`: cylinder, its state in a word, and
         for every column its cells (words, count, width of a bar in per cent, whether odd). Empty
-        where nothing was judged. `charge_only`: cylinders of which the coil's charge was seen, but
-        no spark line: there a usual spark means a usual charge.
+        where nothing was judged.
     """
     sparks = [s for s in SPARK_WORDS if any(s in c.table for c in diagnosis.cylinders)]
     rows = []
@@ -201,7 +199,7 @@ def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
                     "words": WORK_WORDS[work],
                     "count": format_count(n),
                     "width": round(100.0 * n / max(total, 1), 1),
-                    "odd": work == "lost" or spark not in ("usual", "unseen"),
+                    "odd": work == "lost" or spark in BAD_SPARKS,
                 }
                 for work, n in table.get(spark, {}).items()
             ]
@@ -212,16 +210,7 @@ def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
             state = "open"  # what it lost is there, and nothing tells whose fault it is
         rows.append({"cylinder": c.cylinder, "state": state, "cells": cells})
     told = any(c.table for c in diagnosis.cylinders)
-    charge_only = sorted(
-        c.cylinder
-        for c in diagnosis.cylinders
-        if "usual" in c.table and "burn" not in diagnosis.witnesses.get(str(c.cylinder), ())
-    )
     return {
         "columns": [SPARK_WORDS[s] for s in sparks],
         "rows": rows if told else [],
-        "charge_only": f"cylinder{'s' * (len(charge_only) > 1)} "
-        f"{join_words([str(c) for c in charge_only])}"
-        if charge_only
-        else "",
     }
