@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from pathlib import Path
 
 from misfire.errors import MisfireError
@@ -16,6 +17,8 @@ from misfire.learning.casestore import load_case, save_case
 
 Progress = Callable[[str, float], None]
 Task = CaseFolder | int
+
+SAFE_PATH = "PYTHONSAFEPATH"  # read by each Python as it starts
 
 
 def measure_cases(
@@ -71,10 +74,8 @@ def measure_cases(
             take(done, _measure(call))
         return cases, failures
     spawn = multiprocessing.get_context("spawn")  # forked threads of numerical libraries hang
-    # Else the working folder, perhaps a stranger's, could hold a module that is taken for another.
-    os.environ["PYTHONSAFEPATH"] = "1"
     try:
-        with ProcessPoolExecutor(min(workers, n), mp_context=spawn) as pool:
+        with _safe_path(), ProcessPoolExecutor(min(workers, n), mp_context=spawn) as pool:
             for done, got in enumerate(pool.map(_measure, calls), 1):
                 take(done, got)
     except BrokenProcessPool:
@@ -83,6 +84,24 @@ def measure_cases(
             "--workers"
         ) from None
     return cases, failures
+
+
+@contextmanager
+def _safe_path() -> Iterator[None]:
+    """Let the processes that are started here take no module from the working folder.
+
+    It is perhaps a stranger's, and could hold one that is taken for another. The caller's
+    environment is as before when this ends.
+    """
+    before = os.environ.get(SAFE_PATH)
+    os.environ[SAFE_PATH] = "1"
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ[SAFE_PATH]
+        else:
+            os.environ[SAFE_PATH] = before
 
 
 def _measure(call: tuple[Task, Path | None]) -> LabelledCase | str:

@@ -3,6 +3,7 @@
 import datetime
 import gzip
 import json
+import os
 import shutil
 
 import numpy as np
@@ -253,7 +254,9 @@ class TestMeasuring:
         seen = []
         tasks = find_cases([case.parent])
         one, failed = measure_cases(tasks, progress=lambda *step: seen.append(step))
+        before = dict(os.environ)
         two, failed_too = measure_cases(tasks, workers=2)
+        assert dict(os.environ) == before  # a caller's other processes are none of ours
         assert failed == failed_too
         assert len(failed) == 1
         assert "broken" in failed[0]
