@@ -84,10 +84,10 @@ def main() -> None:
     )
     for failure in failures:
         print(f"not used: {failure}")
-    trained = fit_and_hold_out(cases, seed=chosen.seed, progress=clock.show)
+    trained = fit_and_hold_out(cases, seed=chosen.seed, workers=chosen.workers, progress=clock.show)
     scores = compute_scores(trained.held_out)
     plain = [judge_case(case, None) for case in cases]
-    judged = judge_across(cases, seed=chosen.seed, progress=clock.show)
+    judged = judge_across(cases, seed=chosen.seed, workers=chosen.workers, progress=clock.show)
     across = format_across(trained.held_out, judged)
     verdict = summarize_comparison(
         compare_scores(trained.held_out, plain), new="this model", old="the physics scores alone"

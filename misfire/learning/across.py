@@ -10,8 +10,8 @@ from collections.abc import Callable, Sequence
 from misfire.learning.calibration import Figure
 from misfire.learning.cases import LabelledCase
 from misfire.learning.figures import FigureTables
-from misfire.learning.fitting import fit_model
-from misfire.learning.judgedcase import JudgedCase, judge_case
+from misfire.learning.fitting import fit_and_judge
+from misfire.learning.judgedcase import JudgedCase
 from misfire.simulate.scenario import WAVES
 
 FEWEST = 20  # vehicles of a way that a model is fitted on
@@ -28,6 +28,7 @@ def judge_across(
     cases: Sequence[LabelledCase],
     *,
     seed: int = 0,
+    workers: int = 1,
     progress: Callable[[str, float], None] | None = None,
 ) -> dict[str, list[JudgedCase]]:
     """Judge the vehicles of each way of drawing by a model fitted on the other way's alone.
@@ -37,6 +38,8 @@ def judge_across(
     cases : sequence of LabelledCase
         Those that are not simulated take no part.
     seed : int
+    workers : int [>= 1]
+        Processes; the result does not depend on it.
     progress : callable (stage, fraction), optional
 
     Returns
@@ -49,18 +52,16 @@ def judge_across(
     ParameterError
         If the vehicles of a way are all faulty, or none.
     """
-    from threadpoolctl import threadpool_limits
-
     parts = {way: [c for c in cases if c.waves == way] for way in WAVES}
     if any(len({c.group for c in part}) < FEWEST for part in parts.values()):
         return {}
+    tasks = [(parts[other], parts[way]) for way, other in zip(WAVES, reversed(WAVES), strict=True)]
     judged: dict[str, list[JudgedCase]] = {}
-    with threadpool_limits(limits=1):  # sums come out in one order
-        for i, (way, other) in enumerate(zip(WAVES, reversed(WAVES), strict=True)):
-            if progress is not None:
-                progress("scoring across ways of drawing", i / len(WAVES))
-            model = fit_model(parts[other], seed=seed).model
-            judged[way] = [judge_case(case, model) for case in parts[way]]
+    answers = fit_and_judge(tasks, seed=seed, workers=workers)
+    for way, (_, rows) in zip(WAVES, answers, strict=True):
+        judged[way] = rows
+        if progress is not None:
+            progress("scoring across ways of drawing", len(judged) / len(WAVES))
     return judged
 
 

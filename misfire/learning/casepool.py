@@ -1,4 +1,4 @@
-"""Many labelled cases measured by several processes, in a fixed order."""
+"""Work on many cases by several processes, in a fixed order; their measuring above all."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any, TypeVar
 
 from misfire.errors import MisfireError
 from misfire.learning.casefolders import CaseFolder, measure_folder
@@ -17,6 +18,7 @@ from misfire.learning.casestore import load_case, save_case
 
 Progress = Callable[[str, float], None]
 Task = CaseFolder | int
+T = TypeVar("T")
 
 SAFE_PATH = "PYTHONSAFEPATH"  # read by each Python as it starts
 
@@ -69,21 +71,44 @@ def measure_cases(
         if progress is not None:
             progress(stage, done / n)
 
-    if workers <= 1 or n <= 1:
-        for done, call in enumerate(calls, 1):
-            take(done, _measure(call))
-        return cases, failures
+    for done, got in enumerate(spread(_measure, calls, workers=workers), 1):
+        take(done, got)
+    return cases, failures
+
+
+def spread(function: Callable[[Any], T], calls: Sequence[Any], *, workers: int) -> Iterator[T]:
+    """Call a function of a module once for each task, by several processes.
+
+    Parameters
+    ----------
+    function : callable
+    calls : sequence
+        What it is called with; pickled, like the answers, where processes are started.
+    workers : int
+        Processes; none is started for less than two.
+
+    Yields
+    ------
+    answer
+        In the order of the calls.
+
+    Raises
+    ------
+    MisfireError
+        If a process was ended from outside, for lack of memory for instance.
+    """
+    if workers <= 1 or len(calls) <= 1:
+        yield from map(function, calls)
+        return
     spawn = multiprocessing.get_context("spawn")  # forked threads of numerical libraries hang
     try:
-        with _safe_path(), ProcessPoolExecutor(min(workers, n), mp_context=spawn) as pool:
-            for done, got in enumerate(pool.map(_measure, calls), 1):
-                take(done, got)
+        with _safe_path(), ProcessPoolExecutor(min(workers, len(calls)), mp_context=spawn) as pool:
+            yield from pool.map(function, calls)
     except BrokenProcessPool:
         raise MisfireError(
             "a worker process was ended from outside, perhaps for lack of memory; use fewer "
             "--workers"
         ) from None
-    return cases, failures
 
 
 @contextmanager

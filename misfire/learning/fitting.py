@@ -9,7 +9,7 @@ without the vehicles that it judges. What a workshop's cases correct is `adaptin
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -31,12 +31,13 @@ from misfire.diagnosis.judging import compress
 from misfire.errors import ParameterError
 from misfire.features.cylinders import build_cylinder_table
 from misfire.fitness.descriptors import DESCRIPTORS, describe_vehicle
+from misfire.learning.casepool import spread
 from misfire.learning.cases import LabelledCase
+from misfire.learning.judgedcase import JudgedCase, judge_case
 
 if TYPE_CHECKING:
     import pandas as pd
 
-Progress = Callable[[str, float], None]
 
 FOLDS = 5
 MOST_EXPLAINED = 500  # simulated cases that the three weights are fitted on: explaining takes time
@@ -63,7 +64,6 @@ def fit_model(
     cases: Sequence[LabelledCase],
     *,
     seed: int = 0,
-    progress: Progress | None = None,
 ) -> Fitted:
     """Fit the event and the cylinder ensemble, and the weights of the addends.
 
@@ -73,7 +73,6 @@ def fit_model(
         At least 20 vehicles, some faulty, some not.
     seed : int
         For the folds and for the sound firings drawn; the same seed gives the same model.
-    progress : callable (stage, fraction), optional
 
     Returns
     -------
@@ -99,8 +98,6 @@ def fit_model(
     counts = {"lost": 0.0, "found": 0.0, "sound": 0.0, "false": 0.0}
     event_models: dict[int, Model] = {}
     for fold in range(FOLDS):
-        if progress is not None:
-            progress("fitting firings", fold / (FOLDS + 1))
         train = np.array([fold_of[g] != fold for g in data.group])
         estimator = _fit_event(data, train, seed)
         trees = export_trees(estimator)
@@ -118,11 +115,9 @@ def fit_model(
             disturbed=case.disturbed,
         )
         _count(counts, case, probability)
-    if progress is not None:
-        progress("fitting firings", FOLDS / (FOLDS + 1))
     event = _fit_event(data, np.ones(len(data.lost), bool), seed)
     rows = _gather_cylinders(cases, tables)
-    estimator, cylinder_knots = _fit_cylinders(rows, fold_of, seed, progress)
+    estimator, cylinder_knots = _fit_cylinders(rows, fold_of, seed)
     rows["firings"] = _weigh_firings(cases, rows, rng)
     model = Model(
         event=export_trees(event),
@@ -143,6 +138,55 @@ def fit_model(
         cylinder_rows=rows,
         firing_counts=counts,
     )
+
+
+def fit_and_judge(
+    tasks: Sequence[tuple[Sequence[LabelledCase], Sequence[LabelledCase]]],
+    *,
+    seed: int = 0,
+    workers: int = 1,
+) -> Iterator[tuple[Fitted, list[JudgedCase]]]:
+    """Fit a model on some cases and judge others by it, task by task.
+
+    Parameters
+    ----------
+    tasks : sequence of (known, unseen)
+        Cases to fit on, and cases to judge.
+    seed : int
+    workers : int [>= 1]
+        Processes; the result does not depend on it.
+
+    Yields
+    ------
+    fitted : Fitted
+    judged : list of JudgedCase
+        The unseen, in their order.
+
+    Raises
+    ------
+    MisfireError
+        If a worker process was ended from outside, or the cases do not suffice for a model.
+
+    Notes
+    -----
+    Each fit runs on one thread: sums come out in one order, and threads that wait for each other
+    on a busy machine are slower than one.
+    """
+    calls = [(known, unseen, seed) for known, unseen in tasks]
+    return spread(_fit_and_judge, calls, workers=workers)
+
+
+def _fit_and_judge(
+    call: tuple[Sequence[LabelledCase], Sequence[LabelledCase], int],
+) -> tuple[Fitted, list[JudgedCase]]:
+    """Fit a model on the known cases and judge the unseen."""
+    import sklearn.ensemble  # noqa: F401 - its threads can be limited only once it is loaded
+    from threadpoolctl import threadpool_limits
+
+    known, unseen, seed = call
+    with threadpool_limits(limits=1):
+        fitted = fit_model(known, seed=seed)
+        return fitted, [judge_case(case, fitted.model) for case in unseen]
 
 
 def _make_manifest(cases: Sequence[LabelledCase], seed: int) -> dict[str, Any]:
@@ -255,7 +299,7 @@ def _gather_cylinders(
 
 
 def _fit_cylinders(
-    rows: pd.DataFrame, fold_of: dict[str, int], seed: int, progress: Progress | None
+    rows: pd.DataFrame, fold_of: dict[str, int], seed: int
 ) -> tuple[Any, NDArray[np.float64]]:
     """Fit the cylinder ensemble, and calibrate it on its answers out of fold: `rows["pattern"]`."""
     values = rows[list(CYLINDER_INPUTS)].to_numpy(float)
@@ -264,8 +308,6 @@ def _fit_cylinders(
     fold = np.array([fold_of[g] for g in rows["group"]])
     odds = np.zeros(len(rows))
     for k in range(FOLDS):
-        if progress is not None:
-            progress("fitting cylinders", k / (FOLDS + 1))
         train = fold != k
         estimator = _fit_cylinder(values[train], label[train], weight[train], seed)
         odds[~train] = compute_raw(export_trees(estimator), values[~train])[:, 0]

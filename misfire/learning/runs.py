@@ -19,7 +19,7 @@ from misfire.learning.casefile import open_cases
 from misfire.learning.casepool import measure_cases
 from misfire.learning.cases import LabelledCase
 from misfire.learning.figures import FigureTables
-from misfire.learning.fitting import Fitted, fit_model
+from misfire.learning.fitting import Fitted, fit_and_judge
 from misfire.learning.judgedcase import JudgedCase, judge_case
 from misfire.learning.modelcard import format_card
 from misfire.learning.scores import (
@@ -273,6 +273,7 @@ def fit_and_hold_out(
     cases: Sequence[LabelledCase],
     *,
     seed: int = 0,
+    workers: int = 1,
     progress: Progress | None = None,
 ) -> Trained:
     """Fit a model on all cases, and five more to judge the vehicles each has not seen.
@@ -281,6 +282,8 @@ def fit_and_hold_out(
     ----------
     cases : sequence of LabelledCase
     seed : int
+    workers : int [>= 1]
+        Processes; the result does not depend on it.
     progress : callable (stage, fraction), optional
 
     Returns
@@ -288,27 +291,23 @@ def fit_and_hold_out(
     trained : Trained
         `held_out` in the order of `cases`. Everything in fitting, calibration too, is repeated
         without the vehicles held out.
-
-    Notes
-    -----
-    Fitting runs on one thread: sums come out in one order, and threads that wait for each other
-    on a busy machine are slower than one.
     """
-    import sklearn.ensemble  # noqa: F401 - its threads can be limited only once it is loaded
-    from threadpoolctl import threadpool_limits
-
     fold_of = deal_out(cases, OUTER_FOLDS, seed=seed)
-    n = OUTER_FOLDS + 1
-    with threadpool_limits(limits=1):
-        fitted = fit_model(cases, seed=seed, progress=_narrow(progress, "fitting", 0, n))
-        held_out: dict[int, JudgedCase] = {}
-        for fold in range(OUTER_FOLDS):
-            known = [c for c in cases if fold_of[c.group] != fold]
-            inner = _narrow(progress, "scoring on unseen vehicles", fold, OUTER_FOLDS)
-            model = fit_model(known, seed=seed, progress=inner).model
-            for i, case in enumerate(cases):
-                if fold_of[case.group] == fold:
-                    held_out[i] = judge_case(case, model)
+    folds = [
+        [i for i, case in enumerate(cases) if fold_of[case.group] == k] for k in range(OUTER_FOLDS)
+    ]
+    tasks = [(list(cases), list[LabelledCase]())]
+    tasks += [
+        ([c for c in cases if fold_of[c.group] != k], [cases[i] for i in rows])
+        for k, rows in enumerate(folds)
+    ]
+    answers = fit_and_judge(tasks, seed=seed, workers=workers)
+    fitted, _ = next(answers)
+    held_out: dict[int, JudgedCase] = {}
+    for k, (rows, (_, judged)) in enumerate(zip(folds, answers, strict=True)):
+        if progress is not None:
+            progress("fitting, and scoring on unseen vehicles", (k + 1) / OUTER_FOLDS)
+        held_out |= dict(zip(rows, judged, strict=True))
     return Trained(fitted, [held_out[i] for i in range(len(cases))])
 
 
@@ -324,14 +323,3 @@ def write_model(fitted: Fitted, out: Path, *, card: str) -> None:
         estimators=fitted.estimators,
         card=card,
     )
-
-
-def _narrow(progress: Progress | None, stage: str, at: int, n: int) -> Progress | None:
-    """Show the stages of one fit as one part of a longer stage."""
-    if progress is None:
-        return None
-    show = progress
-    halves = {"fitting firings": 0.0, "fitting cylinders": 0.5}
-    if stage == "fitting":
-        at, n = 0, 1
-    return lambda part, share: show(stage, (at + halves.get(part, 0.0) + 0.5 * share) / n)

@@ -17,7 +17,8 @@ def test_it_writes_a_bundle_with_its_card(tmp_path, monkeypatch, capsys):
         asked.append((list(tasks), kinds))
         return make_cases(30), ["simulated vehicle 5: no wheel"]
 
-    def fit(cases, *, seed, progress):
+    def fit(cases, *, seed, workers, progress):
+        assert workers == 3
         progress("fitting", 0.5)
         fitted = fit_model(cases, seed=seed)
         return Trained(fitted, [judge_case(c, fitted.model) for c in cases])

@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from misfire.learning import across
+from misfire.learning import fitting
 from misfire.learning.across import format_across, judge_across
 from misfire.learning.casestore import load_case, save_case
 from misfire.learning.judgedcase import JudgedCase
@@ -29,8 +29,8 @@ def test_each_way_is_judged_by_a_model_of_the_other(monkeypatch, cases):
             self.model = {c.waves for c in cases}
             fitted.append(len(cases))
 
-    monkeypatch.setattr(across, "fit_model", lambda cases, *, seed: Fitted(cases))
-    monkeypatch.setattr(across, "judge_case", lambda case, model: (case, model))
+    monkeypatch.setattr(fitting, "fit_model", lambda cases, *, seed: Fitted(cases))
+    monkeypatch.setattr(fitting, "judge_case", lambda case, model: (case, model))
     judged = judge_across(cases)
     assert fitted == [30, 30]
     assert set(judged) == set(WAYS)

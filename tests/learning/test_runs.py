@@ -14,6 +14,7 @@ from misfire.classify.model import judge_firings
 from misfire.diagnosis import judging
 from misfire.diagnosis.judging import name_model
 from misfire.errors import FormatError, ModelError, OutputError, ParameterError
+from misfire.learning import fitting
 from misfire.learning import runs as learning
 from misfire.learning.adapting import adapt, teach
 from misfire.learning.fitting import fit_model
@@ -168,8 +169,8 @@ class TestHoldingOut:
             return case
 
         patch = pytest.MonkeyPatch()
-        patch.setattr(learning, "fit_model", fit)
-        patch.setattr(learning, "judge_case", judge)
+        patch.setattr(fitting, "fit_model", fit)
+        patch.setattr(fitting, "judge_case", judge)
         trained = fit_and_hold_out(cases)
         patch.undo()
         return cases, seen, judged, trained
@@ -187,6 +188,18 @@ class TestHoldingOut:
         assert sorted(group for group, _ in judged) == sorted(c.group for c in cases)
         assert all(a is b for a, b in zip(trained.held_out, cases, strict=True))
         assert len({model for _, model in judged}) == 5
+
+    def test_several_processes_fit_and_judge_as_one_does(self):
+        cases = make_cases(40)
+        tasks = [(cases[:30], cases[30:]), (cases[10:], cases[:10])]
+        one = list(fitting.fit_and_judge(tasks))
+        two = list(fitting.fit_and_judge(tasks, workers=2))
+        for (fitted, judged), (again, likewise) in zip(one, two, strict=True):
+            assert fitted.cylinder_rows.equals(again.cylinder_rows)
+            for a, b in zip(judged, likewise, strict=True):
+                assert a.case.group == b.case.group
+                assert np.array_equal(a.faulty, b.faulty)
+                assert np.array_equal(a.event, b.event)
 
 
 class TestWhatItWasMadeOf:
