@@ -50,6 +50,9 @@ LOCAL_FIRINGS = 30  # neighbours from which the local roughness is taken
 NEAR_FIRINGS, NEAR_CYCLES = 10, 3  # those close by: so many on each side, whole cycles at least
 LEAST_NEAR = 0.1  # of that roughness, what those close by show at least
 LEVEL_CYCLES = 40  # on each side, among which the usual level is found
+# Share of a usual combustion, below which the swing of the speed shows compressions alone
+BURNING = 0.15
+SLOWING = 0.01  # of a combustion lost a stroke: friction and road take several times as much
 TEETH_AT_ONCE = 1 << 20  # looked at for breaks: some MB
 # Scatter of combustion, of its own work: common practice puts it at 2 to 5 % at load, 5 to 15 % at
 # idle; so many firings are as good as that knowledge.
@@ -332,32 +335,43 @@ def compute_level_change(torque: TorqueTable, *, engine: Engine) -> NDArray[np.f
     change : float64 array [shape=(n_firings,)]
         In spreads; NaN where the torque is not known.
     """
-    usual = running_quantile(torque.level, reach=LEVEL_CYCLES * engine.cylinders, quantile=0.6)
-    # a cut is no matter of the single firing: the rougher ones around are its measure
-    spread = running_quantile(torque.noise, reach=LOCAL_FIRINGS, quantile=0.75)
-    slowing = running_quantile(torque.accel, reach=engine.cylinders) < 0.0
+    reach, near = LEVEL_CYCLES * engine.cylinders, max(TREND_FIRINGS, 2 * engine.cylinders)
+    # where the pulse shows hardly any combustion nothing is usual
+    most = np.nanquantile(torque.unit, 0.9) if np.isfinite(torque.unit).any() else 0.0
+    burning = torque.unit > BURNING * most
+    usual, spread = (
+        _carry_on(running_quantile(np.where(burning, v, np.nan), reach=reach, quantile=0.6))
+        for v in (torque.level, torque.noise)
+    )
+    # without combustion there is no scatter of it, but both ends of a cut shake what is near
+    spread = np.fmin(spread, running_quantile(torque.noise, reach=LOCAL_FIRINGS, quantile=0.75))
+    net = running_quantile(torque.accel, reach=near) * (4.0 * np.pi / engine.cylinders)
+    slowing = net < -SLOWING * np.fmax(torque.unit, most)
     for way in (slice(None), slice(None, None, -1)):
-        _hold_through_cut(usual[way], torque.level[way], spread[way], slowing[way])
-    return np.asarray((torque.level - usual) / spread)
+        _hold_through_cut(usual[way], spread[way], torque.level[way], slowing[way])
+    change = (torque.level - usual) / spread
+    # under light load strokes give less as well, but an engine without fuel slows down
+    return np.asarray(np.where(slowing, change, np.fmax(change, FUEL_CUT_Z)))
 
 
 def _hold_through_cut(
     usual: NDArray[np.float64],
-    level: NDArray[np.float64],
     spread: NDArray[np.float64],
+    level: NDArray[np.float64],
     slowing: NDArray[np.bool_],
 ) -> None:
-    """Keep the usual level as before while the fuel is cut and the engine slows down.
+    """Keep what is usual as before while the fuel is cut and the engine slows down.
 
-    A cut longer than `LEVEL_CYCLES` would pass for what is usual. Changes `usual`.
+    A cut longer than `LEVEL_CYCLES` would pass for what is usual. Changes `usual` and `spread`.
     """
     with np.errstate(invalid="ignore"):
         cut = level < usual + FUEL_CUT_Z * spread
     for end in np.flatnonzero(cut[:-1] & ~cut[1:]) + 1:
-        held, at = usual[end - 1], end
-        while at < level.size and slowing[at] and level[at] < held + FUEL_CUT_Z * spread[at]:
+        held, wide, at = usual[end - 1], spread[end - 1], end
+        while at < level.size and slowing[at] and level[at] < held + FUEL_CUT_Z * wide:
             at += 1
-        usual[end:at] = np.maximum(usual[end:at], held)
+        higher = usual[end:at] < held
+        usual[end:at][higher], spread[end:at][higher] = held, wide
 
 
 def make_no_torque(n_firings: int) -> TorqueTable:

@@ -329,6 +329,19 @@ class TestTurnsOfTheDriver:
         # before it and, at the lower speed, after it nothing is cut
         assert not np.any(change[(run.cycle < 95) | (run.cycle > 225)] < FUEL_CUT_Z)
 
+    @pytest.mark.parametrize("cov", [0.05, 0.12, 0.2])
+    @pytest.mark.parametrize("order", [THREE, FOUR, FIVE], ids=len)
+    def test_a_cut_is_found_however_rough_the_engine_and_a_light_load_is_none(self, order, cov):
+        def throttle(cycle):
+            return 0.0 if 100 < cycle < 160 else 0.3 if cycle < 60 else 1.0
+
+        run = Run(
+            order, rpm=4000, n_cycles=300, scale=throttle, drag=0.25, cov=cov, recovery_cycles=200
+        )
+        cut = compute_level_change(run.table, engine=run.engine) < FUEL_CUT_Z
+        assert np.mean(cut[(run.cycle > 104) & (run.cycle < 156)]) > 0.9
+        assert not cut[(run.cycle > 5) & (run.cycle < 97)].any()
+
 
 class TestNotKnown:
     def test_power_strokes_with_repaired_pulses_are_left_open(self):
