@@ -14,9 +14,6 @@ from misfire.records import CrankTrack, Engine, Firings
 
 STEP_DEG = 6.0
 LEAST_STROKES = 2  # compressions of each cylinder
-LOW_SHARE = 0.85  # of the other cylinders': worth saying
-POOR_SHARE = 0.75  # lost torque is to be expected
-LEAST_Z = 3.0  # distance from the others in their own scatter
 # Swing of omega^2 in a firing interval that compressions give a four at 200 rev/min: 740 1/s^2 (to
 # 60 % of 3.7 bar in 0.5 l, over 0.15 kg m2) makes more than the mean itself; starter and flywheel
 # leave a third of that on real engines. A third of that again is asked for.
@@ -43,24 +40,6 @@ class CompressionTable:
     relative: dict[str, NDArray[np.float64]]
     z: dict[str, NDArray[np.float64]]
     n_strokes: NDArray[np.int64]
-
-    def find_low(self, share: float = LOW_SHARE) -> dict[int, tuple[str, ...]]:
-        """List the cylinders with low compression and the witnesses that say so.
-
-        Parameters
-        ----------
-        share : float
-            Of the others' compression.
-
-        Returns
-        -------
-        low : dict of cylinder -> names of witnesses
-        """
-        low: dict[int, tuple[str, ...]] = {}
-        for name, values in self.relative.items():
-            for i in np.flatnonzero((values < share) & (self.z[name] > LEAST_Z)).tolist():
-                low[i + 1] = (*low.get(i + 1, ()), name)
-        return low
 
 
 def measure_compression(

@@ -154,9 +154,9 @@ class TestCranking:
         found = measure_job(job).compression
         names = ("starter current", "battery voltage", "cranking speed")
         assert set(found.relative) == set(names)
-        low = found.find_low()
-        assert set(low) == {weak}
-        assert set(low[weak]) == set(names)
+        for name in names:
+            low = (found.relative[name] < 0.85) & (found.z[name] > 3.0)
+            assert np.flatnonzero(low).tolist() == [weak - 1]
         # cross-check: the witnesses agree on how much
         shares = [found.relative[name][weak - 1] for name in names]
         assert np.ptp(shares) < 0.12
@@ -170,7 +170,8 @@ class TestCranking:
         job, _ = make_vehicle(
             tmp_path, channels=STARTER, condition="crank", duration_s=9.0, seed=seed
         )
-        assert measure_job(job).compression.find_low() == {}
+        found = measure_job(job).compression
+        assert min(np.nanmin(shares) for shares in found.relative.values()) > 0.85
         result = diagnose(job)
         assert result.verdict != "misfire"
         assert max(c.probability for c in result.cylinders) < 0.5
