@@ -16,9 +16,10 @@ PLACES = 8  # at which a firing interval is looked at: enough for its first harm
 LEAST_TEETH = 4  # in a firing interval: fewer show less than its first harmonic (sampling theorem)
 LOCAL_CYCLES = 4  # on each side, among which the pulse is a usual one
 
-# Energy per inertia of one combustion [1/s^2]: 0.5 l a cylinder, 2 to 12 bar, 0.15 kg m2; the drive
-# grows with the engine, so it is much the same for all (docs/sources.md). Spread: of its log.
-USUAL_WORK, WORK_SPREAD = 700.0, 0.6
+# Energy per inertia of one combustion of a four [1/s^2]: 0.5 l a cylinder, 2 to 12 bar, 0.15 kg m2
+# (docs/sources.md). The crank grows with the number of cylinders, a flywheel like 2.5 of them does
+# not (rough), nor does one combustion. Spread: of its log.
+USUAL_WORK, WORK_SPREAD, FLYWHEEL = 700.0, 0.6, 2.5
 # Work of compression, in combustions: 3.7 bar against 11.5 bar of gross mean pressure at full
 # filling (compression 10, exponent 1.3), more where the residual gas is much. It and the burn's
 # length leave a quarter of the pulse open.
@@ -175,12 +176,13 @@ def estimate_work(
     by_pistons = (PISTON_SPREAD if together else 0.0) * speed2 / 2.0 / np.sqrt(size2)
     twist = TWIST_RAD * engine.cylinders / 2.0 if engine.cylinders >= LONG_CRANK else 0.0
     by_twist = twist * speed2 / np.sqrt(size2)  # a swing of angle, as one of omega^2/2
-    by_pulse = np.maximum(by_pulse, 0.1 * USUAL_WORK)
+    usual_work = USUAL_WORK * (4.0 + FLYWHEEL) / (engine.cylinders + FLYWHEEL)
+    by_pulse = np.maximum(by_pulse, 0.1 * usual_work)
     error = np.sqrt((FORM_SPREAD * by_pulse) ** 2 + by_wheel**2 + by_pistons**2 + by_twist**2)
     weight = np.nan_to_num((by_pulse / error) ** 2)
     prior = WORK_SPREAD**-2
-    log_work = (weight * np.log(np.nan_to_num(by_pulse, nan=USUAL_WORK))) / (weight + prior)
-    log_work += prior * np.log(USUAL_WORK) / (weight + prior)
+    log_work = (weight * np.log(np.nan_to_num(by_pulse, nan=usual_work))) / (weight + prior)
+    log_work += prior * np.log(usual_work) / (weight + prior)
     spread = np.sqrt(1.0 / (weight + prior))
     if lost is not None and missing is not None:
         off = _compare_with_lost(log_work, lost, missing, cylinder)

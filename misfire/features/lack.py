@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from misfire.features.overlap import gather, share_work, take_out_larger
 
 MOST_HALF = 0.7  # weight of the first half: it is a part of the whole
+ALWAYS_FAILS = 0.03  # of cylinders: give less in all their firings, by anything up to a combustion
 LONE = 1.5  # the early half of a stroke may lack this much more than the whole, not more
 
 
@@ -40,6 +41,29 @@ def gather_half(
     shares = share_work(tdc_deg, followed_deg, half_deg)
     noise = gather(noise, shares, spreads=True)
     return take_out_larger(gather(missing, shares), shares, noise), noise
+
+
+def find_twist(
+    standing: NDArray[np.float64], spread: NDArray[np.float64], work: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Find how much of what a cylinder always lacks is the twist of a long crank.
+
+    Each throw pushes at another distance from the sensor, so that cylinders seem to give more or
+    less, up to what a twist can be; beyond that it is the cylinder (Bayes' rule).
+
+    Parameters
+    ----------
+    standing, spread : float64 array [shape=(n_firings,), unit=1/s^2]
+        What each firing's cylinder always lacks, and the standard deviation that twists make.
+    work : float64 array [shape=(n_firings,), unit=1/s^2]
+        Of a usual combustion.
+
+    Returns
+    -------
+    twist : float64 array [shape=(n_firings,), unit=1/s^2]
+    """
+    by_twist = np.exp(-0.5 * (standing / spread) ** 2) / (np.sqrt(2.0 * np.pi) * spread)
+    return np.asarray(standing * by_twist / (by_twist + ALWAYS_FAILS / work))
 
 
 def weigh_half(whole: NDArray[np.float64], half: NDArray[np.float64]) -> float:

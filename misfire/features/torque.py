@@ -26,8 +26,8 @@ from misfire.dsp.running import (
 )
 from misfire.dsp.track import interpolate_angle, time_at
 from misfire.dsp.trend import find_leverage, fit_local_trend
-from misfire.features.combustion import LONG_CRANK, estimate_work, measure_pulse
-from misfire.features.lack import gather_half, mix, take_out_step, weigh_half
+from misfire.features.combustion import LONG_CRANK, TWIST_RAD, estimate_work, measure_pulse
+from misfire.features.lack import find_twist, gather_half, mix, take_out_step, weigh_half
 from misfire.features.overlap import (
     WORK_DEG,
     gather,
@@ -192,7 +192,7 @@ def compute_torque(gains: Gains, firings: Firings, *, engine: Engine) -> TorqueT
     shares = share_work(firings.tdc_angle_deg, np.minimum(span, WORK_DEG), _choose_window(engine))
     work = _correct(gains, 0, firings, engine)
     deficit = _against_neighbours(work, firings.cylinder, engine, shares)
-    second = find_two_kinds(deficit.missing, firings.cylinder)
+    second = find_two_kinds(deficit.missing, deficit.noise, firings.cylinder)
     lost = second if second.any() else None
     if lost is not None:  # all once more, with the others alone as a measure
         work = _correct(gains, 0, firings, engine, lost)
@@ -209,6 +209,14 @@ def compute_torque(gains: Gains, firings: Firings, *, engine: Engine) -> TorqueT
     approach_z = -lack.missing / lack.noise
     del approach, lack, span
     noise, missing = deficit.noise, deficit.missing
+    usual = estimate_work(
+        gains.pulse, gains.speed2, firings.cylinder, engine=engine, lost=lost, missing=missing
+    )
+    twist = np.zeros(missing.size)
+    if engine.cylinders >= LONG_CRANK:
+        # four ends of two windows, each off by the twist
+        spread = TWIST_RAD / np.deg2rad(_choose_window(engine)) * gains.speed2
+        twist = find_twist(missing - deficit.own, spread, usual.work)
     deficit_z, deficit_own_z = missing / noise, deficit.own / noise
     del deficit
     sound = work if lost is None else np.where(spoil(lost, shares), np.nan, work)
@@ -218,16 +226,14 @@ def compute_torque(gains: Gains, firings: Firings, *, engine: Engine) -> TorqueT
     step_z /= noise
     del work, sided, shares, sound
     early = _against_neighbours(gain, firings.cylinder, engine, lost=lost)
-    usual = estimate_work(
-        gains.pulse, gains.speed2, firings.cylinder, engine=engine, lost=lost, missing=missing
-    )
     followed = np.minimum(_find_span(engine, firings) / 2, EARLY_DEG)
     by_half, half_noise = gather_half(
         early.missing, early.noise, firings.tdc_angle_deg, followed, _choose_window(engine)
     )
     # of a long crank the stroke before still works in the first half of the next, and it twists
     weight = weigh_half(noise, half_noise) if engine.cylinders < LONG_CRANK else 0.0
-    parts = take_out_step(mix(missing, by_half, weight), step_z * noise, apart) / usual.work
+    parts = mix(missing - twist, by_half, weight)
+    parts = take_out_step(parts, step_z * noise - twist, apart) / usual.work
     return TorqueTable(
         accel=accel,
         deficit=missing,

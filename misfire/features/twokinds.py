@@ -16,13 +16,16 @@ FEWEST_LOST, MOST_LOST, AROUND = 0.15, 0.85, 21
 FAR, OTHERS = 3.5, 0.03  # spreads of a cylinder's own; share of the others' firings as far off
 
 
-def find_two_kinds(missing: NDArray[np.float64], cylinder: NDArray[np.int64]) -> NDArray[np.bool_]:
+def find_two_kinds(
+    missing: NDArray[np.float64], noise: NDArray[np.float64], cylinder: NDArray[np.int64]
+) -> NDArray[np.bool_]:
     """Find the lost firings of cylinders whose firings are plainly of two kinds.
 
     Parameters
     ----------
-    missing : float64 array [shape=(n_firings,), unit=1/s^2]
-        Energy that each firing lacks.
+    missing, noise : float64 array [shape=(n_firings,), unit=1/s^2]
+        Energy that each firing lacks, and its standard deviation: where the driver or the road
+        shake all cylinders nothing is far off.
     cylinder : int64 array [shape=(n_firings,)]
 
     Returns
@@ -45,10 +48,11 @@ def find_two_kinds(missing: NDArray[np.float64], cylinder: NDArray[np.int64]) ->
         if values.size < 2 * LEAST_OF_KIND:
             continue
         bound = _part(np.sort(values))
-        if np.isfinite(bound):
+        if np.count_nonzero(values >= bound) >= LEAST_OF_KIND:
             lost[rows] = _keep_mixed(values >= bound)
         else:
-            far[rows] = values > np.median(values) + FAR * robust_spread(values)
+            spread = np.fmax(robust_spread(values), noise[rows])
+            far[rows] = values > np.median(values) + FAR * spread
     return _drop_runs(lost | _find_clusters(far, cylinder), cylinder)
 
 
