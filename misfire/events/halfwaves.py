@@ -126,6 +126,7 @@ def _raw_half_waves(blocks: Iterable[NDArray[np.int16]]) -> Iterator[NDArray[np.
     """Every swing beyond the noise, piece by piece; each is given out once it has ended."""
     context = np.empty(0, np.int16)
     origin, side = 0, 0  # sample number of context[0]
+    armed = 0  # sample number of the last arming: no later flank begins before it
     unfinished = np.zeros(1, WAVE_DTYPE)  # the half wave that goes on
     begun = False
     for segment in iterate_segments(blocks, size=SEGMENT_SAMPLES):
@@ -142,6 +143,9 @@ def _raw_half_waves(blocks: Iterable[NDArray[np.int16]]) -> Iterator[NDArray[np.
         if side == 0:
             side = int(fresh[0] >= high) - int(fresh[0] <= low)
         at, edges, left, side = _arm(counts, first, low, high, side)
+        since = np.concatenate(([max(armed - origin - 1, 0)], at))
+        armed = origin + 1 + int(since[-1])
+        np.maximum(left, since[:-1], out=left)
         starts, flanks = _cross_zero(counts, left, at, edges, zero)
         at = at - first
         # peaks between armings; what comes before the first belongs to the half wave that goes on

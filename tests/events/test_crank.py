@@ -238,3 +238,21 @@ class TestRealSensor:
 def test_the_sum_of_counts_at_their_limit(n, count):
     # their sum does not fit into the counts' own 16 bits, nor the longest into 32
     assert _add_up(np.full(n, count, np.int16)) == n * count
+
+
+def test_crossings_ascend_where_the_swing_grows_from_one_piece_to_the_next():
+    """Time runs one way: each crossing of a sine is later than the one before.
+
+    The level to arm at is judged anew for each piece; with this draw a flank once reached back
+    beyond the arming before it.
+    """
+    rng = np.random.default_rng(1)
+    n, period = 3 * SEGMENT_SAMPLES, rng.uniform(30, 150)
+    large, small = 10 ** rng.uniform(1.5, 3.5), rng.uniform(4, 12)
+    at = np.arange(n)
+    swing = np.where(at < SEGMENT_SAMPLES + rng.integers(-500, 500), small, large)
+    volts = swing * np.sin(2 * np.pi * at / period) + rng.normal(0, 0.3, n)
+    found = halfwaves.find_half_waves(iter([np.round(volts).astype(np.int16)]))
+    for crossings in (found.rise, found.fall):
+        assert np.all(np.diff(crossings) > 0)
+        assert 0.95 < crossings.size * period / n <= 1.001
