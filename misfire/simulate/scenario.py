@@ -153,6 +153,8 @@ class CoilModel:
     clamp_v: float = number(400.0, 250.0, 550.0)
     clamp_share: float = number(0.3, 0.0, 1.0)  # of the peak current, as the clamp is reached
     fall_us: float = number(3.0, 0.2, 120.0)  # current fall time; long: soft switch-off
+    collector_nf: float = number(2.0, 0.1, 100.0)  # capacity across the driver; rings with the leak
+    collector_q: float = number(5.0, 1.0, 40.0)  # quality of that ringing
     winding_pf: float = number(25.0, 5.0, 120.0)  # part of secondary_pf before a blocking diode
     diode: bool = False  # in the secondary: lets nothing through while the coil charges
     ring_q: float = number(6.0, 1.0, 30.0)  # quality of the open secondary's oscillation
