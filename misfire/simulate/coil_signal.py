@@ -51,6 +51,13 @@ def list_strokes(firings: list[Firing], kind: type[Strike]) -> list[Stroke[Strik
     return strokes[::-1]
 
 
+def let_go(time: FloatArray, fall_us: float) -> FloatArray:
+    """Share of a current that is left as a driver lets it go, from switch-off on."""
+    if fall_us < SOFT_US:
+        return np.asarray(np.maximum(0.0, 1 - time * 1e6 / fall_us))
+    return np.asarray(np.exp(-2e6 * time / fall_us))
+
+
 class StrokeSignals(Generic[Strike]):
     """Which strokes each coil channel sees, however they are drawn."""
 
@@ -101,7 +108,7 @@ class StrokeSignals(Generic[Strike]):
         broke = [s.discharge.breakdown_s for s in strokes]
         reach = max([coil.fall_us * 1e-6, *(at for at in broke if at == at)]) + collector.lasts_s
         time = np.arange(math.ceil(reach / collector.step_s)) * collector.step_s
-        coupled = np.stack([self._compute_smooth(s, time) for s in strokes]) / coil.turns_ratio
+        coupled = np.stack([self._compute_rise(s, time) for s in strokes]) / coil.turns_ratio
         top = np.array([s.discharge.compute_top() for s in strokes])
         low = [
             self._charge_level(s, np.array([s.discharge.dwell_s]), np.array([v]))[0]
@@ -117,12 +124,27 @@ class StrokeSignals(Generic[Strike]):
             heads, _ = lfilter([1 - keep], [1.0, -keep], heads, zi=keep * heads[:, :1])
         return heads, time
 
+    def _compute_rise(self, stroke: Stroke[Strike], time: FloatArray) -> FloatArray:
+        """Compute the secondary's volts as the driver lets go bit by bit, not at once and later.
+
+        Each part of the current that is cut off adds a rise of its own from then on.
+        """
+        volts = self._compute_smooth(stroke, time)
+        broke_s, delay = stroke.discharge.breakdown_s, 0.5e-6 * self.coil.handover_us
+        stop = int(np.searchsorted(time, broke_s)) if broke_s == broke_s else time.size
+        if not 0 < stop < time.size:
+            return volts
+        at_once = self._compute_smooth(stroke, np.minimum(time[:stop] + delay, broke_s - 1e-9))
+        beyond = np.maximum(1.0, time[:stop] / max(broke_s - delay, 1e-9))  # the rise led on
+        cut = -np.diff(let_go(time[:stop], self.coil.handover_us), prepend=1.0)
+        rise = np.convolve(cut, at_once * beyond)[:stop]
+        if rise[-1] > 0:
+            volts[:stop] = rise * (volts[stop - 1] / rise[-1])
+        return volts
+
     def _let_go(self, time: FloatArray) -> FloatArray:
         """Share of the current that the driver still lets through, from switch-off on."""
-        fall = self.coil.fall_us * 1e-6
-        if self.coil.fall_us < SOFT_US:
-            return np.asarray(np.maximum(0.0, 1 - time / fall))
-        return np.asarray(np.exp(-2 * time / fall))
+        return let_go(time, self.coil.fall_us)
 
     def _span(self, stroke: Stroke[Strike], grid: Grid) -> tuple[int, int, int]:
         """First, switch-off and last sample of a stroke, within the recording."""

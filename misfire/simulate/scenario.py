@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -168,6 +169,15 @@ class CoilModel:
     def __post_init__(self) -> None:
         """Check ranges."""
         check_fields(self, "coil")
+
+    @property
+    def handover_us(self) -> float:
+        """Time in which the current goes over to the secondary: the driver's and the leakage's.
+
+        L I / V (textbook) at the driver's clamp.
+        """
+        henry = self.leak * self.primary_mh * 1e-3
+        return math.hypot(self.fall_us, 1e6 * henry * self.target_a / (self.clamp_v - 14.0))
 
 
 @dataclass(frozen=True, slots=True)

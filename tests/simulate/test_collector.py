@@ -69,3 +69,24 @@ def test_what_rings_is_drawn_beside_the_rest():
     assert len(hertz) == 60
     assert min(hertz) > 40e3
     assert max(hertz) < 1.2e6
+
+
+@pytest.mark.parametrize("waves", ["circuit", "pieces"])
+def test_a_slow_driver_lifts_the_primary_bit_by_bit(waves):
+    """No spike; the firing line climbs to the breakdown voltage over the turns ratio."""
+    coil = CoilModel(fall_us=50.0, breakdown_spread=0.0)
+    scenario = Scenario(
+        waves=waves, coil=coil, duration_s=2.0,
+        instrument=(InstrumentModel(rate_hz=2e6, bits=16),),
+        channel=(ChannelModel(role="coil_primary", cylinders=(1,), range=500.0, noise=0.0),),
+    )  # fmt: skip
+    recording = simulate(scenario)
+    volts = recording.channels[0].counts * recording.channels[0].scale
+    firing = next(f for f in recording.run.firings if f.cylinder == 1 and f.off_s > 1)
+    stroke = firing.strikes[0][1]
+    at, broke = (round((firing.off_s + t) * 2e6) for t in (0.0, stroke.breakdown_s))
+    line = volts[at : broke - 1] - firing.supply_v
+    assert line[-8:].max() == pytest.approx(stroke.highest_v / coil.turns_ratio, rel=0.07)
+    n = line.size
+    assert 0.05 < np.median(line[n // 4 : n // 2]) / line[-1] < 0.5
+    assert line.max() < 1.1 * line[-8:].max()
