@@ -208,6 +208,7 @@ def _build_results(
     order = sorted(range(engine.cylinders), key=lambda i: (-shared[i], -weighed.faulty[i], i))
     disturbed = float(np.mean(evidence.torque.disturbed)) if firings.cylinder.size else 0.0
     present = sorted({c.role for c in evidence.recording.channels})
+    mates = {a: b for p in engine.waste_pairs for a, b in (p, p[::-1]) if firings.resolved}
     results = []
     for rank, i in enumerate(order, start=1):
         cylinder = i + 1
@@ -237,7 +238,13 @@ def _build_results(
                 faults=tuple(Fault(t, float(p)) for t, p in ranked),
                 features=take_medians(events, cylinder),
                 evidence=(
-                    *write_evidence(events, extras, cylinder, disturbed_share=disturbed),
+                    *write_evidence(
+                        events,
+                        extras,
+                        cylinder,
+                        mate=mates.get(cylinder, 0),
+                        disturbed_share=disturbed,
+                    ),
                     *describe_other_channels(evidence, probability, cylinder),
                 )
                 if suspect

@@ -53,8 +53,8 @@ CHARGE_POWER, CHARGE_STEP = 0.8, 0.03  # of the current in volts times dwell; dr
 BATCH = 256  # kicks scored at once
 # Starts: volts per microsecond of the rise, its part in the collector's, the ringing, the driver.
 RISES_V_PER_US = (4.0, 7.0, 10.0, 14.0)
-SHARES = (0.0022, 0.003, 0.004)
-RINGS_RAD_PER_US = (1.2, 1.4, 1.65, 1.95, 2.3)
+SHARES = (0.0018, 0.0035, 0.007)
+RINGS_RAD_PER_US = (0.9, 1.2, 1.6, 2.2)
 FALLS_US = (2.5, 4.0, 5.5, 7.5)
 DAMPING = 0.3
 # Breakdowns that are drawn: roughly for the starts, for the fit, and for the final placing.

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 STEP_US = 0.1  # a thirtieth of the ringing's period
 REACH_US = 36.0  # of the drawing; later breakdowns stand clear of the ringing, and are seen
-SETTLED_US = 14.0  # behind a breakdown: four periods of the ringing, a twentieth of it is left
 LINE_FALL_US = 0.3  # 5 kohm of the lead with 60 pF: how fast the gap discharges the secondary
 LEAK_SHARE = 0.07  # of both windings' leakage in the primary inductance: coupling of 0.96 to 0.97
 EARLIER_SHARE = 0.3  # of a sample, by which the first high one may be the second behind the foot
@@ -86,33 +85,31 @@ def draw_kicks(
     ebb, follow = 0.5 * LEAK_SHARE * spring, STEP_US / (damp + STEP_US)
     volts = np.empty((n_steps, *shape), np.float32)
     height = np.empty((n_steps, len(tail)), np.float32)
-    # state: two currents in volts per microsecond, three voltages; the last has not broken down
+    # state: two currents in volts per microsecond, three voltages; row 0 does not break down
     state = np.empty((5, *shape), np.float32)
     state[:2], state[2:] = tail, -around.supply_v
     times = (np.arange(n_steps) + 1) * STEP_US
-    begins = np.searchsorted(broke_us, times - SETTLED_US)  # before: on the spark line for long
-    ends = np.searchsorted(broke_us, times)
-    for step, (begin, end, time) in enumerate(zip(begins, ends, times, strict=True)):
-        done = ends[step - 1] if step else 0
-        state[:, :, done:end] = state[:, :, -1:]
-        active = np.append(np.arange(begin, end), shape[1] - 1)
-        current, driven, secondary, capacity, collector = state[:, :, active]
+    ends = 1 + np.searchsorted(broke_us[:-1], times)
+    done = 1
+    for step, (end, time) in enumerate(zip(ends, times, strict=True)):
+        state[:, :, done:end] = state[:, :, :1]
+        done = end
+        current, driven, secondary, capacity, collector = state[:, :, :end]
         pull = secondary - collector
-        pull[:, -1:] += (drop * (driven - current))[:, -1:]
+        pull[:, :1] += (drop * (driven - current))[:, :1]
         current += spring * pull
         driven -= ebb * (secondary + collector)
         net = current - tail * np.maximum(np.float32(0.0), np.float32(1.0) - time / fall)
-        free = capacity + STEP_US * net + damp * net
-        collector = np.minimum(np.maximum(free, floor), clamp)
-        capacity = np.where(
-            collector == free, capacity + STEP_US * net, capacity + (collector - capacity) * follow
-        )
-        charged = secondary[:, -1:] + (STEP_US * share) * (driven - current)[:, -1:]
-        secondary += (around.line_v - secondary) * (STEP_US / LINE_FALL_US)
-        secondary[:, -1:] = charged
-        state[:, :, active] = current, driven, secondary, capacity, collector
-        volts[step] = state[4]
-        volts[step, :, end:] = collector[:, -1:]
+        moved = capacity + STEP_US * net
+        free = moved + damp * net
+        held = np.minimum(np.maximum(free, floor), clamp)
+        capacity[:] = np.where(held == free, moved, capacity + (held - capacity) * follow)
+        collector[:] = held
+        charged = secondary[:, :1] + (STEP_US * share) * (driven - current)[:, :1]
+        secondary += (around.line_v - secondary) * np.float32(STEP_US / LINE_FALL_US)
+        secondary[:, :1] = charged
+        volts[step, :, : end - 1] = held[:, 1:]
+        volts[step, :, end - 1 :] = held[:, :1]
         height[step] = charged[:, 0]
     np.minimum(volts, around.ceiling_v, out=volts)
     return np.moveaxis(volts, 0, 2), height.T.astype(np.float64)

@@ -10,13 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.simulate.engine.coil import Discharge, compute_ramp, compute_secondary
+from misfire.simulate.engine.collector import REVERSE_V, Collector
 from misfire.simulate.engine.firing import Firing
 from misfire.simulate.engine.inrush import compute_inrush
 from misfire.simulate.engine.pieces import Sketch
 from misfire.simulate.engine.track import Grid
 from misfire.simulate.scenario import ChannelModel, CoilModel
 
-REVERSE_V = -25.0  # a driver lets the primary swing this far below earth
+SOFT_US = 30.0  # a driver this slow lets the current go along an exponential, not a straight line
+BATCH = 128  # strokes whose kicks are followed at once
 Float32Array = NDArray[np.float32]
 FloatArray = NDArray[np.floating[Any]]
 Strike = TypeVar("Strike", bound=Discharge | Sketch)
@@ -49,6 +51,13 @@ def list_strokes(firings: list[Firing], kind: type[Strike]) -> list[Stroke[Strik
     return strokes[::-1]
 
 
+def let_go(time: FloatArray, fall_us: float) -> FloatArray:
+    """Share of a current that is left as a driver lets it go, from switch-off on."""
+    if fall_us < SOFT_US:
+        return np.asarray(np.maximum(0.0, 1 - time * 1e6 / fall_us))
+    return np.asarray(np.exp(-2e6 * time / fall_us))
+
+
 class StrokeSignals(Generic[Strike]):
     """Which strokes each coil channel sees, however they are drawn."""
 
@@ -60,7 +69,100 @@ class StrokeSignals(Generic[Strike]):
 
     def draw_primary(self, volts: Float32Array, channel: ChannelModel, grid: Grid) -> None:
         """Write the strokes of one coil into a channel that holds the supply level; in place."""
+        spans = [(stroke, *self._span(stroke, grid)) for stroke in self._select(channel.cylinders)]
+        spans = [span for span in spans if span[3] > span[1]]
+        for begin in range(0, len(spans), BATCH):
+            part = spans[begin : begin + BATCH]
+            supply = [float(volts[min(off, grid.n - 1)]) for _, _, off, _ in part]
+            heads, time_s = self._follow_heads([s for s, *_ in part], supply, channel, grid)
+            for (stroke, first, off, last), supply_v, head in zip(part, supply, heads, strict=True):
+                base = volts[first:last].astype(float)
+                time = grid.start_s + np.arange(first, last) * grid.period_s - stroke.off_s
+                split = max(0, off - first)
+                on = time[:split] + stroke.discharge.dwell_s
+                volts[first : first + split] = self._charge_level(stroke, on, base[:split])
+                late, rest = time[split:], base[split:]
+                kick = rest + self._compute_volts(stroke, late) / self.coil.turns_ratio
+                kick = np.clip(kick, REVERSE_V, self.coil.clamp_v)
+                n = int(np.searchsorted(late, time_s[-1]))
+                smooth = self._compute_smooth(stroke, late[:n]) / self.coil.turns_ratio + supply_v
+                kick[:n] += np.interp(late[:n], time_s, head) - np.clip(
+                    smooth, REVERSE_V, self.coil.clamp_v
+                )
+                volts[first + split : last] = np.clip(kick, REVERSE_V, self.coil.clamp_v)
+
+    def _follow_heads(
+        self,
+        strokes: list[Stroke[Strike]],
+        supply: list[float],
+        channel: ChannelModel,
+        grid: Grid,
+    ) -> tuple[FloatArray, FloatArray]:
+        """Follow the first part of kicks, ringing and all, as the probe shows it; with its times.
+
+        A probe that is slower than the sampling is left to the instrument.
+        """
+        coil = self.coil
+        henry = max(coil.leak, 1e-3) * coil.primary_mh * 1e-3
+        collector = Collector(henry, coil.collector_nf * 1e-9, coil.collector_q, coil.clamp_v)
+        broke = [s.discharge.breakdown_s for s in strokes]
+        reach = max([coil.fall_us * 1e-6, *(at for at in broke if at == at)]) + collector.lasts_s
+        time = np.arange(math.ceil(reach / collector.step_s)) * collector.step_s
+        coupled = np.stack([self._compute_rise(s, time) for s in strokes]) / coil.turns_ratio
+        top = np.array([s.discharge.compute_top() for s in strokes])
+        low = [
+            self._charge_level(s, np.array([s.discharge.dwell_s]), np.array([v]))[0]
+            for s, v in zip(strokes, supply, strict=True)
+        ]
+        share = self._let_go(time)
+        coupled += share * np.array(low)[:, None] + (1 - share) * np.array(supply)[:, None]
+        heads = collector.follow(coupled, top[:, None] * share, np.array(low))
+        if channel.bandwidth_hz >= 0.45 / grid.period_s:
+            from scipy.signal import lfilter
+
+            keep = math.exp(-2 * math.pi * channel.bandwidth_hz * collector.step_s)
+            heads, _ = lfilter([1 - keep], [1.0, -keep], heads, zi=keep * heads[:, :1])
+        return heads, time
+
+    def _compute_rise(self, stroke: Stroke[Strike], time: FloatArray) -> FloatArray:
+        """Compute the secondary's volts as the driver lets go bit by bit, not at once and later.
+
+        Each part of the current that is cut off adds a rise of its own from then on.
+        """
+        volts = self._compute_smooth(stroke, time)
+        broke_s, delay = stroke.discharge.breakdown_s, 0.5e-6 * self.coil.handover_us
+        stop = int(np.searchsorted(time, broke_s)) if broke_s == broke_s else time.size
+        if not 0 < stop < time.size:
+            return volts
+        at_once = self._compute_smooth(stroke, np.minimum(time[:stop] + delay, broke_s - 1e-9))
+        beyond = np.maximum(1.0, time[:stop] / max(broke_s - delay, 1e-9))  # the rise led on
+        cut = -np.diff(let_go(time[:stop], self.coil.handover_us), prepend=1.0)
+        rise = np.convolve(cut, at_once * beyond)[:stop]
+        if rise[-1] > 0:
+            volts[:stop] = rise * (volts[stop - 1] / rise[-1])
+        return volts
+
+    def _let_go(self, time: FloatArray) -> FloatArray:
+        """Share of the current that the driver still lets through, from switch-off on."""
+        return let_go(time, self.coil.fall_us)
+
+    def _span(self, stroke: Stroke[Strike], grid: Grid) -> tuple[int, int, int]:
+        """First, switch-off and last sample of a stroke, within the recording."""
         raise NotImplementedError
+
+    def _charge_level(
+        self, stroke: Stroke[Strike], time: FloatArray, base: FloatArray
+    ) -> FloatArray:
+        """Primary voltage while the driver is on; `time` counts from switch-on."""
+        raise NotImplementedError
+
+    def _compute_smooth(self, stroke: Stroke[Strike], time: FloatArray) -> FloatArray:
+        """Voltage of the secondary winding from switch-off on, with nothing drawn at random."""
+        raise NotImplementedError
+
+    def _compute_volts(self, stroke: Stroke[Strike], time: FloatArray) -> FloatArray:
+        """Voltage of the secondary winding from switch-off on."""
+        return self._compute_smooth(stroke, time)
 
     def draw_current(self, amps: Float32Array, channel: ChannelModel, grid: Grid) -> None:
         """Add the coil currents of a feed to a channel of zeros; in place."""
@@ -117,22 +219,6 @@ class CoilSignals(StrokeSignals[Discharge]):
         rough = rng.standard_normal(1 << 15)
         smooth = np.cumsum(rough - np.convolve(rough, np.ones(64) / 64, "same"))
         self.flutter = smooth / smooth.std()
-        self.break_hz = float(rng.uniform(15e3, 60e3))  # leakage ringing when the gap breaks down
-
-    def draw_primary(self, volts: Float32Array, channel: ChannelModel, grid: Grid) -> None:
-        """Write the strokes of one coil into a channel that holds the supply level; in place."""
-        for stroke in self._select(channel.cylinders):
-            d = stroke.discharge
-            first, off, last = self._span(stroke, grid)
-            if last <= first:
-                continue
-            base = volts[first:last].astype(float)
-            time = grid.start_s + np.arange(first, last) * grid.period_s - stroke.off_s
-            split = max(0, off - first)
-            shape = np.empty(last - first)
-            shape[:split] = self._charge_level(stroke, time[:split] + d.dwell_s, base[:split])
-            shape[split:] = self._kick_level(stroke, time[split:], base[split:])
-            volts[first:last] = shape
 
     def _span(self, stroke: Stroke[Discharge], grid: Grid) -> tuple[int, int, int]:
         """First, switch-off and last sample of a stroke, within the recording."""
@@ -160,32 +246,11 @@ class CoilSignals(StrokeSignals[Discharge]):
             level = level + np.maximum(0.0, held - level) * settle
         return np.asarray(level)
 
-    def _kick_level(
-        self, stroke: Stroke[Discharge], time: FloatArray, base: FloatArray
-    ) -> FloatArray:
-        """Primary voltage from switch-off on."""
-        coil, d = self.coil, stroke.discharge
-        volts = base + self._secondary(stroke, time) / coil.turns_ratio
-        # leakage energy: up to the clamp at once, for as long as it lasts
-        lasts = coil.leak * coil.primary_mh * 1e-3 * d.peak_a / coil.clamp_v
-        if lasts > 0:
-            height = 0.9 * (coil.clamp_v - 14.0) * np.exp(-coil.fall_us / 15.0)
-            since = time - d.kick_s
-            spike = height * np.exp(-np.maximum(0.0, since - lasts) / (0.7 * lasts))
-            volts += np.where(since >= 0, spike, 0.0)
-        if d.burn_s > 0:
-            since = time - d.breakdown_s
-            stop = int(np.searchsorted(since, 250e-6))
-            begin = int(np.searchsorted(since, 0.0))
-            if stop > begin:
-                s = since[begin:stop]
-                volts[begin:stop] += (
-                    0.2 * d.breakdown_v / coil.turns_ratio
-                    * np.exp(-s / 40e-6) * np.cos(2 * np.pi * self.break_hz * s)
-                )  # fmt: skip
-        return np.clip(volts, REVERSE_V, coil.clamp_v)
+    def _compute_smooth(self, stroke: Stroke[Discharge], time: FloatArray) -> FloatArray:
+        """Voltage of the secondary winding from switch-off on, with nothing drawn at random."""
+        return compute_secondary(stroke.discharge, time)
 
-    def _secondary(self, stroke: Stroke[Discharge], time: FloatArray) -> FloatArray:
+    def _compute_volts(self, stroke: Stroke[Discharge], time: FloatArray) -> FloatArray:
         """Voltage of the secondary winding from switch-off on, with flutter and restrikes."""
         d = stroke.discharge
         volts = compute_secondary(d, time)
@@ -228,10 +293,7 @@ class CoilSignals(StrokeSignals[Discharge]):
             beside = compute_inrush(time[:split] + d.dwell_s, d.inrush, volts=d.ramp_v)
             amps[first:off] += np.minimum(np.minimum(ramp, d.peak_a) + beside, d.held_a)
             top_a = d.compute_top()
-            if coil.fall_us < 30:
-                amps[off:last] += top_a * np.maximum(0.0, 1 - time[split:] / fall)
-            else:
-                amps[off:last] += top_a * np.exp(-time[split:] / (0.5 * fall))
+            amps[off:last] += top_a * self._let_go(time[split:])
             self._add_clamp_current(amps, stroke, grid)
 
     def _add_clamp_current(self, amps: Float32Array, stroke: Stroke[Discharge], grid: Grid) -> None:
@@ -266,5 +328,5 @@ class CoilSignals(StrokeSignals[Discharge]):
             ring = 1 - np.exp(-d.alpha * on) * np.cos(d.omega * on)
             shape = np.empty(last - first)
             shape[:split] = -self.coil.turns_ratio * np.maximum(0.0, drop) * ring
-            shape[split:] = self._secondary(stroke, time[split:])
+            shape[split:] = self._compute_volts(stroke, time[split:])
             kilovolts[first:last] += (share * 1e-3) * shape

@@ -9,7 +9,7 @@ import dataclasses
 
 from misfire.simulate.dice import Dice
 from misfire.simulate.pieces_model import IDLE_DENSITY, PiecesModel
-from misfire.simulate.scenario import ChannelModel, CoilModel, EngineModel, InstrumentModel
+from misfire.simulate.scenario import ChannelModel, CoilModel, EngineModel
 
 
 def draw_pieces(dice: Dice, engine: EngineModel, coil: CoilModel) -> PiecesModel:
@@ -72,11 +72,6 @@ def draw_pieces(dice: Dice, engine: EngineModel, coil: CoilModel) -> PiecesModel
         # what still flows as the spark goes out lifts the voltage first: no steep fall at once
         ring_start=dice.flat(0.7, 1.1),
         ring_phase=dice.flat(-0.9, 0.15),
-        break_share=dice.flat(0.0, 0.45),
-        break_khz=dice.log(10.0, 90.0),
-        break_us=dice.log(8.0, 90.0),
-        spike=dice.flat(0.0, 0.95),
-        spike_us=dice.log(1.0, 15.0),
         clamp_us=dice.log(20.0, 300.0),
         on_share=dice.flat(0.4, 1.1),
         bend=dice.flat(0.05, 0.35) if dice.chance(0.3) else dice.flat(-0.08, 0.05),
@@ -90,16 +85,13 @@ def draw_pieces(dice: Dice, engine: EngineModel, coil: CoilModel) -> PiecesModel
     )
 
 
-def draw_probes(
-    dice: Dice, channels: tuple[ChannelModel, ...], instruments: tuple[InstrumentModel, ...]
-) -> tuple[ChannelModel, ...]:
+def draw_probes(dice: Dice, channels: tuple[ChannelModel, ...]) -> tuple[ChannelModel, ...]:
     """Give the coil probes of a hook-up a bandwidth, a zero and a polarity of their own.
 
     Parameters
     ----------
     dice : Dice
     channels : tuple of ChannelModel
-    instruments : tuple of InstrumentModel
 
     Returns
     -------
@@ -108,13 +100,9 @@ def draw_probes(
     changed = []
     for channel in channels:
         new = channel
-        rate = instruments[channel.instrument].rate_hz
         if channel.role == "coil_primary":  # an attenuator of no great quality
-            corner = dice.log(20e3, 1e6)
-            zero = dice.flat(-0.01, 0.01)
-            if corner < 0.4 * rate:
-                new = dataclasses.replace(channel, bandwidth_hz=corner)
-            new = dataclasses.replace(new, zero=zero)
+            corner, zero = dice.log(20e3, 1e6), dice.flat(-0.01, 0.01)
+            new = dataclasses.replace(channel, bandwidth_hz=corner, zero=zero)
         elif channel.role == "coil_secondary":
             new = dataclasses.replace(channel, reversed=dice.chance(0.5))
         changed.append(new)

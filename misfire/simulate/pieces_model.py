@@ -45,11 +45,6 @@ class PiecesModel:
     ring_swings: float = number(6.0, 0.5, 20.0)  # then it has ended
     ring_start: float = number(0.9, 0.0, 2.0)  # after a burn, share of the line's end
     ring_phase: float = number(0.0, -3.2, 3.2)
-    break_share: float = number(0.15, 0.0, 1.0)  # ringing of the breakdown, share of its volts
-    break_khz: float = number(30.0, 5.0, 300.0)
-    break_us: float = number(30.0, 2.0, 200.0)
-    spike: float = number(0.4, 0.0, 1.0)  # at switch-off, primary only, share of the driver's clamp
-    spike_us: float = number(5.0, 0.5, 40.0)
     clamp_us: float = number(80.0, 5.0, 600.0)  # how long an unbroken kick stands at the clamp
     on_share: float = number(
         0.75, 0.2, 1.5

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -153,6 +154,8 @@ class CoilModel:
     clamp_v: float = number(400.0, 250.0, 550.0)
     clamp_share: float = number(0.3, 0.0, 1.0)  # of the peak current, as the clamp is reached
     fall_us: float = number(3.0, 0.2, 120.0)  # current fall time; long: soft switch-off
+    collector_nf: float = number(2.0, 0.1, 100.0)  # capacity across the driver; rings with the leak
+    collector_q: float = number(5.0, 1.0, 40.0)  # quality of that ringing
     winding_pf: float = number(25.0, 5.0, 120.0)  # part of secondary_pf before a blocking diode
     diode: bool = False  # in the secondary: lets nothing through while the coil charges
     ring_q: float = number(6.0, 1.0, 30.0)  # quality of the open secondary's oscillation
@@ -166,6 +169,15 @@ class CoilModel:
     def __post_init__(self) -> None:
         """Check ranges."""
         check_fields(self, "coil")
+
+    @property
+    def handover_us(self) -> float:
+        """Time in which the current goes over to the secondary: the driver's and the leakage's.
+
+        L I / V (textbook) at the driver's clamp.
+        """
+        henry = self.leak * self.primary_mh * 1e-3
+        return math.hypot(self.fall_us, 1e6 * henry * self.target_a / (self.clamp_v - 14.0))
 
 
 @dataclass(frozen=True, slots=True)

@@ -124,3 +124,25 @@ class TestWriteEvidence:
             events[name] = np.nan
         extras.loc[:, ["no_breakdown", "no_dwell", "torque_deficit_z", "ramp_step_a"]] = np.nan
         assert write_evidence(events, extras, 2) == ()
+
+
+class TestPlugsOfOneCoil:
+    """Two plugs in series: the one under compression takes most (common practice)."""
+
+    def test_a_wide_gap_asks_for_more_in_its_own_compression_strokes(self):
+        tabled = tables(firing_voltage_kv=(own_rows(3), 16.0))
+        text = " | ".join(write_evidence(*tabled, 3, mate=2))
+        assert "its own asks for more: 16.0 kV" in text
+        assert "in those of cylinder 2 (ratio 1.33 ± 0.03)" in text
+        assert "its own asks for less" in " | ".join(write_evidence(*tabled, 2, mate=3))
+
+    def test_like_plugs_few_firings_and_bounds_tell_nothing(self):
+        assert write_evidence(*tables(), 3, mate=2) == ()
+        high = {"firing_voltage_kv": (own_rows(3), 16.0)}
+        dark = tables(**high, no_breakdown=(own_rows(3), 1.0))
+        events, extras = tables(**high)
+        events["flags"] = np.where(events["cylinder"] == 2, "clipped", "")
+        for tabled in (dark, (events, extras)):
+            assert "plugs in series" not in " | ".join(write_evidence(*tabled, 3, mate=2))
+        unknown = {"firing_voltage_kv": (own_rows(2), np.nan)}
+        assert "plugs" not in " | ".join(write_evidence(*tables(**unknown), 3, mate=2))

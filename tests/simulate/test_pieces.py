@@ -21,7 +21,7 @@ from misfire.simulate.scenario import ChannelModel, CoilModel, FaultModel, Instr
 from misfire.simulate.scenario_file import parse_scenario
 
 RATE = 500e3
-CLEAN = PiecesModel(teeth=0.0, wobble=0.0, hump=0.0, break_share=0.0, spike=0.0, on_ring=0.0)
+CLEAN = PiecesModel(teeth=0.0, wobble=0.0, hump=0.0, on_ring=0.0)
 RAMP = Ramp(dwell_s=2e-3, start_a=0.0, final_a=28.0, tau_s=6e-3)
 KICK = Rise(delay_s=0.0, quarter_s=60e-6, power=1.0, top_v=30e3)
 RING = Ring(start_v=1000.0, period_s=200e-6, keep=0.6, swings=6.0)

@@ -103,7 +103,7 @@ def test_kick_and_cut_off_stand_at_the_truth(recording):
             continue
         if cylinder == 1:
             assert primary[at - 4] < 5
-            assert primary[at : at + 5].max() > 60
+            assert primary[at : at + 5].max() > 25  # over the supply; the top may fall between
         assert amps[at - 3] > 6.5
         assert amps[at + 6] < 3.5
 
@@ -212,7 +212,7 @@ def test_waste_spark_fires_every_revolution_and_distributor_every_firing():
         )
         recording = simulate(scenario)
         volts = recording.channels[0].counts * recording.channels[0].scale
-        kicks = np.flatnonzero((volts[:-1] < 60) & (volts[1:] >= 60))
+        kicks = np.flatnonzero((volts[:-1] < 25) & (volts[1:] >= 25))
         kicks = kicks[np.diff(kicks, prepend=-10000) > 1000]
         cycles = recording.truth["rpm"]["median"] / 120 * 4.0
         assert kicks.size == pytest.approx(per_cycle * cycles, abs=3)

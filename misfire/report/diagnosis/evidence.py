@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 FEW_ODD = 0.02  # of a cylinder's firings with an odd spark: fewer are not worth a sentence
 MOSTLY = 0.9  # of the lost firings had a usual spark: worth a sentence
+LEAST_TOLD = 12  # firings of each plug of a pair whose voltage is known
+PLUGS_ERROR, LEAST_APART = 0.02, 0.1  # log: what both share cancels; sound plugs differ by a tenth
 FLAGGED = ("not_switched", "no_breakdown")  # sparks that are counted by their own marks
 
 
@@ -23,6 +25,7 @@ def write_evidence(
     extras: pd.DataFrame,
     cylinder: int,
     *,
+    mate: int = 0,
     disturbed_share: float = 0.0,
 ) -> tuple[str, ...]:
     """Write what speaks for or against one cylinder.
@@ -33,6 +36,8 @@ def write_evidence(
     extras : DataFrame
         Same rows; `lost`, `no_breakdown`, `no_dwell`, `torque_deficit_z`, `ramp_step_a`.
     cylinder : int
+    mate : int
+        The cylinder that its coil fires as well; 0: none, or the two cannot be told apart.
     disturbed_share : float [0..1]
         Share of firings with crank pulses missing or extra.
 
@@ -92,6 +97,8 @@ def write_evidence(
         sentence = _compare(values, own, mine_lost, good, words, quantity)
         if sentence:
             sentences.append(sentence)
+    if mate:
+        sentences += _compare_plugs(events, extras, cylinder, mate)
     step = extras["ramp_step_a"].to_numpy(float)
     if np.isfinite(step[own]).any():
         here = float(np.nanmedian(step[own]))
@@ -145,6 +152,36 @@ def _describe_usual(events: pd.DataFrame, mine_lost: NDArray[np.bool_]) -> list[
 def _signed(value: float) -> str:
     """Whole number with a true minus sign."""
     return str(round(value)).replace("-", "−")
+
+
+def _compare_plugs(
+    events: pd.DataFrame, extras: pd.DataFrame, cylinder: int, mate: int
+) -> list[str]:
+    """Say which plug of a double-ended coil asks for more, where the firing voltages tell.
+
+    The plugs are in series and the one under compression takes most: what one of them asks for
+    more shows in its own compression strokes, and little in the other's (common practice).
+    """
+    volts = events["firing_voltage_kv"].to_numpy(float)
+    bound = events["flags"].astype(str).str.contains("clipped").to_numpy(bool)
+    told = (volts > 0) & (extras["no_breakdown"].to_numpy(float) != 1) & ~bound
+    here, there = (
+        np.log(volts[told & (events["cylinder"] == c).to_numpy()]) for c in (cylinder, mate)
+    )
+    if min(here.size, there.size) < LEAST_TOLD:
+        return []
+    apart = float(np.median(here) - np.median(there))
+    error = PLUGS_ERROR
+    for own in (here, there):  # of a median of normal noise
+        error = float(np.hypot(error, 1.25 * own.std() / np.sqrt(own.size)))
+    if abs(apart) < max(2.0 * error, LEAST_APART):
+        return []
+    more, kilovolts = ("more" if apart > 0 else "less"), np.exp([np.median(here), np.median(there)])
+    return [
+        f"of the two plugs in series its own asks for {more}: {kilovolts[0]:.1f} kV in its "
+        f"compression strokes against {kilovolts[1]:.1f} kV in those of cylinder {mate} "
+        f"(ratio {np.exp(apart):.2f} ± {np.exp(apart) * error:.2f})"
+    ]
 
 
 def _compare(

@@ -29,7 +29,7 @@ class Circuit:
     saturation_v: float
     limit_a: float
     clamp_v: float
-    fall_s: float
+    fall_s: float  # in which the current goes over to the secondary
     efficiency: float
     capacitance_f: float  # secondary
     series_ohm: float  # secondary winding, lead, resistor

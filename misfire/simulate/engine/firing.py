@@ -118,7 +118,7 @@ def make_circuit(coil: CoilModel, supply_v: float, changes: Changes) -> Circuit:
         saturation_v=coil.saturation_v,
         limit_a=coil.limit_a,
         clamp_v=coil.clamp_v,
-        fall_s=coil.fall_us * 1e-6,
+        fall_s=coil.handover_us * 1e-6,
         efficiency=coil.efficiency * changes.efficiency_share,
         capacitance_f=farad,
         series_ohm=coil.secondary_kohm * 1e3 + changes.extra_ohm,

@@ -162,7 +162,7 @@ class Sketcher:
         coil, pieces, marks = self.coil, self.pieces, wanted.marks
         energy = self._energy(ramp, marks)
         top = pieces.reach_kv * 1e3 * energy**pieces.reach_power
-        delay, quarter = coil.fall_us * 0.5e-6, pieces.rise_us * 1e-6 * marks.rise_share
+        delay, quarter = coil.handover_us * 0.5e-6, pieces.rise_us * 1e-6 * marks.rise_share
         behind = coil.rotor_gap_kv * 1e3 * math.exp(0.04 * float(rng.standard_normal()))
         level_behind = ROTOR_V if behind else 0.0
         never = wanted.never
