@@ -12,6 +12,9 @@ MOST_POSITIONS = 400  # no flywheel ring has more teeth
 SURVEY_TEETH = 200_000  # enough of a recording to know its wheel
 LEAST_TURNS = 2.0  # an unknown wheel must repeat this often to be believed
 GAP_STEPS = 6  # the longest gap looked for, in tooth pitches
+SPLITS = (2, 3)  # parts of a pitch at which a tooth may stand that is there beside the even ones
+SHORT = 0.85  # of the usual pitch: one of the two beside such a tooth
+LEAST_MATCH = 0.4  # of the uneven steps that come again: more and it is no chance
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,9 +138,16 @@ def describe_wheel(wheel: CrankWheel) -> str:
     --------
     >>> describe_wheel(CrankWheel(positions=36, gaps=((17, 18), (20, 21), (35, 36))))
     '36-2-2-2'
+    >>> describe_wheel(CrankWheel(positions=10, gaps=((2,), (4,), (6,), (8,))))
+    '5+1'
     """
     if not wheel.gaps:
         return f"{wheel.positions} teeth without a gap"
+    steps = make_pattern(wheel).steps
+    usual = int(np.median(steps))
+    even = wheel.positions // usual
+    if usual > 1 and steps.max() == usual and 1 < np.sum(steps < usual) <= even / 2:
+        return f"{even}+{steps.size - even}"
     return "-".join(str(n) for n in (wheel.positions, *(len(gap) for gap in wheel.gaps)))
 
 
@@ -157,17 +167,45 @@ def find_wheel(tooth_s: NDArray[np.float64]) -> tuple[CrankWheel, float] | None:
     if tooth_s.size > SURVEY_TEETH:
         middle = (tooth_s.size - SURVEY_TEETH) // 2
         tooth_s = tooth_s[middle : middle + SURVEY_TEETH]
-    steps = _guess_steps(np.diff(tooth_s))
-    gap = np.flatnonzero((steps > 1) & (steps <= GAP_STEPS))
+    pitches = _measure_pitches(np.diff(tooth_s))
+    found = _find_turn(np.round(pitches).astype(np.int64), usual=1)
+    if found is not None and np.any(found[0] > 1):
+        return _wheel_of(found[0]), found[1]
+    return _find_even_and_more(pitches)
+
+
+def _find_even_and_more(pitches: NDArray[np.float64]) -> tuple[CrankWheel, float] | None:
+    """Work out an even wheel with a tooth more: where two intervals together are a pitch."""
+    short = pitches < SHORT
+    pairs = np.flatnonzero(short[:-1] & short[1:])
+    share = pitches[pairs] / (pitches[pairs] + pitches[pairs + 1])
+    best, least = None, np.inf
+    for parts in SPLITS:
+        steps = parts * np.round(pitches).astype(np.int64)
+        first = np.clip(np.round(parts * share).astype(np.int64), 1, parts - 1)
+        steps[pairs], steps[pairs + 1] = first, parts - first
+        found = _find_turn(steps, usual=parts)
+        off = float(np.median(np.abs(share - first / parts))) if share.size else np.inf
+        if found is None or found[0].max() > parts or off >= least:
+            continue
+        if parts * (found[0].size - 1) == found[0].sum():
+            best, least = (_wheel_of(found[0]), found[1]), off
+    return best
+
+
+def _find_turn(steps: NDArray[np.int64], *, usual: int) -> tuple[NDArray[np.int64], float] | None:
+    """Find the steps of one revolution, whose unusual ones come again, and how many turns do."""
+    odd = steps > 1 if usual == 1 else steps != usual
+    odd = np.flatnonzero(odd & (steps <= GAP_STEPS * usual))
     longest = min(MOST_POSITIONS, steps.size // 2)
-    if gap.size < 3 or longest < 2:
+    if odd.size < 3 or longest < 2:
         return None
     match = np.zeros(longest + 1)
     for period in range(2, longest + 1):
-        inside = gap[gap + period < steps.size]
+        inside = odd[odd + period < steps.size]
         if inside.size >= 2:
             match[period] = np.mean(steps[inside + period] == steps[inside])
-    if match.max() < 0.4:
+    if match.max() < LEAST_MATCH:
         return None
     period = int(np.flatnonzero(match >= 0.9 * match.max())[0])
     same = steps[period:] == steps[:-period]
@@ -176,18 +214,15 @@ def find_wheel(tooth_s: NDArray[np.float64]) -> tuple[CrankWheel, float] | None:
     if turns < LEAST_TURNS - 1:  # the first revolution has none before it
         return None
     pattern = steps[start : start + period]
-    pattern = pattern[: smallest_repeat(pattern)]
-    if not np.any(pattern > 1):
-        return None
-    return _wheel_of(pattern), turns
+    return pattern[: smallest_repeat(pattern)], turns
 
 
-def _guess_steps(pitch_s: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Guess steps in positions by comparison with the median of nine neighbouring pitches."""
+def _measure_pitches(pitch_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Measure intervals in the median of nine neighbouring ones."""
     if pitch_s.size < 9:
-        return np.ones(0, np.int64)
+        return np.ones(0)
     windows = np.lib.stride_tricks.sliding_window_view(np.pad(pitch_s, 4, mode="edge"), 9)
-    return np.round(pitch_s / np.median(windows, axis=1)).astype(np.int64)
+    return np.asarray(pitch_s / np.median(windows, axis=1))
 
 
 def _longest_run(same: NDArray[np.bool_]) -> tuple[int, int]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from misfire.records import CrankTrack, CrankWheel, Engine
-from tests.builders.wheels import GAPS, SEVERAL, tooth_offsets
+from tests.builders.wheels import GAPS, ONE_MORE, SEVERAL, tooth_offsets
 
 # ANCHORS D: firing orders of handbook tables (3 to 6 cylinders and the first V8 and V6 read, the
 # other V8, V10 and V12 from memory)
@@ -38,7 +38,7 @@ def make_engine(order=(1, 3, 4, 2), *, ignition="coil_on_plug", angles=(), **mor
 
 def make_wheel(name="60-2", *, tdc_deg=None):
     """Give the card's wheel."""
-    positions, gaps = (GAPS | SEVERAL)[name]
+    positions, gaps = (GAPS | SEVERAL | ONE_MORE)[name]
     return CrankWheel(positions, gaps, tdc_deg)
 
 
@@ -216,7 +216,7 @@ class TorqueEngine:
 
     def teeth(self):
         """Instants of the teeth and the angles the wheel claims for them."""
-        positions, gaps = (GAPS | SEVERAL)[self.wheel]
+        positions, gaps = (GAPS | SEVERAL | ONE_MORE)[self.wheel]
         offsets = np.array(tooth_offsets(positions, gaps)) * (360.0 / positions)
         error = np.random.default_rng(99).normal(0.0, self.pitch_error_deg, offsets.size)
         turns = np.arange(int(self.angle_deg[-1] // 360.0))[:, None] * 360.0

@@ -15,6 +15,11 @@ GAPS = {
     "36-2-1": (36, ((17, 18), (36,))),
     "24-plain": (24, ()),
 }
+EVEN = tuple((p,) for p in range(4, 25, 2)), tuple((p, p + 1) for p in range(5, 36, 3))
+ONE_MORE = {  # twelve even teeth, and one more half way or a third of the way to the next
+    "12+1": (24, EVEN[0]),
+    "12+1 near": (36, ((3,), *EVEN[1])),
+}
 RINGS = {"135-plain": (135, ())}  # a starter's, without a gap
 SEVERAL = {  # gaps of uneven distance, and a wheel of four teeth whose halves look alike
     "36-2-2": (36, ((8, 9), (35, 36))),
@@ -50,7 +55,7 @@ class Crank:
 
     def teeth(self, name):
         """Instants and true unwrapped angles of the teeth of a wheel."""
-        positions, gaps = (GAPS | RINGS | SEVERAL)[name]
+        positions, gaps = (GAPS | RINGS | SEVERAL | ONE_MORE)[name]
         pitch = 360.0 / positions
         first = math.floor(self.angle_deg[0] / 360.0)
         last = math.ceil(self.angle_deg[-1] / 360.0)

@@ -12,7 +12,7 @@ from misfire.dsp.track import angle_at, time_at
 from misfire.errors import CycleError, ParameterError
 from misfire.records import CrankWheel
 from tests.builders.engines import TorqueEngine, make_engine, make_wheel
-from tests.builders.wheels import GAPS, Crank
+from tests.builders.wheels import GAPS, ONE_MORE, SEVERAL, Crank
 
 WHEELS = {name: CrankWheel(*GAPS[name]) for name in GAPS}
 WITH_GAP = [name for name in GAPS if name != "24-plain"]
@@ -257,6 +257,22 @@ class TestUnknownWheel:
         assert find_wheel(time_s)[0] == WHEELS["60-2"]
         assert describe_wheel(find_wheel(time_s)[0]) == "60-2"
 
+    @pytest.mark.parametrize("name", ["12+1", "12+1 near", "36-2-2", "36-2-1-1"])
+    @pytest.mark.parametrize("seed", range(20))
+    def test_uneven(self, name, seed):
+        rng = np.random.default_rng(seed)
+        rpm, ripple = float(rng.uniform(250, 6000)), float(rng.uniform(0.0, 0.12))
+        crank = Crank(steady(rpm), duration_s=2.5, start_deg=100.0 * seed, ripple=ripple,
+                      ripple_order=float(rng.choice([1.0, 1.5, 2.0, 3.0])))  # fmt: skip
+        time_s, _ = crank.teeth(name)
+        time_s = time_s + rng.normal(0.0, 0.05, time_s.size) / (6.0 * rpm)  # teeth read to 0.05 deg
+        track = decode_wheel(time_s, wheel=None)
+        positions, gaps = (SEVERAL | ONE_MORE)[name]
+        assert describe_wheel(track.wheel) in (name.removesuffix(" near"), "36-1-1-2", "36-1-2-1")
+        assert track.wheel.positions == positions
+        assert sum(map(len, track.wheel.gaps)) == sum(map(len, gaps))
+        assert np.ptp(np.diff(track.angle_deg - crank.angle(track.time_s))) < 1.0
+
     def test_plain_is_not_guessed(self):
         time_s, _ = Crank(steady(700), duration_s=2.0).teeth("24-plain")
         with pytest.raises(CycleError, match="no wheel can be made out"):
@@ -355,6 +371,18 @@ class TestStarts:
             turn = 360.0 if track.revolution_known else 180.0
             assert np.ptp(off) < 1e-6
             assert abs((off[0] + turn / 2) % turn - turn / 2) < 1e-6
+
+    # a tooth a third of the way to the next, at speeds that double within a firing interval, may be
+    # taken for one of the even teeth
+    @pytest.mark.parametrize(("wheel", "least"), [("12+1", 19), ("12+1 near", 15)])
+    def test_one_more_tooth(self, wheel, least):
+        n_right = 0
+        for seed in range(20):
+            time_s, angle = self.make(wheel, seed, starts=True)
+            track = decode_wheel(time_s, wheel=make_wheel(wheel))
+            off = track.angle_deg[:] - angle[np.searchsorted(time_s, track.time_s[:])]
+            n_right += track.time_s.size >= 0.95 * time_s.size and np.ptp(off) < 1e-6
+        assert n_right >= least
 
 
 class TestSwappedGaps:
