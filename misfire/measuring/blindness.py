@@ -17,10 +17,10 @@ from misfire.limits import CRANKING_RPM
 from misfire.records import Engine, Finding, Firings, Recording, StrokeTrain
 
 LEAST_RUN = 4  # firings in a row without a stroke: fewer say nothing about the channel
+HALF, SURE = 0.5, 3.0  # of a combustion: what lacks less, by so many errors, works
 # Energy [1/s^2] that a lost combustion misses at the least: 530 is usual at idle (80 J at
-# 0.15 kg m2, handbook figures), 110 the least of 100 drawn engines. What lacks less, by `SURE`
-# errors, works.
-LEAST_LOSS, SURE = 100.0, 3.0
+# 0.15 kg m2, handbook figures), 110 the least of 100 drawn engines.
+LEAST_LOSS = 100.0
 LEVEL_FALL = 3.0  # spreads by which all power strokes fall where a common coil really stops
 REST_SHIFT = 0.4  # of the supply or of the peak current: rests elsewhere than when it saw sparks
 FROZEN = 0.25  # of its own noise at rest
@@ -89,13 +89,16 @@ def find_blind(
             blind.setdefault(name, np.zeros(firings.cylinder.size, bool))[run.rows] = True
             why.setdefault(name, reason)
     for train in trains:
-        known = blind.get(train.channel.name)
-        rows = _list_singles(train, firings, engine, known)
-        mostly = known is not None and known.sum() > rows.size  # the rest is of the same kind
-        if mostly or (rows.size >= LEAST_RUN and has_worked(rows, firings, torque)):
-            name = train.channel.name
-            blind.setdefault(name, np.zeros(firings.cylinder.size, bool))[rows] = True
-            why.setdefault(name, WORKED)
+        name = train.channel.name
+        rows = _list_singles(train, firings, blind.get(name), engine)
+        if name in blind and blind[name].sum() > rows.size:  # the rest is of the same kind
+            blind[name][rows] = True
+            continue
+        for c in np.unique(firings.cylinder[rows]):
+            own = rows[firings.cylinder[rows] == c]
+            if _has_worked(own, firings, torque):
+                blind.setdefault(name, np.zeros(firings.cylinder.size, bool))[own] = True
+                why.setdefault(name, WORKED)
     findings = [_describe(name, own, why[name], firings) for name, own in blind.items()]
     return blind, tuple(findings)
 
@@ -132,11 +135,9 @@ def _list_runs(train: StrokeTrain, firings: Firings, engine: Engine) -> list[_Ru
 
 
 def _list_singles(
-    train: StrokeTrain, firings: Firings, engine: Engine, known: Bools | None
+    train: StrokeTrain, firings: Firings, known: Bools | None, engine: Engine
 ) -> NDArray[np.int64]:
-    """List what a channel missed beside the stretches already explained; of many, only then."""
-    if known is None and 2 * (len(train.channel.cylinders) or engine.cylinders) > engine.cylinders:
-        return np.empty(0, np.int64)
+    """List what a channel missed beside the stretches already explained."""
     rows = _own_rows(train, firings, engine)
     missed = _index(train, firings)[rows] < 0
     return rows[missed & ~known[rows]] if known is not None else rows[missed]
@@ -161,7 +162,7 @@ def _find_reason(
         if run.common:
             worked = _keeps_level(run, firings, torque)
         else:
-            worked = has_worked(run.rows, firings, torque)
+            worked = _has_worked(run.rows, firings, torque)
         return WORKED if worked else ""
     if run.whole or engine.cylinders == 1:
         return ""
@@ -204,30 +205,16 @@ def _cycle_s(firings: Firings) -> float:
     return 120.0 / max(float(np.median(rpm)), 60.0) if rpm.size else 0.2
 
 
-def has_worked(rows: NDArray[np.int64], firings: Firings, torque: TorqueTable) -> bool:
-    """Tell whether cylinders made their torque in firings without a spark.
-
-    Parameters
-    ----------
-    rows : int64 array [shape=(n,)]
-        Of those firings.
-    firings : Firings
-    torque : TorqueTable
-
-    Returns
-    -------
-    worked : bool
-        By the median of those whose torque is known; False for fewer than LEAST_RUN of them.
-    """
-    lack = torque.deficit[rows]
+def _has_worked(rows: NDArray[np.int64], firings: Firings, torque: TorqueTable) -> bool:
+    """Tell by the median lack of firings without a stroke whether their cylinders worked."""
+    lack = torque.lack[rows]
     known = np.isfinite(lack) & (firings.rpm[rows] > CRANKING_RPM)  # the starter hides what is lost
     n = int(known.sum())
     if n < LEAST_RUN:
         return False
-    noise = torque.noise[rows][known]
     # 1.25: standard error of a median over that of a mean, normal distribution
-    error = 1.25 * float(np.median(noise)) / np.sqrt(n)
-    return bool(float(np.median(lack[known])) + SURE * error < LEAST_LOSS)
+    error = 1.25 * float(np.median(torque.lack_sigma[rows][known])) / np.sqrt(n)
+    return bool(float(np.median(lack[known])) + SURE * error < HALF)
 
 
 def _keeps_level(run: _Run, firings: Firings, torque: TorqueTable) -> bool:

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from misfire.dsp.strokes import get_measure
 from misfire.features.torque import TorqueTable, compute_level_change
-from misfire.limits import FUEL_CUT_Z
-from misfire.measuring.blindness import LEAST_LOSS, LEAST_RUN, has_worked
+from misfire.limits import CRANKING_RPM, FUEL_CUT_Z
+from misfire.measuring.blindness import LEAST_LOSS, LEAST_RUN, SURE
 from misfire.records import STROKE_FLAGS, Engine, Finding, Firings, StrokeTrain
 
 LACK_Z = 3.0  # a firing that lacks more torque, and at least LEAST_LOSS, may have had no spark
@@ -69,20 +69,20 @@ def find_faint(
     open_: list[_Dark] = []
     proven: list[int] = []
     for dark in darks:
-        if dark.rows.size >= LEAST_RUN and has_worked(dark.rows, firings, torque):
+        if dark.rows.size >= LEAST_RUN and _has_worked(dark.rows, firings, torque):
             _mark(faint, dark, torque)
             proven.append(dark.rows.size)
         else:
             open_.append(dark)
     few = [d for d in open_ if d.rows.size < LEAST_RUN]
     pool = np.unique(np.concatenate([d.rows for d in few])) if few else np.empty(0, np.int64)
-    if np.unique(firings.cylinder[pool]).size > 1 and has_worked(pool, firings, torque):
+    if np.unique(firings.cylinder[pool]).size > 1 and _has_worked(pool, firings, torque):
         for dark in few:
             _mark(faint, dark, torque)
     for dark in open_:  # a weak cylinder, as often dark as those that worked, and no weaker then
         beside = replace(torque, deficit=_compare_own(dark, firings, torque))
         as_often = LEAST_RUN <= dark.rows.size <= AS_OFTEN * (np.median(proven) if proven else 0)
-        if as_often and has_worked(dark.rows, firings, beside):
+        if as_often and _has_worked(dark.rows, firings, beside):
             _mark(faint, dark, replace(beside, deficit_z=beside.deficit / torque.noise))
     return faint
 
@@ -108,6 +108,19 @@ def _list_darks(
             if rows.size:
                 darks.append(_Dark(train.channel.name, rows, np.flatnonzero(own & (burn_ms > 0))))
     return darks
+
+
+def _has_worked(rows: NDArray[np.int64], firings: Firings, torque: TorqueTable) -> bool:
+    """Tell whether firings without a spark line lack less than any lost combustion."""
+    lack = torque.deficit[rows]
+    known = np.isfinite(lack) & (firings.rpm[rows] > CRANKING_RPM)  # the starter hides what is lost
+    n = int(known.sum())
+    if n < LEAST_RUN:
+        return False
+    noise = torque.noise[rows][known]
+    # 1.25: standard error of a median over that of a mean, normal distribution
+    error = 1.25 * float(np.median(noise)) / np.sqrt(n)
+    return bool(float(np.median(lack[known])) + SURE * error < LEAST_LOSS)
 
 
 def _compare_own(dark: _Dark, firings: Firings, torque: TorqueTable) -> NDArray[np.float64]:

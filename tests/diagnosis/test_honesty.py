@@ -93,12 +93,21 @@ def make_train(firings, cylinder, seen):
     return StrokeTrain(channel, strokes)
 
 
+COMBUSTION = 530.0  # [1/s^2]: 80 J at 0.15 kg m2, twice, handbook figures
+
+
 def make_torque(firings, deficit, noise=30.0):
     """Make a torque table in which each firing misses `deficit` [1/s^2]."""
     nothing = make_no_torque(firings.cylinder.size)
     ones = np.ones(firings.cylinder.size)
     return replace(
-        nothing, deficit=deficit, deficit_z=deficit / noise, level=500.0 * ones, noise=noise * ones
+        nothing,
+        deficit=deficit,
+        deficit_z=deficit / noise,
+        lack=deficit / COMBUSTION,
+        lack_sigma=noise / COMBUSTION * ones,
+        level=500.0 * ones,
+        noise=noise * ones,
     )
 
 
