@@ -30,7 +30,9 @@ HALF = 0.5  # of the lost ones' usual lack: as much
 CLEARLY_Z = 2.0  # usual lack of a cylinder, in spreads
 SEVERAL = 3  # cylinders at once whose sparks show nothing: one cause, whatever their number
 DARK_SHARE = 0.85  # of a cylinder's firings lost: it is off
-TOGETHER = 0.5  # correlation, cycle by cycle, of cylinders that one switch turns off
+LIKE, LIKE_SPREAD = 0.8, 0.35  # what one that is off lacks over those that work, in combustions
+LEAST_SPREAD = 0.05  # of a combustion: no stroke is followed more closely
+TELLING = 5.0  # cycles count as so many at most: what is wrong of one is wrong of all
 BACK_CYCLES = 2  # after a cut until every cylinder has its fuel again
 LIKELY = 0.25  # share of the fault types that both plugs of a coil have together
 SHARED = ("weak_coil", "no_primary")  # faults of a coil, which all of its cylinders have
@@ -72,8 +74,16 @@ def list_engine_rivals(
         return []
     lost = mark_lost(evidence, probability, suspects)  # of most of them the spark shows nothing
     sound_spark = not lost.any() or float(bad_spark[lost].mean()) <= 0.5
+    switched = (evidence.strokes["flags"].astype(np.int64) & STROKE_FLAGS["no_dwell"]) == 0
+    rested = not lost.any() or float((bad_spark & switched)[lost].mean()) <= 0.5
     common = _find_common(
-        evidence, probability, suspects, faults, outstanding, sound_spark=sound_spark
+        evidence,
+        probability,
+        suspects,
+        faults,
+        outstanding,
+        sound_spark=sound_spark,
+        rested=rested,
     )
     fuel = _come_with_fuel(evidence, probability, suspects) if sound_spark else []
     return [*fuel, *_find_switched_off_together(evidence, suspects), *common]
@@ -87,6 +97,7 @@ def _find_common(
     outstanding: NDArray[np.bool_],
     *,
     sound_spark: bool,
+    rested: bool,
 ) -> list[Rival]:
     """Find causes of the whole engine, the wheel or a part of the engine that is switched off.
 
@@ -126,14 +137,87 @@ def _find_common(
             "engine), not to faults of so many cylinders"
         )
         found.append(Rival("whole_engine", "engine", weigh_many(len(alike)), text))
-    elif _are_part_of_engine(evidence, probability, alike):
-        text = (
-            f"cylinders {names}, evenly spaced in the firing order, are off together: an "
-            "engine that switches part of its cylinders off on purpose looks like this, and so "
-            "does a job card with too many cylinders; find out whether this engine does so"
-        )
-        found.append(Rival("part_of_engine", "engine", weigh_many(len(alike)), text))
+    elif rested:
+        found += _find_part(evidence, probability, suspects)
     return found
+
+
+def _find_part(
+    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
+) -> list[Rival]:
+    """Find that a part of the engine, with the suspects in it, is off at once.
+
+    A control unit rests every other cylinder of the firing order, every third, or a bank. Its
+    others then lack work in the cycles in which the suspects lose theirs, and as much; faults of
+    cylinders do not choose the same cycles.
+    """
+    engine, order = evidence.recording.job.engine, evidence.recording.job.engine.firing_order
+    if engine.cylinders < 4:
+        return []
+    of_cycle = _lay_out(evidence, evidence.torque.lack)
+    lost = _lay_out(evidence, np.where(mark_lost(evidence, probability, suspects), 1.0, 0.0)) > 0.5
+    kept = np.isfinite(of_cycle).all(axis=1)
+    of_cycle, lost = of_cycle[kept], lost[kept]
+    best: tuple[float, list[int]] = (-np.inf, [])
+    for part in _list_parts(order) if kept.any() else []:
+        if set(suspects) <= part:
+            inside = np.array([c in part for c in order])
+            beside = of_cycle[:, inside] - of_cycle[:, ~inside].mean(axis=1, keepdims=True)
+            best = max(best, (_weigh_together(beside, lost[:, inside]), sorted(part)))
+    if not best[1]:
+        return []
+    odds = float(np.clip(weigh_many(len(suspects)) + best[0], -MOST_ODDS, MOST_ODDS))
+    text = (
+        f"cylinders {', '.join(map(str, best[1]))}, one bank or evenly spaced in the firing order, "
+        "are off together: an engine that switches part of its cylinders off on purpose looks like "
+        "this, and so does a job card with too many cylinders; find out whether this engine does so"
+    )
+    return [Rival("part_of_engine", "engine", odds, text)]
+
+
+def _lay_out(evidence: Evidence, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Lay values of firings out by cycle and place in the firing order; NaN where there is none."""
+    order = evidence.recording.job.engine.firing_order
+    cycles, row = np.unique(evidence.firings.cycle, return_inverse=True)
+    table = np.full((cycles.size, len(order)), np.nan)
+    table[row, [order.index(int(c)) for c in evidence.firings.cylinder]] = values
+    return table
+
+
+def _list_parts(order: tuple[int, ...]) -> list[set[int]]:
+    """List what one switch may rest: by place, or banks by their usual numbering."""
+    n = len(order)
+    parts = [
+        set(order[k::step]) for step in range(2, n // 2 + 1) if n % step == 0 for k in range(step)
+    ]
+    banks = ({c for c in order if c % 2}, {c for c in order if 2 * c <= n}) if n % 2 == 0 else ()
+    return parts + [half for bank in banks for half in (bank, set(order) - bank)]
+
+
+def _weigh_together(lack: NDArray[np.float64], lost: NDArray[np.bool_]) -> float:
+    """Weigh that cylinders of a part are off in the same cycles, over each by itself.
+
+    `lack` [shape=(n_cycles, n_members), unit=combustions]: beside the rest of the engine.
+    """
+    told = 0.0
+    for k in range(lost.shape[1]):
+        at = np.delete(lost, k, axis=1).any(axis=1)
+        if at.sum() < LEAST_LOST:
+            continue
+        if (~at).sum() < LEAST_CYCLES:  # the others always: then it is off always too, or works
+            told += 0.0 if lost[:, k].mean() >= DARK_SHARE else TELLING * np.log1p(-BESIDE)
+            continue
+        usual = float(np.median(lack[~at, k]))
+        spread = 1.4826 * float(np.median(np.abs(lack[~at, k] - usual))) + LEAST_SPREAD
+        works = log_student(lack[at, k] - usual, np.array(spread), freedom=FREEDOM)
+        wide = np.array(np.hypot(spread, LIKE_SPREAD))
+        off = log_student(lack[at, k] - usual - LIKE, wide, freedom=FREEDOM)
+        share = (float(lost[~at, k].sum()) + 0.5) / (float((~at).sum()) + 1.0)
+        alone = np.logaddexp(np.log(share) + off, np.log1p(-share) + works)
+        as_one = np.logaddexp(np.log(BESIDE) + off, np.log1p(-BESIDE) + works)
+        n = int(at.sum())
+        told += TELLING / (TELLING + n) * float((as_one - alone).sum())
+    return told
 
 
 def _come_with_fuel(
@@ -338,44 +422,3 @@ def _share_a_coil(
         likely = max(float(faults[c - 1, of_pair].sum()) for c in cylinders)
         return likely >= LIKELY and any(set(cylinders) <= set(p) for p in engine.waste_pairs)
     return False
-
-
-def _are_part_of_engine(
-    evidence: Evidence, probability: NDArray[np.float64], cylinders: list[int]
-) -> bool:
-    """Tell whether these are cylinders that one switch may rest."""
-    engine = evidence.recording.job.engine
-    spaced = len(cylinders) > 1 and _are_evenly_spaced(cylinders, engine)
-    return engine.cylinders >= 4 and spaced and _go_together(evidence, probability, cylinders)
-
-
-def _are_evenly_spaced(cylinders: list[int], engine: Engine) -> bool:
-    """Tell whether as many other cylinders fire between each two of these."""
-    places = sorted(engine.firing_order.index(c) for c in cylinders)
-    apart = np.diff([*places, places[0] + engine.cylinders])
-    return bool((apart == apart[0]).all()) and apart[0] > 1
-
-
-def _go_together(
-    evidence: Evidence, probability: NDArray[np.float64], cylinders: list[int]
-) -> bool:
-    """Tell whether these cylinders are off all the time, or always in the same cycles."""
-    firings = evidence.firings
-    off = []
-    cycles = np.unique(firings.cycle)
-    for c in cylinders:
-        own = (firings.cylinder == c) & np.isfinite(probability)
-        series = np.full(cycles.size, np.nan)
-        series[np.searchsorted(cycles, firings.cycle[own])] = probability[own] >= 0.5
-        off.append(series)
-    table = np.array(off)
-    table = table[:, np.isfinite(table).all(axis=0)]
-    if table.shape[1] < LEAST_CYCLES:
-        return False
-    share = table.mean(axis=1)
-    if (share >= DARK_SHARE).all():
-        return True
-    if (share >= DARK_SHARE).any() or (table.std(axis=1) == 0).any():
-        return False
-    between = np.corrcoef(table)[np.triu_indices(len(cylinders), 1)]
-    return bool(np.mean(between) >= TOGETHER)

@@ -23,6 +23,7 @@ from misfire.records import STROKE_FLAGS, Finding
 COIL_ROLES = ("coil_primary", "coil_current", "coil_trigger")
 UNLIT_SHARE = 0.95  # of a cylinder's firings without dwell, or lost: it never fires
 SEEN_OFF = 3.0  # log odds of a lead that was seen to come off at other times, over an open primary
+UNSEEN_OFF = -1.2  # the same where nothing was seen of it, nor of the cylinder's work: 3 in 10
 WRONG_CARD = 1.5  # log odds that signals which contradict the card name another cylinder
 CONTRADICTED = {
     # Findings by which the signals contradict the card or one another -> what to do.
@@ -189,14 +190,20 @@ def _find_shaky(
         if t.channel.role != "coil_trigger"
         and not set(suspects).isdisjoint(t.channel.cylinders or suspects)
     ]
-    if not seers or not set(seers) <= off:
+    if seers and set(seers) <= off:
+        odds, why = (
+            SEEN_OFF,
+            "that channel was lost at other times as well, so its lead may be loose",
+        )
+    elif len(seers) == 1 and not felt.size:
+        odds, why = UNSEEN_OFF, "a loose lead or lost samples would look the same"
+    else:
         return []
     text = (
-        f"only {seers[0]!r} says that the coil of cylinder {names} was not switched, and that "
-        "channel was lost at other times as well, so its lead may be loose: check that lead, and "
-        "record the crank as well"
+        f"only {seers[0]!r} says that the coil of cylinder {names} was not switched, and {why}: "
+        "check that lead, and record the crank as well"
     )
-    return [Rival("lead_off", "hook-up", SEEN_OFF, text)]
+    return [Rival("lead_off", "hook-up", odds, text)]
 
 
 def _goes_for_good(lost: NDArray[np.bool_], own: NDArray[np.bool_]) -> bool:

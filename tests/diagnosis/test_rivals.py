@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from misfire.diagnosis.enginerivals import _find_accompanied
+from misfire.diagnosis.enginerivals import _find_accompanied, _find_part
 from misfire.diagnosis.rivals import Rival, compete, mark_lost, weigh_many
 from tests.builders.engines import make_engine
 
@@ -76,3 +76,28 @@ def test_of_three_cylinders_two_struck_in_a_row_are_one_cause():
     # beside ten of ten losses, elsewhere in 5 % at most: far likelier by one cause (binomial)
     assert weigh_three(beside=True) > 3.0
     assert weigh_three(beside=False) < -3.0
+
+
+def weigh_half(*, together, suspects=(1,)):
+    """Weigh that half of six cylinders is off, where 1 loses forty firings and 3 and 5 may too."""
+    engine = make_engine((1, 4, 2, 5, 3, 6))
+    rng = np.random.default_rng(8)
+    cylinder, cycle = np.tile(engine.firing_order, 200), np.repeat(np.arange(200), 6)
+    bout = (cycle % 50) < 10
+    struck = bout & np.isin(cylinder, (1, 3, 5) if together else suspects)
+    evidence = SimpleNamespace(
+        torque=SimpleNamespace(lack=rng.normal(0.0, 0.2, cycle.size) + np.where(struck, 0.8, 0.0)),
+        firings=SimpleNamespace(cylinder=cylinder, cycle=cycle),
+        recording=SimpleNamespace(job=SimpleNamespace(engine=engine)),
+    )
+    lost = np.where(bout & np.isin(cylinder, suspects), 1.0, 0.0)
+    return [r.log_odds for r in _find_part(evidence, lost, list(suspects))]
+
+
+def test_a_bank_that_lacks_work_in_the_same_cycles_is_switched_off():
+    # only cylinder 1 was called lost, or two were: the others of the bank lack as much by the crank
+    assert weigh_half(together=True)[0] > 3.0
+    assert weigh_half(together=True, suspects=(1, 5))[0] > 3.0
+    # one cylinder alone, and two of a bank whose third works on
+    assert weigh_half(together=False)[0] < -3.0
+    assert weigh_half(together=False, suspects=(1, 4)) == []  # of no half that one switch rests
