@@ -6,13 +6,13 @@
 Every kind of deception is played on simulated vehicles; `tests/deception` has the kinds in parts:
 `first` and `tried`, with which fixes were made; `unseen`, with which none was made before they were
 first counted; `later`, made after all fixes; `hostile` and `stranger`, on vehicles of another
-generator, the latter after all fixes; `driven` and `captured`, after those; `plain` vehicles show
-how often a sound one is accused without any deception. A wrong accusation is confident where the
-verdict is `misfire` and a cylinder that is not faulty has a probability of 0.8 or more. A refusal
-with a message, `inconclusive` and `no_misfire` are no accusation; an all-clear where nothing is
-left that could show a fault (`blind`) is counted by itself. Prints one line a kind, with the 95 %
-interval of the share of accusations (Clopper-Pearson); status 1 if more than 1 % are accused, or
-for anything else than a MisfireError.
+generator, the latter after all fixes; `driven`, `captured` and `trade`, after those; `plain`
+vehicles show how often a sound one is accused without any deception. A wrong accusation is
+confident where the verdict is `misfire` and a cylinder that is not faulty has a probability of 0.8
+or more. A refusal with a message, `inconclusive` and `no_misfire` are no accusation; an all-clear
+where nothing is left that could show a fault (`blind`) is counted by itself. Prints one line a
+kind, with the 95 % interval of the share of accusations (Clopper-Pearson); status 1 if more than
+1 % are accused, or for anything else than a MisfireError.
 """
 
 import argparse
@@ -34,6 +34,7 @@ from tests.deception.first import FIRST, make_first
 from tests.deception.hostile import HOSTILE
 from tests.deception.later import LATER
 from tests.deception.stranger import STRANGER
+from tests.deception.trade import TRADE
 from tests.deception.tried import TRIED
 from tests.deception.unseen import UNSEEN
 from tests.deception.vehicles import Kind, Vehicle
@@ -52,9 +53,10 @@ PARTS: dict[str, tuple[str, ...]] = {
     "stranger": tuple(STRANGER),
     "driven": tuple(DRIVEN),
     "captured": tuple(CAPTURED),
+    "trade": tuple(TRADE),
 }
 BENCH = {**HOSTILE, **STRANGER}
-DRAWN: dict[str, Kind] = {**PLAIN, **TRIED, **UNSEEN, **LATER, **DRIVEN, **CAPTURED}
+DRAWN: dict[str, Kind] = {**PLAIN, **TRIED, **UNSEEN, **LATER, **DRIVEN, **CAPTURED, **TRADE}
 OUTCOMES = ("misfire", "no_misfire", "inconclusive", "refused", "fault")
 
 
