@@ -30,6 +30,7 @@ HALF = 0.5  # of the lost ones' usual lack: as much
 CLEARLY_Z = 2.0  # usual lack of a cylinder, in spreads
 SEVERAL = 3  # cylinders at once whose sparks show nothing: one cause, whatever their number
 DARK_SHARE = 0.85  # of a cylinder's firings lost: it is off
+STEP_PRIOR = 0.1  # that a control unit drops firings by count, over a first cylinder's own fault
 LIKE, LIKE_SPREAD = 0.8, 0.35  # what one that is off lacks over those that work, in combustions
 LEAST_SPREAD = 0.05  # of a combustion: no stroke is followed more closely
 TELLING = 5.0  # cycles count as so many at most: what is wrong of one is wrong of all
@@ -86,7 +87,8 @@ def list_engine_rivals(
         rested=rested,
     )
     fuel = _come_with_fuel(evidence, probability, suspects) if sound_spark else []
-    return [*fuel, *_find_switched_off_together(evidence, suspects), *common]
+    together = _find_switched_off_together(evidence, suspects)
+    return [*fuel, *together, *_find_in_step(evidence, probability), *common]
 
 
 def _find_common(
@@ -267,6 +269,37 @@ def _find_switched_off_together(evidence: Evidence, suspects: list[int]) -> list
         "or the crank signal, not to a fault of one coil"
     )
     return [Rival("switched_off_together", "engine", odds, text)]
+
+
+def _find_in_step(evidence: Evidence, probability: NDArray[np.float64]) -> list[Rival]:
+    """Find that one firing is lost after always as many of the engine's firings.
+
+    A limiter or a control unit that drops a share of the firings counts them; a cylinder's fault
+    takes each of its firings by chance. Steps of a whole cycle or an even part of it meet the same
+    cylinders in each cycle, which says nothing.
+    """
+    n, cylinder = evidence.recording.job.engine.cylinders, evidence.firings.cylinder
+    lost = np.nan_to_num(probability) >= 0.5
+    at = np.flatnonzero(lost)
+    if at.size < LEAST_CYCLES:
+        return []
+    apart = np.diff(at)
+    step = int(np.argmax(np.bincount(apart)))
+    if n % step == 0:
+        return []
+    total = np.bincount(cylinder, minlength=n + 1)
+    share = (np.bincount(cylinder[lost], minlength=n + 1) + 0.5) / (total + 1.0)
+    kept = np.cumsum(np.log1p(-share[cylinder]))
+    alone = np.exp(kept[at[1:] - 1] - kept[at[:-1]]) * share[cylinder[at[1:]]]
+    counted = BESIDE * (apart == step) + (1.0 - BESIDE) * alone
+    told = TELLING / (TELLING + apart.size) * float(np.log(counted / alone).sum())
+    text = (
+        f"firings are lost in even steps, each {step} firings of the engine after the last one: a "
+        "limiter, or a control unit that drops a share of the firings, counts them so; record at "
+        "steady load, below any limit of speed"
+    )
+    odds = float(np.clip(np.log(STEP_PRIOR) + told, -MOST_ODDS, MOST_ODDS))
+    return [Rival("cut_in_step", "engine", odds, text)]
 
 
 def _find_too_strong(evidence: Evidence, suspects: list[int]) -> list[Rival]:

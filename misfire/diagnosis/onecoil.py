@@ -71,7 +71,8 @@ def weigh_coils(
     Notes
     -----
     Bayes' rule over two hypotheses. One coil: the likelihood ratios of its cylinders multiply, and
-    a fault is rare once; a cylinder that works as it should speaks against it. Each by itself: a
+    a fault is rare once; a cylinder that works as it should speaks against it, and so do sparks
+    that none of the coil's kinds of fault would leave as they are. Each by itself: a
     cylinder is sound or not on its own, and faults are rare each time. What all cylinders of a coil
     have may also be of none of the coil's faults (one fuel rail, one wheel): `LAPSE` of the kinds'
     shares stays as each cylinder by itself has it.
@@ -84,14 +85,16 @@ def weigh_coils(
     for coil in coils:
         own = np.array(coil) - 1
         told = odds[own] - prior  # log likelihood of a fault over a sound cylinder
-        one = np.log(COIL_PRIOR) + float(told.sum())
+        likely = rare + evidence[np.ix_(own, columns)].mean(axis=0)
+        any_kind = np.logaddexp.reduce(evidence[own].mean(axis=0)) - np.log(evidence.shape[1])
+        fits = float(np.logaddexp.reduce(likely) - any_kind)
+        one = np.log(COIL_PRIOR) + float(told.sum()) + fits
         each = np.log1p(-COIL_PRIOR) + float(
             np.logaddexp(np.log1p(-CYLINDER_PRIOR), np.log(CYLINDER_PRIOR) + told).sum()
         )
         chance = float(expit(np.array(one - each)))
         alone = expit(odds[own])
         faulty = np.clip(chance + (1.0 - chance) * alone, 1e-9, 1.0 - 1e-9)
-        likely = rare + evidence[np.ix_(own, columns)].mean(axis=0)
         of_coil = np.zeros(len(FAULT_TYPES))
         of_coil[places] = np.exp(likely - np.logaddexp.reduce(likely))
         share = (1.0 - LAPSE) * (chance / faulty)[:, None]

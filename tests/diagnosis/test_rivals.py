@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from misfire.diagnosis.enginerivals import _find_accompanied, _find_part
+from misfire.diagnosis.enginerivals import _find_accompanied, _find_in_step, _find_part
 from misfire.diagnosis.rivals import Rival, compete, mark_lost, weigh_many
 from tests.builders.engines import make_engine
 
@@ -101,3 +101,25 @@ def test_a_bank_that_lacks_work_in_the_same_cycles_is_switched_off():
     # one cylinder alone, and two of a bank whose third works on
     assert weigh_half(together=False)[0] < -3.0
     assert weigh_half(together=False, suspects=(1, 4)) == []  # of no half that one switch rests
+
+
+def weigh_steps(lost):
+    """Weigh that firings are dropped by count, in an engine of four that lost these."""
+    engine = make_engine()
+    evidence = SimpleNamespace(
+        firings=SimpleNamespace(cylinder=np.resize(engine.firing_order, lost.size)),
+        recording=SimpleNamespace(job=SimpleNamespace(engine=engine)),
+    )
+    return [r.log_odds for r in _find_in_step(evidence, lost.astype(float))]
+
+
+def test_firings_lost_by_count_are_not_lost_by_chance():
+    place, rng = np.arange(1200), np.random.default_rng(4)
+    assert weigh_steps(place % 5 == 0)[0] > 3.0  # each cylinder in turn
+    assert weigh_steps(place % 8 == 0)[0] > 3.0  # one cylinder, exactly every second time
+    first = place % 4 == 0
+    chance = weigh_steps(first & (rng.random(place.size) < 0.3))
+    assert not chance or chance[0] < 0.0
+    assert weigh_steps(first) == []  # a dead cylinder
+    assert weigh_steps(first & (place % 200 < 40)) == []  # dead in bouts
+    assert weigh_steps(first & (place % 200 != 0))[0:] == []  # nearly dead
