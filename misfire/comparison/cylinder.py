@@ -198,7 +198,12 @@ def _judge_gone(group: Group, counted: Sign) -> Judged:
             f"lacked before (chance of this in a sound cylinder: {format_percent(by_chance)})"
         )
         return Judged(group, IMPROVED, True, "better", (words, lacks))
-    remnants = tuple(write_remnant(s) for s in group.signs if s.has_remnant)
+    weak_only = group.signs[1].whole_after.lost > group.lost.whole_after.lost
+    remnants = tuple(
+        write_remnant(s)
+        for s in group.signs
+        if s.has_remnant and (weak_only or s is not group.signs[1])
+    )
     if remnants:
         return Judged(group, IMPROVED, False, "better", (words, *remnants), after.judged)
     doubt = _write_doubt(group)

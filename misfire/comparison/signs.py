@@ -79,10 +79,15 @@ class Sign:
 
     @property
     def has_remnant(self) -> bool:
-        """Whether single firings after bear the sign, and more than other cylinders explain."""
+        """Whether single firings after bear the sign, and more than other cylinders explain.
+
+        A loss in the very cylinder that failed before is no chance alarm, whatever others have.
+        """
         usual = self.others_before + self.others_after
         if not usual.judged:
             usual = USUAL_ALARMS
+        elif self.name == "lost":
+            return self.whole_after.lost > 0
         return self.whole_after.lost > 0 and compute_fisher(self.whole_after, usual) <= (
             LEFT_BY_CHANCE
         )
