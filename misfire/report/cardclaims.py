@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from misfire.limits import FAULTY
-from misfire.records import Diagnosis, JobCard
+from misfire.records import COIL_ROLES, Diagnosis, JobCard
 from misfire.report.wording import join_words
-
-COIL_ROLES = ("coil_primary", "coil_secondary", "coil_trigger", "coil_current")
 
 
 def list_claims(job: JobCard, cylinder: int) -> tuple[str, ...]:

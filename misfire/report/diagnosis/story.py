@@ -303,7 +303,7 @@ def _why(result: CylinderResult, settings: Mapping[str, Any]) -> Fact:
     aside = begin_sentence(explain_fault(kind))
     if also:
         aside += f". Also possible: {join_words(also, 'or')}"
-    return Fact("Why", answer, aside, (caution_kind(settings),))
+    return Fact("Why", answer, f"{aside}.", (caution_kind(settings),))
 
 
 def _facts_of_none(diagnosis: Diagnosis) -> tuple[Fact, ...]:
