@@ -26,6 +26,7 @@ ROLES = (
     "starter_current",
     "battery_voltage",
 )
+COIL_ROLES = ROLES[:4]
 UNITS = ("V", "kV", "A", "bool")
 IGNITIONS = ("coil_on_plug", "wasted_spark", "distributor")
 FAULT_TYPES = (

@@ -19,7 +19,11 @@ FEW = 4  # lost firings; below, and by so many, the share of all firings counts
 GAINING = 0.08  # speed change a second, in parts of the speed: above it the engine pulls
 TREND_CYCLES = 6
 LEAST_LOST, ALIKE = 10, 0.7  # losses and their share under one load, for the load not to matter
-UNREAD, NO_CRANK = "no_sync", "no_crank"  # as the quality notes of a result have them
+UNREAD, NO_CRANK, UNSEEN = (
+    "no_sync",
+    "no_crank",
+    "no_strokes",
+)  # as the quality notes of a result have them
 GONE = 0.1  # a quantity measured so much more rarely was not recorded; else the fault may hide it
 
 
@@ -82,6 +86,8 @@ def find_obstacles(
         has = _find_kinds(after, group)
         name = "" if not suspects else f" of cylinder {' or '.join(map(str, group))}"
         for kind, what in words.items():
+            if kind == "burn" and "torque" in had & has and UNSEEN in _list_codes(after):
+                continue  # the channel was there and showed nothing: the work tells of the fault
             if kind in had - has and _is_missing(before, after, kind, group):
                 reasons.append(f"{what}{name} was recorded before, not after")
         if not had & has & {"torque", "burn"} and _has_lost_crank(before, after):
@@ -96,8 +102,13 @@ def find_obstacles(
 
 def _has_lost_crank(before: Side, after: Side) -> bool:
     """Whether BEFORE has a crank channel, which could not be read, and AFTER none."""
-    codes = [{note.get("code") for note in s.summary.get("quality", [])} for s in (before, after)]
+    codes = [_list_codes(s) for s in (before, after)]
     return UNREAD in codes[0] and UNREAD not in codes[1] and NO_CRANK in codes[1]
+
+
+def _list_codes(side: Side) -> set[str]:
+    """Give the codes of the quality notes of a recording."""
+    return {str(note.get("code")) for note in side.summary.get("quality", [])}
 
 
 def _find_kinds(side: Side, cylinders: tuple[int, ...]) -> frozenset[str]:

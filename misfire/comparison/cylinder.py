@@ -39,6 +39,7 @@ MANY_TIMES = 3.0  # as many weak firings as lost ones: the weak ones are counted
 FEWEST_CYCLES, BEYOND_DOUBT = 8, 1e-4  # so many do where the chance of seeing nothing is so small
 RISK_SIGN = 0.01  # as RISK_CURED, where what was counted are not firings judged lost
 SHARE_LEFT, RISK_LEFT = 0.15, 0.05  # of the torque lacking before; of a sound cylinder lacking it
+MOSTLY = 0.5  # share of firings from which a fault is one of every cycle, which may be left in part
 IN_BOUTS = 1.2  # bunching from which losses come in bouts
 LIKELY_GONE = 0.2  # chance of a fault in bouts staying unseen, above which nothing is told
 OPEN = 0.1  # probability below which an unsettled recording doubts another cylinder
@@ -192,13 +193,18 @@ def _judge_gone(group: Group, counted: Sign) -> Judged:
             f"firings would be {format_percent(chance)}"
         )
     share, by_chance = group.torque_left
-    if share >= SHARE_LEFT and by_chance <= RISK_LEFT:
+    if before.rate >= MOSTLY and share >= SHARE_LEFT and by_chance <= RISK_LEFT:
         lacks = (
             f"it still lacks torque against the other cylinders, {100 * share:.0f} % of what it "
             f"lacked before (chance of this in a sound cylinder: {format_percent(by_chance)})"
         )
         return Judged(group, IMPROVED, True, "better", (words, lacks))
-    remnants = tuple(write_remnant(s) for s in group.signs if s.has_remnant)
+    weak_only = group.signs[1].whole_after.lost > group.lost.whole_after.lost
+    remnants = tuple(
+        write_remnant(s)
+        for s in group.signs
+        if s.has_remnant and (weak_only or s is not group.signs[1])
+    )
     if remnants:
         return Judged(group, IMPROVED, False, "better", (words, *remnants), after.judged)
     doubt = _write_doubt(group)
@@ -216,6 +222,8 @@ def _judge_too_short(
         f"if the fault were still there as before, the chance of not seeing it in {after.judged} "
         f"firings would be {format_percent(chance)}"
     )
+    if after.lost:
+        short = "what is still lost may be fewer only by chance"
     bouts: tuple[str, ...] = ()
     if before.bunching > IN_BOUTS:
         single = max(1.0, before.lost / before.bunching)

@@ -102,6 +102,9 @@ def write_remnant(sign: Sign) -> str:
     text : str
     """
     own = sign.whole_after
+    if sign.name == "lost":
+        firings = f"{own.lost} firings" if own.lost > 1 else "one firing"
+        return f"{firings} still lost in the very cylinder that failed before: no proof of a cure"
     return f"{own.lost} of {own.judged} firings after the repair still {BEARING[sign.name]}"
 
 

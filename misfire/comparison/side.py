@@ -174,6 +174,8 @@ def _read_folder(folder: Path, name: str) -> Side:
     import pyarrow as pa
 
     paths = folder / RESULT, folder / EVENTS
+    if not paths[0].is_file() and (folder / "job.toml").is_file():
+        raise FormatError(f"{folder}: holds a recording; give its job card, {folder / 'job.toml'}")
     for path in paths:
         if not path.is_file():
             raise FormatError(

@@ -18,6 +18,7 @@ from misfire.dsp.chances import Count, compute_fisher, compute_overdispersed
 from misfire.records import BAD_SPARKS
 from misfire.report.summary import LOST
 
+COIL_WITNESSES = {"burn", "current", "switching"}
 SIGNS = ("lost", "weak", "spark")
 WEAK_WORK = ("partial", "lost")
 SURE_SPARK = (
@@ -79,10 +80,15 @@ class Sign:
 
     @property
     def has_remnant(self) -> bool:
-        """Whether single firings after bear the sign, and more than other cylinders explain."""
+        """Whether single firings after bear the sign, and more than other cylinders explain.
+
+        A loss in the very cylinder that failed before is no chance alarm, whatever others have.
+        """
         usual = self.others_before + self.others_after
         if not usual.judged:
             usual = USUAL_ALARMS
+        elif self.name == "lost":
+            return self.whole_after.lost > 0
         return self.whole_after.lost > 0 and compute_fisher(self.whole_after, usual) <= (
             LEFT_BY_CHANCE
         )
@@ -192,7 +198,9 @@ def find_bearing(side: Side, sign: str) -> tuple[NDArray[np.bool_], NDArray[np.b
         return bears, bears | side.is_state("work", ("done",))
     bad = side.is_state("spark", BAD_SPARKS)
     sure = side.column("spark_probability") >= SURE_SPARK
-    return bad & sure, bad | side.is_state("spark", ("usual",))
+    # a coil that is recorded would show a bad spark, also where it cannot call one usual
+    watched = [c for c in side.cylinders if side.witnesses.get(c, frozenset()) & COIL_WITNESSES]
+    return bad & sure, bad | np.isin(side.column("cylinder"), watched)
 
 
 def _count(bears: NDArray[np.bool_], use: NDArray[np.bool_]) -> Count:

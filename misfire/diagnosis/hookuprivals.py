@@ -20,7 +20,7 @@ from misfire.limits import CRANKING_RPM
 from misfire.measuring.evidence import Evidence
 from misfire.records import STROKE_FLAGS, Finding
 
-COIL_ROLES = ("coil_primary", "coil_current", "coil_trigger")
+PRIMARY_SIDE_ROLES = ("coil_primary", "coil_current", "coil_trigger")
 UNLIT_SHARE = 0.95  # of a cylinder's firings without dwell, or lost: it never fires
 SEEN_OFF = 3.0  # log odds of a lead that was seen to come off at other times, over an open primary
 UNSEEN_OFF = -1.2  # the same where nothing was seen of it, nor of the cylinder's work: 3 in 10
@@ -115,7 +115,7 @@ def _find_unlit(evidence: Evidence, probability: NDArray[np.float64]) -> list[Ri
 def _find_no_spark(evidence: Evidence) -> list[Rival]:
     """Find that the starter turns an engine of which no recorded coil is ever switched."""
     rpm = evidence.firings.rpm[np.isfinite(evidence.firings.rpm)]
-    coils = [c for c in evidence.recording.channels if c.role in COIL_ROLES]
+    coils = [c for c in evidence.recording.channels if c.role in PRIMARY_SIDE_ROLES]
     switched = any(t.strokes.size for t in evidence.detected.trains)
     if not coils or switched or not rpm.size or float(rpm.max()) > CRANKING_RPM:
         return []

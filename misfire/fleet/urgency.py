@@ -68,7 +68,9 @@ def grade(digest: dict[str, Any]) -> Urgency:
     if verdict == "no_misfire" and digest["ailing"]:
         return Urgency(3, 50, "below the floor", digest["ailing"][0])
     if verdict == "no_misfire":
-        return Urgency(5, round(100 * certainty / 2), "below the floor", "no misfire found")
+        n = digest["misfires"]
+        stray = f", {n} lost {'firing' if n == 1 else 'firings'} not beyond chance" if n else ""
+        return Urgency(5, round(100 * certainty / 2), "below the floor", f"no misfire found{stray}")
     if verdict != "misfire":
         why = digest["notes"][0] if digest["notes"] else "the recording gives no clear result"
         return Urgency(4, round(100 * certainty), "not known", why)

@@ -177,7 +177,9 @@ def _map_floats(
         search.add(values)
         _tell(progress, start, column.n_samples)
     if search.low > search.high:
-        raise FormatError(f"channel {name!r}: not one of its {n_over} samples is a number")
+        raise FormatError(
+            f"channel {name!r}: not one of its {n_over} samples is a number; export it again"
+        )
     findings: list[Finding] = []
     if search.step is not None:
         step, base = search.step, search.base

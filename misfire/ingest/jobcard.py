@@ -84,6 +84,8 @@ def read_job_card(path: Path | str, *, allow_outside: bool = False) -> JobCard:
         raise JobCardError(f"{path}: cannot be read ({error.strerror}); check access") from None
     if len(data) > MAX_CARD_BYTES:
         raise JobCardError(f"{path}: is over 1 MB; a job card is a short TOML text")
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise JobCardError(f"{path}: is text in UTF-16; save it as UTF-8")
     if b"\0" in data:
         raise JobCardError(f"{path}: is a binary file, not a job card; write it as TOML in UTF-8")
     try:
@@ -442,9 +444,7 @@ def _parse_channel(table: FieldTable, engine: Engine, *, taken: set[str]) -> Cha
         column=column,
         name=(table.optional_text("name") or _default_name(role, cylinders, taken)).strip(),
         cylinders=cylinders,
-        unit=table.choice("unit", UNITS, otherwise="put the factor to one of them into scale")
-        if "unit" in table
-        else None,
+        unit=_parse_unit(table, role) if "unit" in table else None,
         scale=table.number("scale", nonzero=True),
         offset=table.number("offset"),
         rate_hz=table.number("rate_hz", positive=True),
@@ -452,6 +452,15 @@ def _parse_channel(table: FieldTable, engine: Engine, *, taken: set[str]) -> Cha
         parts=parts if len(parts) > 1 else (),
         part_start_s=part_start_s,
     )
+
+
+def _parse_unit(table: FieldTable, role: str) -> str:
+    """Check the unit; of those that are known, refuse what no sensor of this role gives."""
+    unit = table.choice("unit", UNITS, otherwise="put the factor to one of them into scale")
+    if unit == "kV" and role not in ("coil_primary", "coil_secondary"):
+        usual = "A" if role.endswith("_current") else "V"
+        raise table.error("unit", f'"kV" does not fit {role}; write "{usual}", and fit scale to it')
+    return unit
 
 
 def _parse_parts(table: FieldTable) -> tuple[str, ...]:

@@ -257,10 +257,13 @@ def open_file(
         raise requests[0].error("file", f'"{path}" cannot be read ({error.strerror})') from None
     if not start:
         raise FormatError(f"{path}: is empty; record or export it again")
-    for magic, reader in _READERS:
-        if start.startswith(magic):
-            return reader(path, requests, scratch=scratch, progress=progress)
-    return open_text(path, requests, scratch=scratch, progress=progress)
+    reader = next((r for magic, r in _READERS if start.startswith(magic)), open_text)
+    try:
+        return reader(path, requests, scratch=scratch, progress=progress)
+    except FormatError as error:
+        if path.name in str(error):
+            raise
+        raise FormatError(f"{path}: {error}") from None
 
 
 def _find_known_clocks(job: JobCard) -> dict[str, float | None]:
@@ -280,6 +283,8 @@ def _make_channel(
     findings = [*source.findings, *counts.findings]
     rate_hz = card.rate_hz or source.rate_hz
     is_levels = source.levels is not None
+    if source.levels is None and counts.n_samples == 1:
+        raise request.error("file", f"{card.file} holds one sample; record or export it again")
     if rate_hz is None:
         raise request.error(
             "rate_hz",

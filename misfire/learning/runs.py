@@ -185,7 +185,8 @@ def find_curve(
     groups = sorted({one.case.group for one in taught})
     if len(groups) < LEAST_VEHICLES:
         raise ParameterError(
-            f"a learning curve needs at least {LEAST_VEHICLES} vehicles, got {len(groups)}"
+            f"a learning curve needs at least {LEAST_VEHICLES} vehicles, got {len(groups)}; "
+            "confirm more, or leave out --curve"
         )
     n_test = math.ceil(TEST_SHARE * len(groups))
     found: dict[tuple[int, str], list[float]] = {}

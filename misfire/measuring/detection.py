@@ -197,7 +197,7 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
         reasons = "; ".join(f.message for f in findings if f.severity != "info")
         raise ChannelError(
             f"{recording.path}: neither crank angle nor a spark can be read from any channel"
-            + (f" ({reasons})" if reasons else "")
+            + (f" ({reasons})" if reasons else "; record a coil primary or the crank sensor too")
         )
     return Detected(
         channels=channels,

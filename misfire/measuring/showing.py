@@ -15,14 +15,13 @@ from misfire.dsp.track import time_at
 from misfire.errors import ChannelError, CycleError, ParameterError
 from misfire.measuring.evidence import Evidence, measure
 from misfire.measuring.opening import open_recording
-from misfire.records import STROKE_FLAGS, Channel, Recording
+from misfire.records import COIL_ROLES, STROKE_FLAGS, Channel, Recording
 from misfire.report.pictures.breakdown import label_breakdown
 from misfire.report.pictures.firing_view import ChannelView, FiringView, Mark
 
 Progress = Callable[[str, float], None]
 
 MARGIN_S = 3.0  # recorded on either side of an instant, to find cycles and cylinders in
-COIL_ROLES = ("coil_primary", "coil_secondary", "coil_current", "coil_trigger")
 MOST_SAMPLES = 4_000_000
 
 

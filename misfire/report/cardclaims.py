@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from misfire.limits import FAULTY
-from misfire.records import Diagnosis, JobCard
+from misfire.records import COIL_ROLES, Diagnosis, JobCard
 from misfire.report.wording import join_words
-
-COIL_ROLES = ("coil_primary", "coil_secondary", "coil_trigger", "coil_current")
 
 
 def list_claims(job: JobCard, cylinder: int) -> tuple[str, ...]:
@@ -54,13 +52,14 @@ def list_claims(job: JobCard, cylinder: int) -> tuple[str, ...]:
     return tuple(claims)
 
 
-def describe_claims(diagnosis: Diagnosis, cylinder: int) -> str:
-    """Say in a sentence what the number of a cylinder rests on; empty where signals give it.
+def describe_claims(diagnosis: Diagnosis, *cylinders: int) -> str:
+    """Say in a sentence what the numbers of cylinders rest on; empty where signals give them.
 
     Parameters
     ----------
     diagnosis : Diagnosis
-    cylinder : int
+    cylinders : int
+        One, or several of the same claims.
 
     Returns
     -------
@@ -69,17 +68,20 @@ def describe_claims(diagnosis: Diagnosis, cylinder: int) -> str:
     engine = diagnosis.job.engine
     if all(c.probability >= FAULTY for c in diagnosis.cylinders):
         return ""  # all of them are at fault, whatever they are called
+    several = len(cylinders) > 1
+    names = f"cylinder{'s' * several} {join_words([str(c) for c in cylinders])}"
     words = {
-        "cylinders": f"it says that the lead is on the coil of cylinder {cylinder}",
+        "cylinders": f"it says that the lead is on the coil of {names}",
         "firing_order": f"firing order {'-'.join(map(str, engine.firing_order))}, with no lead on "
-        f"cylinder {cylinder} itself",
+        f"{names} {'themselves' if several else 'itself'}",
         "tdc_deg": "tdc_deg",
         "edge_deg": "the cam's edge_deg",
     }
-    claims = [words[c] for c in list_claims(diagnosis.job, cylinder)]
+    claims = [words[c] for c in list_claims(diagnosis.job, cylinders[0])]
     if not claims:
         return ""
+    which = f"these are {names}" if several else f"it is {names}"
     return (
-        f"That it is cylinder {cylinder} comes from the job card alone ({join_words(claims)}): no "
-        "recorded signal could show an error there. Check it before a part is bought."
+        f"That {which} comes from the job card alone ({join_words(claims)}): no recorded signal "
+        "could show an error there. Check it before a part is bought."
     )

@@ -155,7 +155,11 @@ WORDS: dict[str, tuple[str, str]] = {
         "cylinders cannot be told apart",
         "name the cylinders of the channels in the job card",
     ),
-    "not_measurable": ("no diagnosis can be made", "see the findings above, then record again"),
+    "not_measurable": (
+        "no diagnosis can be made",
+        "clip on a coil primary or the crank sensor (`misfire hookup` says how); where one was "
+        "recorded, see what is said of it here",
+    ),
 }
 
 EXPLAINED = ("clipped", "ignition_crosstalk", "phase_unknown")  # though they only inform

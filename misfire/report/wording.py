@@ -406,9 +406,11 @@ def is_bound(flags: str, column: str) -> bool:
     >>> is_bound("no_breakdown", "firing_voltage_kv"), is_bound("no_breakdown", "dwell_ms")
     (True, False)
     """
-    return column == "firing_voltage_kv" and not {"no_breakdown", "clipped"}.isdisjoint(
-        flags.split()
-    )
+    return column == "firing_voltage_kv" and not {
+        "no_breakdown",
+        "clipped",
+        "bounded",
+    }.isdisjoint(flags.split())
 
 
 def name_fault(fault_type: str) -> str:

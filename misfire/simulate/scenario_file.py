@@ -93,6 +93,10 @@ def parse_scenario(text: str) -> Scenario:
     if isinstance(seed, bool) or not isinstance(seed, int) or seed < 0:
         raise ParameterError(f"seed: need a whole number from 0, got {seed!r}")
     base = draw_scenario(np.random.default_rng(seed)) if drawn else Scenario()
+    given = table.get("engine", {})
+    if drawn and isinstance(given, dict) and {"cylinders", "firing_order"} & given.keys():
+        even = dataclasses.replace(base.engine, firing_angles_deg=(), waste_pairs=())
+        base = dataclasses.replace(base, engine=even)  # those drawn belong to another engine
     changes: dict[str, Any] = {}
     for name, value in table.items():
         if name in TABLES:

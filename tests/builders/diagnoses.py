@@ -170,6 +170,13 @@ def make_current_panel(*, seed: int = 5) -> WaveformPanel:
     )
 
 
+def make_extras(events: pd.DataFrame) -> pd.DataFrame:
+    """Give how much torque each firing lacks, in spreads of all."""
+    accel = events["segment_accel"]
+    spread = (accel - accel.median()).abs().median() / 0.6745
+    return pd.DataFrame({"torque_deficit_z": (accel.median() - accel) / spread})
+
+
 def make_diagnosis(*, cycles: int = 4180, vehicle: str = "van-017", **changes: Any) -> Diagnosis:
     """Make a diagnosis: cylinder 3 lost 57 of 4180 combustions, in clusters."""
     events, start_s, cycle_rpm = make_events(cycles=cycles)
@@ -226,7 +233,7 @@ def make_diagnosis(*, cycles: int = 4180, vehicle: str = "van-017", **changes: A
         ),
         "notes": ("The kV values are estimates: the job card gives no coil_turns_ratio.",),
         "events": events,
-        "extras": pd.DataFrame(index=events.index),
+        "extras": make_extras(events),
         "rpm_s": start_s,
         "rpm": cycle_rpm,
         "panels": (make_primary_panel(), make_current_panel()),
@@ -248,6 +255,7 @@ def make_quiet_diagnosis(*, verdict: str = "no_misfire", **changes: Any) -> Diag
         "verdict": verdict,
         "cylinders": results,
         "events": events,
+        "extras": make_extras(events),
         "rpm_s": start_s,
         "rpm": cycle_rpm,
         "panels": (),

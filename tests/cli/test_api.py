@@ -79,6 +79,8 @@ def test_screen(folder):
         if path.suffix in (".wav", ".h5") or path.name == "job.toml":
             shutil.copyfile(path, source / path.name)
     found = misfire.screen(source, out)
+    printed = print_json("screen", source, "-o", out)
+    assert as_json(found) | {"run": None} == printed | {"run": None}
     assert as_json(found)["schema"] == "misfire-fleet/1"
     assert found.fleet == json.loads((out / "fleet.json").read_text(encoding="utf-8"))
     assert [v.rank for v in found.vehicles] == [1]
@@ -97,6 +99,20 @@ def test_simulate_and_confirm(folder, tmp_path):
     assert not case.healthy
     assert as_json(case)["truth"]["faulty"] == [{"cylinder": 2, "type": "open_secondary"}]
     assert (case.case / "truth.json").exists()
+
+
+def test_what_is_learned(folder, tmp_path):
+    job, mine, theirs = folder / "job.toml", tmp_path / "mine", tmp_path / "theirs"
+    case = misfire.confirm(job, mine, faults={2: "open_secondary"})
+    fault = ("--cylinder", 2, "--fault", "open_secondary")
+    printed = print_json("confirm", job, *fault, "-o", theirs)
+    assert as_json(case) | {"case": ""} == printed | {"case": ""}
+    scores = misfire.evaluate("shipped", [mine])
+    assert as_json(scores) == print_json("evaluate", "shipped", mine)
+    model = misfire.train([mine], tmp_path / "model")
+    printed = print_json("train", mine, "-o", tmp_path / "model")
+    assert as_json(model) == printed
+    assert model.figures["brier"].value == printed["held_out"]["figures"]["brier"]["value"]
 
 
 def test_hookup(tmp_path):

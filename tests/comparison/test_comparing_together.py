@@ -317,7 +317,7 @@ def test_the_page_says_what_was_counted_and_names_pairs(tmp_path):
     assert "of the firings at speeds that both recordings have" in page
     assert page.count("Cylinder 2 or 3: cured") == 1 + page.count("Cylinder 2 or 3: cured, firings")
     assert "each of the two shows the count of both" in page
-    assert f"{100 * RISK_CURED:g}&nbsp;% risk" in page
+    assert f"{100 * RISK_CURED:g}\u00a0% risk" in page
 
 
 def test_words_of_the_file_are_written_for_readers(tmp_path):

@@ -38,6 +38,12 @@ def test_classes(digest, word, catalyst):
     assert CLASSES[urgency.rank] == word
 
 
+def test_single_losses_of_a_sound_engine_are_told():
+    stray = grade(make_digest(verdict="no_misfire", misfires=1)).reason
+    assert stray == "no misfire found, 1 lost firing not beyond chance"
+    assert grade(make_digest(verdict="no_misfire", misfires=0)).reason == "no misfire found"
+
+
 def test_more_losses_are_never_less_urgent():
     scores = [grade(make_digest(s, s - 0.01, s)).score for s in (0.06, 0.1, 0.2, 0.5, 1.0)]
     assert scores == sorted(scores)

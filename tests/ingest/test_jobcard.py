@@ -136,6 +136,7 @@ COIL = r'job.toml: \[\[channel\]\] 1 \("coil A"\) '
 
 MISTAKES = [
     # (text in the card, what stands there instead, what the message must say)
+    ('name = "CKP"', 'unit = "kV"', r'unit: "kV" does not fit crank; write "V", and fit scale'),
     ('id = "bench-7"\n', "", r"job.toml: \[vehicle\] id: is missing; add for example `id = "),
     ('id = "bench-7"', "id = 17", r'\[vehicle\] id: must be text in quotes, .*`id = "17"`'),
     ('id = "bench-7"', 'id = "  "', r"\[vehicle\] id: must not be blank"),
@@ -281,6 +282,9 @@ def test_files_that_are_no_card(tmp_path: Path) -> None:
         read_job_card(path)
     with pytest.raises(JobCardError, match="is a folder; give the job card"):
         read_job_card(tmp_path)
+    path.write_bytes("[vehicle]\n".encode("utf-16"))
+    with pytest.raises(JobCardError, match="job.toml: is text in UTF-16; save it as UTF-8"):
+        read_job_card(path)
     path.write_bytes(b"RIFF\0\0\0\0WAVE")
     with pytest.raises(JobCardError, match="is a binary file, not a job card"):
         read_job_card(path)

@@ -170,6 +170,11 @@ def test_unknown_time_unit() -> None:
         find_layout("Time [h],a\n0.0,1\n0.1,2\n")
 
 
+def test_commas_between_columns_and_in_numbers_are_refused() -> None:
+    with pytest.raises(FormatError, match="commas stand between the columns and inside the"):
+        find_layout("time,a\n0,000,1,25\n0,001,1,31\n0,002,1,28\n")
+
+
 def test_logic_columns() -> None:
     layout = find_layout("t,a,b\n0,0,1\n0.3,1,1\n0.35,1,0\n")
     assert layout.is_logic

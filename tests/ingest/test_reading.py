@@ -253,8 +253,14 @@ def test_infinite_floats_become_clip_counts(tmp_path: Path) -> None:
 
 def test_nothing_but_nan(tmp_path: Path) -> None:
     (tmp_path / "a.npy").write_bytes(make_npy(np.full(5, np.nan)))
-    with pytest.raises(FormatError, match="not one of its 5 samples is a number"):
+    with pytest.raises(FormatError, match=r"a\.npy: .*not one of its 5 samples is a number"):
         open_raw(write_job(tmp_path, crank(file="a.npy", rate_hz=10)))
+
+
+def test_one_sample_is_no_recording(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_text("time,crank\n0.0,1.2\n")
+    with pytest.raises(JobCardError, match=r"file: a\.csv holds one sample; record or export"):
+        open_raw(write_job(tmp_path, crank(file="a.csv", column=1)))
 
 
 def test_file_that_is_not_there(tmp_path: Path) -> None:

@@ -65,6 +65,7 @@ def test_it_is_said_where_somebody_is_accused():
     told = replace(made, job=job)
     sentence = describe_claims(told, 3)
     assert "firing order 1-3-4-2, with no lead on cylinder 3 itself" in sentence
+    assert "no lead on cylinders 3 and 4 themselves" in describe_claims(told, 3, 4)
     assert sentence in format_page(told)
     assert sentence in format_table(told)
     first = build_summary(told)["cylinders"][0]

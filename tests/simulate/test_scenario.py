@@ -65,6 +65,15 @@ def test_drawn_base_with_changes():
     assert scenario.drive.load == 0.9
 
 
+@pytest.mark.parametrize("seed", range(700, 720))  # several draw an uneven engine of six
+def test_a_given_engine_replaces_the_drawn_one_with_its_angles(seed):
+    scenario = parse_scenario(
+        f"seed = {seed}\ndraw = true\n[engine]\ncylinders = 4\nfiring_order = [1, 3, 4, 2]\n"
+        'ignition = "coil_on_plug"\n[[channel]]\nrole = "crank"\n[[fault]]\ncylinder = 2\n'
+    )
+    assert scenario.engine.firing_angles_deg == ()
+
+
 @pytest.mark.parametrize(
     ("text", "message"),
     [

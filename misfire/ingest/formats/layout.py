@@ -92,7 +92,7 @@ def find_layout(head: str) -> TextLayout | None:
     Raises
     ------
     FormatError
-        If the time column has a unit that is not known.
+        If the time column has a unit that is not known, or a comma is delimiter and decimal mark.
 
     Notes
     -----
@@ -122,6 +122,12 @@ def find_layout(head: str) -> TextLayout | None:
         delimiter, decimal, width = ";", ",", 1
     rows = [split_row(line, delimiter) for line in lines[first:] if line.strip()]
     rows = [row for row in rows if len(row) >= width]
+    halves = [line for line in lines[:first] if 2 * len(split_row(line, ",")) == width]
+    if delimiter == "," and width >= 4 and halves:
+        raise FormatError(
+            "commas stand between the columns and inside the numbers, so the columns cannot be "
+            "told apart; export with semicolons or tabs, or with decimal points"
+        )
     names, units = _read_header(lines[:first], delimiter, width)
     layout = TextLayout(
         delimiter if width > 1 else ";",

@@ -90,10 +90,11 @@ def format_comparison_table(document: Mapping[str, Any]) -> str:
     needed = write_needed(document)
     if needed:
         lines += ["", f"What is still needed: {needed}"]
-    lines += [
+    head = [
         "",
         f"{'cyl':>4}  {'before':>15}  {'after':>15}  {'change':>9}  {'95 % interval':>18}  word",
     ]
+    lines += head if document["cylinders"] else []
     for entry in document["cylinders"]:
         mark = "*" if entry["suspect"] else "!" if entry["new_fault"] else " "
         change, word = entry["rate_change"], format_word(entry["verdict"])
@@ -102,7 +103,8 @@ def format_comparison_table(document: Mapping[str, Any]) -> str:
             f"  {format_share_count(entry['after']):>15}  {format_points(change['value']):>9}"
             f"  {format_points_range(change['low'], change['high']):>18}  {word}"
         )
-    lines.append("lost / judged; change in percentage points; * suspect before, ! new after")
+    if document["cylinders"]:
+        lines.append("lost / judged; change in percentage points; * suspect before, ! new after")
     if any(entry["pair"] for entry in document["cylinders"]):
         lines.append("cylinders that cannot be told apart show the count of both")
     lines.append("")

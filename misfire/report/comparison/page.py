@@ -17,6 +17,7 @@ from misfire.report.comparison.wording import (
 from misfire.report.frame import fill_page, read_part
 from misfire.report.wording import (
     QUANTITIES,
+    begin_sentence,
     format_count,
     format_duration,
     format_percent,
@@ -33,6 +34,35 @@ MEANING = {
     "not_settled": "These two recordings cannot tell whether it is gone.",
     "not_comparable": "The two recordings were not made under the same conditions.",
 }
+RULES = {
+    "cured": (
+        "The recording made after the repair is long enough to have shown the fault as it was "
+        "before (exact test, 2.5\u00a0% risk; losses that come in bouts count as bouts). The "
+        "cylinder loses no combustion in it, no more firings show the fault than in the other "
+        "cylinders, where it failed mostly its torque is no longer below theirs, and it is "
+        "not under suspicion. A fault that comes more rarely than before can still be there."
+    ),
+    "improved": (
+        "At least 40\u00a0% fewer firings show the fault, beyond chance; or hardly any, but one of "
+        "the other conditions for a cure is missing."
+    ),
+    "worse": (
+        "At least half as many again show it, beyond chance; or a cylinder is accused now "
+        "that showed less before."
+    ),
+    "unchanged": (
+        "The fault is there in both recordings, or in neither, with no difference beyond chance."
+    ),
+    "not_settled": (
+        "The recordings cannot tell, most often because the second is too short. It is said "
+        "how many more cycles would do."
+    ),
+    "not_comparable": (
+        "Another engine or other channels; or the speeds at which the fault came before were "
+        "not driven again; or not the speed changes, and the fault did not show again."
+    ),
+}
+WITHIN_CHANCE = "within chance"
 SIGNS = {
     "lost": "combustion lost",
     "weak": "too little work, or none",
@@ -68,6 +98,7 @@ def _context(document: Mapping[str, Any]) -> dict[str, Any]:
     marked = [c for c in marked if not c["pair"] or c["cylinder"] == c["pair"][0]]
     pictures = [draw_feature(cylinders, q, key=f"feature-{q.column}") for q in QUANTITIES]
     before, after = document["before"], document["after"]
+    said = {document["verdict"], *(c["verdict"] for c in marked)}
     return {
         "vehicle": after["vehicle"] or before["vehicle"],
         "headline": document["headline"],
@@ -87,6 +118,7 @@ def _context(document: Mapping[str, Any]) -> dict[str, Any]:
         "features": [row for c in cylinders for row in _feature_rows(c)],
         "sides": [_side_row("before", before), _side_row("after", after)],
         "notes": document["notes"],
+        "rules": [(begin_sentence(format_word(w)), RULES[w]) for w in RULES if w in said],
         "paired": any(c["pair"] for c in cylinders),
         "estimated": before["kv_estimated"] or after["kv_estimated"],
         "cautions": cautions(),
@@ -129,7 +161,6 @@ def _suspect(entry: Mapping[str, Any]) -> dict[str, Any]:
         f"{format_word(entry['verdict'])}"
         + (", not proven" if entry["verdict"] == "improved" and not entry["settled"] else ""),
         "fault": name_fault(entry["fault"]) if entry["fault"] else "",
-        "reasons": entry["reasons"],
         "signs": [_sign_row(sign) for sign in entry["signs"]],
     }
 
@@ -153,17 +184,21 @@ def _feature_rows(entry: Mapping[str, Any]) -> list[dict[str, Any]]:
             continue
         d = quantity.decimals
         zero = found["low"] <= 0 <= found["high"]
+        is_marked = entry["suspect"] or entry["new_fault"]
+        remark = _remark(found, zero=zero)
+        if remark == WITHIN_CHANCE and not is_marked:
+            continue
         rows.append(
             {
                 "cylinder": entry["cylinder"],
-                "marked": entry["suspect"] or entry["new_fault"],
+                "marked": is_marked,
                 "label": quantity.label,
                 "unit": quantity.unit,
                 "before": format_value(found["before"], d),
                 "after": format_value(found["after"], d),
                 "change": format_value(found["change"], d),
                 "range": f"{format_value(found['low'], d)} to {format_value(found['high'], d)}",
-                "remark": _remark(found, zero=zero),
+                "remark": remark,
             }
         )
     return rows
@@ -171,7 +206,7 @@ def _feature_rows(entry: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def _remark(feature: Mapping[str, Any], *, zero: bool) -> str:
     """Say whether the change is more than chance, and how it stands to the other cylinders."""
-    parts = ["within chance"] if zero else []
+    parts = [WITHIN_CHANCE] if zero else []
     if feature["was_off"]:
         parts.append("differed from the other cylinders before")
         parts.append("still does" if feature["is_off"] else "no longer does")

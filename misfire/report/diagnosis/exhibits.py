@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from misfire.records import CylinderResult, Diagnosis, WaveformPanel
-from misfire.report.pictures.spread import compute_median, draw_spread, split_values
+from misfire.report.pictures.spread import compute_median, draw_spread, split_values, word_unit
 from misfire.report.pictures.timeline import draw_strip
 from misfire.report.pictures.waveforms import MAX_LINES, Marks, draw_panel, is_cut_off
 from misfire.report.wording import QUANTITIES, format_clock
@@ -140,7 +140,7 @@ def pick_evidence(
             split_values(diagnosis, quantity.column),
             quantity,
             suspects=frozenset(c.cylinder for c in suspects),
-            estimated=quantity.unit == "kV" and diagnosis.job.engine.coil_turns_ratio is None,
+            unit=word_unit(diagnosis, quantity),
             key="evidence",
             width=480,
             height=230,

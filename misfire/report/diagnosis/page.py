@@ -39,7 +39,7 @@ from misfire.report.frame import fill_page, hash_script, read_part
 from misfire.report.marks import describe_kind_of_mark, list_mark_rows, weigh_marks
 from misfire.report.pictures.operating import draw_operating
 from misfire.report.pictures.packing import pack_details, pack_waves
-from misfire.report.pictures.spread import draw_spread, split_values
+from misfire.report.pictures.spread import draw_spread, split_values, word_unit
 from misfire.report.pictures.timeline import STRIP_BINS, draw_strip, pack_timeline
 from misfire.report.pictures.waveforms import Marks
 from misfire.report.remedies import explain
@@ -63,6 +63,7 @@ SCRIPTS = (
     "diagnosis/page_firing.js",
 )  # one after the other
 MAX_SUSPECTS = 3
+ALMOST_ALL = 0.98  # of the firings: few are worth no further word
 PAGE_SIZE = 1_270_000  # characters of the whole page, so that an old machine opens it at once
 REST_SIZE = 260_000  # of it for tables, small pictures and script
 
@@ -180,7 +181,7 @@ def _context(diagnosis: Diagnosis) -> dict[str, Any]:
         "lost_rows": [_lost_rows(diagnosis, c) for c in named],
         "panels": [p for p in panels if p is not evidence],
         "panels_left_out": len(diagnosis.panels) - len(panels),
-        "spreads": _spreads(diagnosis, quantities, suspects, estimated=estimated),
+        "spreads": _spreads(diagnosis, quantities, suspects),
         "quantities": quantities,
         **build_event_rows(diagnosis, quantities),
         "findings": _list_findings(diagnosis),
@@ -290,11 +291,14 @@ def _viewer_words(diagnosis: Diagnosis, waves: list[dict[str, Any]]) -> str:
     drawn = {int(r) for w in diagnosis.waves for r in w.row[: _count_kept(waves, w.channel)]}
     lost = diagnosis.events.index[diagnosis.events["misfire_probability"] >= LOST]
     missing = sum(int(row) not in drawn for row in lost)
+    if kept >= ALMOST_ALL * total and not missing:
+        shares = f"{format_count(kept)} of {format_count(total)}"
+        return f"The waveforms of {shares} firings are in this page."
     which = f"{format_count(len(lost) - missing)} of the lost ones" if missing else "the lost ones"
     return (
         f"The page holds the waveforms of up to {format_count(kept)} firings of a channel (of "
         f"{format_count(total)} in all): {which}, those next to them and some good ones. "
-        "For the rest it has time, speed and probability."
+        "For the rest it has time and probability."
     )
 
 
@@ -318,8 +322,6 @@ def _spreads(
     diagnosis: Diagnosis,
     quantities: list[Quantity],
     suspects: tuple[CylinderResult, ...],
-    *,
-    estimated: bool,
 ) -> list[Any]:
     """Draw one box plot for each measured quantity."""
     drawn = [
@@ -327,7 +329,7 @@ def _spreads(
             split_values(diagnosis, q.column),
             q,
             suspects=frozenset(c.cylinder for c in suspects),
-            estimated=estimated and q.unit == "kV",
+            unit=word_unit(diagnosis, q),
             key=f"spread-{q.column}",
         )
         for q in quantities

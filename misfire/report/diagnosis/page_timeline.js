@@ -17,11 +17,6 @@
   function x(time) { return left + (time - view.start) / (view.stop - view.start) * (width - left - right); }
   function time(px) { return view.start + (px - left) / (width - left - right) * (view.stop - view.start); }
 
-  function speedAt(t) {
-    const k = Math.floor(t / full * high.length);
-    return k >= 0 && k < high.length && high[k] < 65535 ? Math.round((low[k] + high[k]) / 2) : null;
-  }
-
   function resize() {
     height = 96 + 14 + 34 * data.cylinders.length + 34;
     width = fit(canvas, height);
@@ -137,9 +132,7 @@
 
   function say(i) {
     pointed = i;
-    const v = speedAt(at[i]);
-    out.textContent = clock(at[i], true) + "  cylinder " + owner[i] + ", " + chanceWords(i)
-      + (v === null ? "" : ", around " + v + " rev/min") + ", row " + row[i];
+    out.textContent = clock(at[i], true) + "  cylinder " + owner[i] + ", " + chanceWords(i) + ", row " + row[i];
   }
   function nearest(px, py) {
     const reach = Math.abs(time(px + 6) - time(px)), a = first(time(px) - reach), b = first(time(px) + reach);

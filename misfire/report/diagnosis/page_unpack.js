@@ -120,7 +120,7 @@
 
   function clock(s, fine) {
     const h = Math.floor(s / 3600), m = Math.floor(s / 60) % 60, r = s - 60 * Math.floor(s / 60);
-    const sec = fine ? r.toFixed(2).padStart(5, "0") : String(Math.floor(r + 1e-6)).padStart(2, "0");
+    const sec = fine ? (Math.floor(100 * r + 1e-6) / 100).toFixed(2).padStart(5, "0") : String(Math.floor(r + 1e-6)).padStart(2, "0");
     return h ? h + ":" + String(m).padStart(2, "0") + ":" + sec : m + ":" + sec;
   }
   function tick(value) { return String(value).replace("-", "\u2212"); }

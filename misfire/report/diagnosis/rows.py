@@ -199,7 +199,7 @@ def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
                     "words": WORK_WORDS[work],
                     "count": format_count(n),
                     "width": round(100.0 * n / max(total, 1), 1),
-                    "odd": work == "lost" or spark in BAD_SPARKS,
+                    "odd": work == "lost" or (spark in BAD_SPARKS and c.state != "sound"),
                 }
                 for work, n in table.get(spark, {}).items()
             ]

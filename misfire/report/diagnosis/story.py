@@ -8,7 +8,7 @@ from typing import Any
 
 from misfire.dsp.chances import compute_wilson, find_rarest
 from misfire.records import CylinderResult, Diagnosis
-from misfire.report.cardclaims import describe_claims
+from misfire.report.cardclaims import describe_claims, list_claims
 from misfire.report.circumstances import write_when
 from misfire.report.judgedtime import describe_unjudged, is_only_cranked
 from misfire.report.marks import describe_kind_of_mark, weigh_marks
@@ -229,7 +229,10 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         aside += f"; cylinders {pairs[0][0]} and {pairs[0][1]} share one coil"
     if code is not None and code == format_dtc(None) and not everyone:
         aside += "; more than one cylinder lost combustions: code P0300 (random or multiple)"
-    claims = [] if one_of else [describe_claims(diagnosis, c.cylinder) for c in suspects[:3]]
+    alike: dict[tuple[str, ...], list[int]] = {}
+    for c in () if one_of else suspects[:3]:
+        alike.setdefault(list_claims(diagnosis.job, c.cylinder), []).append(c.cylinder)
+    claims = [describe_claims(diagnosis, *cylinders) for cylinders in alike.values()]
     facts = [Fact("Which cylinder", begin_sentence(which), aside, tuple(filter(None, claims)))]
     often, often_aside = [], []
     for c in suspects if everyone else suspects[:3]:
@@ -244,8 +247,8 @@ def _facts_of_misfire(diagnosis: Diagnosis) -> tuple[Fact, ...]:
         )
         often_aside.append(f"{name}{write_rate(c)}")
     others = [c for c in diagnosis.cylinders if c not in suspects]
-    if others:
-        lost, judged = sum(c.misfires for c in others), sum(c.cycles for c in others)
+    lost, judged = sum(c.misfires for c in others), sum(c.cycles for c in others)
+    if judged:
         often_aside.append(f"other cylinders together: {lost} of {format_count(judged)}")
     facts.append(
         Fact("How often", begin_sentence("; ".join(often)), begin_sentence("; ".join(often_aside)))
@@ -303,7 +306,7 @@ def _why(result: CylinderResult, settings: Mapping[str, Any]) -> Fact:
     aside = begin_sentence(explain_fault(kind))
     if also:
         aside += f". Also possible: {join_words(also, 'or')}"
-    return Fact("Why", answer, aside, (caution_kind(settings),))
+    return Fact("Why", answer, f"{aside}.", (caution_kind(settings),))
 
 
 def _facts_of_none(diagnosis: Diagnosis) -> tuple[Fact, ...]:

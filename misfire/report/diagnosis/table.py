@@ -97,7 +97,8 @@ def format_table(diagnosis: Diagnosis) -> str:
                 f"  {did} {format_percent_range(low, high)} of its firings (95 % interval)"
             )
             lines.append(f"  when: {write_when(diagnosis, (c,))[0]}")
-        lines.extend(f"  {text}" for text in c.evidence)
+        in_table = f"{c.misfires} of {c.cycles} "  # stands in the table above
+        lines.extend(f"  {text}" for text in c.evidence if not text.startswith(in_table))
         if claims := describe_claims(diagnosis, c.cylinder):
             lines.append(f"  {claims}")
         lines.extend(f"  next: {text}" for text in c.next_tests[:1])
@@ -106,12 +107,14 @@ def format_table(diagnosis: Diagnosis) -> str:
         lines.extend(f"mark {describe_kind_of_mark(kind)}" for kind in kinds)
     if told:
         lines.extend(["", f"Before anybody touches the vehicle: {cautions()[0]}"])
-    if diagnosis.findings or diagnosis.notes:
+    explained = [(finding, explain(finding)) for finding in diagnosis.findings]
+    findings = [(f, words[1]) for f, words in explained if f.severity != "info" or any(words)]
+    if findings or diagnosis.notes:
         lines.append("")
-    for finding in diagnosis.findings:
+    for finding, remedy in findings:  # what only informs is on the page and told by `check`
         where = f" [{finding.channel}]" if finding.channel else ""
         lines.append(f"{finding.severity}{where}: {finding.message}")
-        if finding.severity != "info" and (remedy := explain(finding)[1]):
+        if finding.severity != "info" and remedy:
             lines.append(f"  do: {remedy}")
     lines.extend(f"note: {text}" for text in diagnosis.notes)
     return "".join(f"{_printable(line).rstrip()}\n" for line in lines)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from misfire.limits import ODD_STEP_A
 from misfire.records import FAULT_TYPES, CylinderResult, Diagnosis
-from misfire.report.pictures.spread import Spread, compute_median, split_values
+from misfire.report.pictures.spread import Spread, compute_median, is_lower_limit, split_values
 from misfire.report.summary import LOST
 from misfire.report.wording import (
     ODD_SPARKS,
@@ -60,14 +60,17 @@ def hear_witnesses(diagnosis: Diagnosis, result: CylinderResult) -> tuple[Testim
     of = lost if len(lost) else mine
     which = "lost firings" if len(lost) else "firings"
     return (
-        _hear_spark(diagnosis, result.cylinder, of, which),
+        _hear_spark(diagnosis, result, of, which),
         _hear_torque(diagnosis, result.cylinder, of, which),
         _hear_fuel(diagnosis, result.cylinder),
     )
 
 
-def _hear_spark(diagnosis: Diagnosis, cylinder: int, of: pd.DataFrame, which: str) -> Testimony:
+def _hear_spark(
+    diagnosis: Diagnosis, result: CylinderResult, of: pd.DataFrame, which: str
+) -> Testimony:
     """Compare the firings' sparks with good ones."""
+    cylinder = result.cylinder
     known = [q for q in SPARK_QUANTITIES if of[q.column].notna().any()]
     if not known:
         return Testimony(
@@ -78,7 +81,7 @@ def _hear_spark(diagnosis: Diagnosis, cylinder: int, of: pd.DataFrame, which: st
     details = [
         f"{ODD_SPARKS[state]}, in {count} of {len(of)} {which}"
         for state, count in counts.items()
-        if count
+        if count and result.state != "sound"  # single odd sparks of a sound cylinder tell nothing
     ]
     # the judge's own word of each firing, so that this cannot contradict the kind of fault
     bad = 2 * sum(counts.values()) > len(of)
@@ -92,8 +95,9 @@ def _hear_spark(diagnosis: Diagnosis, cylinder: int, of: pd.DataFrame, which: st
         good, whose = _reference(split_values(diagnosis, column), cylinder)
         if math.isnan(good):
             continue
+        least = "at least " if column == "firing_voltage_kv" and is_lower_limit(of) else ""
         text = (
-            f"{quantity.label.lower()} {format_value(value, decimals)} against "
+            f"{quantity.label.lower()} {least}{format_value(value, decimals)} against "
             f"{format_value(good, decimals)} {quantity.unit} in {whose}"
         )
         if good > 0 and abs(value / good - 1) > quantity.odd_share:
@@ -155,15 +159,22 @@ def _hear_torque(diagnosis: Diagnosis, cylinder: int, of: pd.DataFrame, which: s
     good = np.concatenate(others or [s.good for s in spreads] or [np.empty(0)])
     if good.size < FEWEST:
         return Testimony("Torque", "no reference", ("Too few good firings to compare with.",))
-    limit = float(np.percentile(good, 5))
-    below = int((values < limit).sum())
+    # lacks are taken beside the firings around, so that a swinging driveline does not hide them
+    lacks = split_values(diagnosis, "torque_deficit_z")
+    usual = [s.good for s in lacks if s.cylinder != cylinder] or [s.good for s in lacks]
+    limit = float(np.percentile(np.concatenate(usual), 95))
+    place = diagnosis.events.index.get_indexer(of.index)
+    lack = diagnosis.extras["torque_deficit_z"].to_numpy(dtype=float)[place]
+    lack = lack[np.isfinite(lack)]
+    below = int((lack > limit).sum())
     details = (
         f"segment acceleration {format_value(float(np.median(values)), 0)} against "
         f"{format_value(float(np.median(good)), 0)} 1/s² in {of_whom}",
-        f"{below} of {values.size} {which} ({format_percent(below / values.size)}) are weaker than "
-        + (f"19 of 20 good firings of {of_whom}" if others else "19 of 20 good ones"),
+        f"{below} of {lack.size} {which} ({format_percent(below / max(lack.size, 1))}), beside the "
+        "firings around them, are weaker than 19 of 20 good "
+        + (f"firings of {of_whom}" if others else "ones"),
     )
-    word = "points to a fault" if below > 0.3 * values.size else "as usual"
+    word = "points to a fault" if below > 0.3 * lack.size else "as usual"
     return Testimony("Torque", word, details)
 
 

@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING
 from misfire.records import Diagnosis
 from misfire.report.pictures import svg
 from misfire.report.summary import LOST
-from misfire.report.wording import Quantity, format_value
+from misfire.report.wording import Quantity, format_value, is_bound
 
 if TYPE_CHECKING:
     import numpy as np
+    import pandas as pd
     from numpy.typing import NDArray
 
+HALF = 0.5  # share of lower limits above which all values are told as such
 MAX_MARKS = 60
 
 
@@ -36,14 +38,15 @@ def compute_median(*arrays: NDArray[np.float64]) -> float:
 
 
 def split_values(diagnosis: Diagnosis, column: str) -> tuple[Spread, ...]:
-    """Split an event column by cylinder, and into good and lost firings; NaN is left out.
+    """Split a column of events or extras by cylinder, into good and lost firings; NaN left out.
 
     Firings that were not judged, and those in a fuel cut, are in neither.
     """
     import numpy as np
 
     events = diagnosis.events
-    values = events[column].to_numpy(dtype=float)
+    table = events if column in events else diagnosis.extras
+    values = table[column].to_numpy(dtype=float)
     cylinder = events["cylinder"].to_numpy(dtype=float)
     probability = events["misfire_probability"].to_numpy(dtype=float)
     cut = events["flags"].fillna("").str.contains("fuel_cut", regex=False).to_numpy(dtype=bool)
@@ -59,12 +62,31 @@ def split_values(diagnosis: Diagnosis, column: str) -> tuple[Spread, ...]:
     )
 
 
+def word_unit(diagnosis: Diagnosis, quantity: Quantity) -> str:
+    """Give a quantity's unit, and whether most of its values are lower limits, or estimates."""
+    events = diagnosis.events
+    words = [quantity.unit]
+    if quantity.column == "firing_voltage_kv" and is_lower_limit(events):
+        words.append("at least")
+    if quantity.unit == "kV" and diagnosis.job.engine.coil_turns_ratio is None:
+        words.append("estimated")
+    return ", ".join(words)
+
+
+def is_lower_limit(of: pd.DataFrame) -> bool:
+    """Whether most firing voltages of some firings are limits: cut off, or the gap held."""
+    flags = of["flags"][of["firing_voltage_kv"].notna()].fillna("")
+    counts = flags.value_counts()
+    limits = sum(n for text, n in counts.items() if is_bound(str(text), "firing_voltage_kv"))
+    return bool(limits > HALF * len(flags))
+
+
 def draw_spread(
     spreads: tuple[Spread, ...],
     quantity: Quantity,
     *,
     suspects: frozenset[int],
-    estimated: bool,
+    unit: str,
     key: str,
     width: int = 330,
     height: int = 210,
@@ -78,8 +100,8 @@ def draw_spread(
     quantity : Quantity
     suspects : frozenset of int
         Cylinders drawn with a diamond instead of a bar at the median, and a thicker box.
-    estimated : bool
-        Whether the values are estimates, said beside the unit.
+    unit : str
+        As `word_unit` gives it.
     key : str
         Unique in the page.
     width, height : int [unit=picture units]
@@ -101,7 +123,6 @@ def draw_spread(
     pad = 0.06 * (high - low)
     left, right, top, bottom = 50.0, width - 6.0, 24.0, height - 38.0
     y = svg.make_scale(low - pad if low else low, high + pad, bottom, top)
-    unit = f"{quantity.unit}, estimated" if estimated else quantity.unit
     body = [svg.text(2, 12, f"{quantity.label} ({unit})", css="name")]
     for tick in svg.find_ticks(y.low, y.high, count=5):
         body.append(svg.line(left, y.at(tick), right, y.at(tick), css="grid"))
