@@ -71,7 +71,8 @@ class Explanation:
     cylinder; `misfit` [shape=(n_cylinders,)]: log likelihood of all kinds together over a sound
     cylinder, by how common they are.
     `table` [shape=(n_cylinders, len(SPARK_STATES), len(WORK_STATES))]: firings by their likeliest
-    states; `odd_log` [shape=(n_cylinders,)]: log likelihood of some odd sparks over none.
+    states; `odd_log` [shape=(n_cylinders,)]: log likelihood of some odd sparks over none;
+    `odd_share`: of the sparks that are seen, those that are odd.
     """
 
     spark: NDArray[np.int8]
@@ -85,6 +86,7 @@ class Explanation:
     misfit: NDArray[np.float64]
     table: NDArray[np.float64]
     odd_log: NDArray[np.float64]
+    odd_share: NDArray[np.float64]
 
 
 def explain(
@@ -135,14 +137,14 @@ def explain(
     approach = table["approach_z"].to_numpy(float)
     states = FiringStates.of_nothing(n)
     evidence, of_kinds, sealing = (np.zeros((n_cylinders, len(KINDS))) for _ in range(3))
-    alike, odd_log = np.zeros(n_cylinders), np.zeros(n_cylinders)
+    alike, odd_log, odd_share = (np.zeros(n_cylinders) for _ in range(3))
     usual_approach = np.full(n_cylinders, np.nan)
     counts = np.zeros((n_cylinders, len(SPARK_STATES), len(WORK_STATES)))
     for c in range(1, n_cylinders + 1):
         own = np.flatnonzero(cylinder == c)
         if own.size == 0:
             continue
-        odd_log[c - 1] = states.find(
+        odd_log[c - 1], odd_share[c - 1] = states.find(
             own, by_size, works, feeble, cut=cut, faulty=faulty[c - 1], lines=lines
         )
         counts[c - 1] = states.count(own)
@@ -176,6 +178,7 @@ def explain(
         misfit=misfit,
         table=counts,
         odd_log=odd_log,
+        odd_share=odd_share,
     )
 
 

@@ -47,6 +47,7 @@ ROUNDS = 2  # references and states are found in turn
 BELIEVED = 0.6  # probability of a usual spark from which a firing helps to make the reference
 LACKING_Z = 5.0  # spreads of torque: such a firing is no reference at first
 ONLY_LIT = ("form_burn_ms", "form_burn_level")  # say nothing where no spark line is seen
+MOVING = 0.04  # of the speed, from cycle to cycle: idle hunts by less, a throttle blip does not
 CLEAR_SIGMA = 2.0  # a firing of which nothing stands out further is told by the cylinder's like
 SAMPLED = 4000  # of those, measured one by one; the others take their mean
 
@@ -212,12 +213,14 @@ def _weigh(
     n = len(table)
     apart, sigma = {}, {}
     clear = ~(dark | no_dwell)
+    with np.errstate(invalid="ignore"):
+        moving = np.abs(table["speed_change_relative"].to_numpy(float)) > MOVING
     for name, least in MEASURES.items():
         values = table[name].to_numpy(float)
         if name in ONLY_LIT:
             values = np.where(dark, np.nan, values)
         off, scatter = compare_with_sound(
-            values, sound, cylinder, n_cylinders=n_cylinders, least=least
+            values, sound, cylinder, n_cylinders=n_cylinders, least=least, moving=moving
         )
         if np.isfinite(off).any():
             if name == "form_firing":  # the one measure that tells its own error

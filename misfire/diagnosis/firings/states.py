@@ -207,11 +207,13 @@ MECHANISMS = MappingProxyType(
             dark=0.03,
             per_severity={
                 "form_firing": -0.6,
-                "form_breakdown_us": -0.5,
-                "form_burn_ms": 0.15,
+                "form_breakdown_us": -0.3,
+                "form_burn_ms": 0.4,
                 "form_burn_level": -0.3,
-                "form_step": 0.03,
-                "form_ring_on": -0.15,
+                "form_kick": -0.35,
+                "form_ring": -0.4,
+                "form_step": 0.01,
+                "form_ring_on": -0.1,
             },
         ),
         # A wide gap, at the plug or in the lead: late and high, and less left to burn.
@@ -223,8 +225,9 @@ MECHANISMS = MappingProxyType(
                 "form_firing": 0.8,
                 "form_breakdown_us": 0.6,
                 "form_burn_ms": -0.5,
-                "form_burn_level": 0.2,
-                "form_kick": 0.06,
+                "form_burn_level": 0.35,
+                "form_kick": 0.3,
+                "form_ring": 0.35,
             },
         ),
         # Resistance in the burning path: the line stands high and falls early.
@@ -234,7 +237,7 @@ MECHANISMS = MappingProxyType(
             dark=0.1,
             per_severity={
                 "form_burn_ms": -1.2,
-                "form_burn_level": 0.4,
+                "form_burn_level": 0.6,
                 "form_firing": 0.1,
                 "form_breakdown_us": 0.15,
             },
