@@ -143,7 +143,7 @@ MECHANISMS = MappingProxyType(
                 "form_peak_a": 0.03,
             },
             always={"form_breakdown_us": 0.6, "form_ring": -0.9},
-            scatter={"form_breakdown_us": 0.8, "form_ring": 0.6},
+            scatter={"form_breakdown_us": 0.8, "form_ring": 0.9},
         ),
         "lossy_core": Mechanism(
             "starved",
@@ -157,7 +157,8 @@ MECHANISMS = MappingProxyType(
                 "form_slope": 0.25,
             },
         ),
-        # Too little energy to reach what the gap asks for: it stands lower than usual sparks break.
+        # Too little energy to reach what the gap asks for: it stands lower than usual sparks break,
+        # and what there is of it rings on.
         "exhausted": Mechanism(
             "starved",
             (0.02, 0.03, 0.95),
@@ -170,19 +171,21 @@ MECHANISMS = MappingProxyType(
                 "form_step": 0.15,
                 "form_ring_on": -0.4,
             },
-            always={"form_breakdown_us": 0.9, "form_ring": -0.5},
+            always={"form_breakdown_us": 0.9, "form_ring": 0.8},
             scatter={"form_breakdown_us": 0.6, "form_ring": 0.6},
         ),
-        # An open path: the coil reaches what it can, above all usual sparks, and rings.
+        # An open path: the coil reaches what it can, above all usual sparks, and rings with all of
+        # its energy, where a spark line leaves a third or less.
         "open_path": Mechanism(
             "no_breakdown",
             (0.01, 0.02, 0.97),
             dark=0.98,
             per_severity={"form_kick": 0.1, "form_firing": 0.7},
-            always={"form_breakdown_us": 1.3, "form_ring": 0.2},
+            always={"form_breakdown_us": 1.3, "form_ring": 1.4},
             scatter={"form_breakdown_us": 0.6, "form_ring": 0.6},
         ),
-        # A shunt across the plug: loaded from the first volt, damped, no breakdown.
+        # A shunt across the plug: loaded from the first volt, no breakdown. It damps a ring that
+        # has all of the energy: more or less of it may be left than after a spark.
         "shunt": Mechanism(
             "leaking",
             (0.05, 0.05, 0.90),
@@ -196,8 +199,8 @@ MECHANISMS = MappingProxyType(
                 "form_slope": -0.12,
                 "form_peak_a": 0.03,
             },
-            always={"form_breakdown_us": 0.3, "form_ring": -1.2},
-            scatter={"form_breakdown_us": 0.8, "form_ring": 0.6},
+            always={"form_breakdown_us": 0.3, "form_ring": 0.0},
+            scatter={"form_breakdown_us": 0.8, "form_ring": 1.2},
         ),
         # The same behind a diode or a rotor gap: nothing of it is seen while the coil charges.
         "hidden_shunt": Mechanism(
@@ -206,8 +209,8 @@ MECHANISMS = MappingProxyType(
             dark=0.97,
             leaks=0.8,
             per_severity={"form_kick": -0.4, "form_firing": -0.6},
-            always={"form_breakdown_us": 0.3, "form_ring": -1.2},
-            scatter={"form_breakdown_us": 0.8, "form_ring": 0.6},
+            always={"form_breakdown_us": 0.3, "form_ring": 0.0},
+            scatter={"form_breakdown_us": 0.8, "form_ring": 1.2},
         ),
         # A creeping path: breaks down early, burns long and low; it damps the coil's first ring.
         "creeping": Mechanism(
