@@ -13,8 +13,7 @@ from misfire.limits import FAULTY
 from misfire.records import BAD_SPARKS, FAULT_TYPES, SPARK_STATES, WORK_STATES, Finding, Reason
 
 AILING_STATES = ("starved", "no_breakdown", "leaking", "strained")
-LEAST_AILING, AILING_SHARE = 5, 0.08  # firings, and share of those seen: an ailing spark
-MOST_AILING = 0.6  # a cylinder that is odd throughout has no sound spark: its channel may differ
+LEAST_AILING, AILING_SHARE = 3, 0.08  # firings, and share of those seen: an ailing spark
 AILING_LOG = 10.0  # log likelihood of a cylinder's odd sparks over none, from which they are told
 AILING_TIMES = 3.0  # as often as in the soundest other cylinder
 LEAST_ADDEND = 0.05  # log odds; less is no reason
@@ -213,7 +212,7 @@ def find_ailing(
     share = explanation.odd_share
     seen = explanation.table[:, : SPARK_STATES.index("unseen")].sum(axis=(1, 2))
     told = (explanation.odd_log >= AILING_LOG) & (share >= AILING_SHARE)
-    told &= (share < MOST_AILING) & (share * seen >= LEAST_AILING)
+    told &= share * seen >= LEAST_AILING
     mates = {c: set(coil) for coil in coils for c in coil}
     found = {}
     for c in np.flatnonzero(told) + 1:

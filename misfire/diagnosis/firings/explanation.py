@@ -15,7 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.classify.learned import NOTHING, TRUSTED, Learned
-from misfire.diagnosis.firings.firingstates import NAMES, ROUNDS, TINY, FiringStates
+from misfire.diagnosis.firings.firingstates import (
+    NAMES,
+    ROUNDS,
+    TINY,
+    FiringStates,
+    find_odd,
+)
 from misfire.diagnosis.firings.sealwitness import weigh_approach
 from misfire.diagnosis.firings.sparkwitness import (
     find_feeble,
@@ -44,6 +50,8 @@ if TYPE_CHECKING:
 
 LEAK = list(KINDS).index("low_compression")
 OF_KIND_FIRINGS = 4.0  # firings by which the ways of a kind are held to be as likely
+MOSTLY = 0.6  # of a cylinder's sparks: odd so often they may differ by their channel, and whether
+# some of them are bad is asked of the cylinder by itself
 LIGHTING = 0.3  # share of a mechanism's sparks that do their work: then all of one cylinder's may
 ALWAYS = 0.5  # least share of its firings in which a leaking cylinder works less
 STANDING = ("open_secondary", "fouled_plug", "weak_coil")
@@ -139,6 +147,7 @@ def explain(
     states = FiringStates.of_nothing(n)
     evidence, of_kinds, sealing, harmless = (np.zeros((n_cylinders, len(KINDS))) for _ in range(4))
     alike, odd_log, odd_share = (np.zeros(n_cylinders) for _ in range(3))
+    by_itself = None
     usual_approach = np.full(n_cylinders, np.nan)
     counts = np.zeros((n_cylinders, len(SPARK_STATES), len(WORK_STATES)))
     for c in range(1, n_cylinders + 1):
@@ -148,6 +157,10 @@ def explain(
         odd_log[c - 1], odd_share[c - 1] = states.find(
             own, by_size, works, feeble, cut=cut, faulty=faulty[c - 1], lines=lines
         )
+        if odd_share[c - 1] > MOSTLY:
+            if by_itself is None:
+                by_itself = weigh_sparks(table, cylinder, n_cylinders=n_cylinders, by_itself=True)
+            odd_log[c - 1], odd_share[c - 1] = find_odd(by_itself[own], ~cut[own], lines[own])
         counts[c - 1] = states.count(own)
         used = own[~cut[own]]
         evidence[c - 1], alike[c - 1], harmless[c - 1] = _weigh_kinds(

@@ -136,6 +136,29 @@ class FiringStates:
         return counts
 
 
+def find_odd(
+    sparks: NDArray[np.float32], used: NDArray[np.bool_], lines: NDArray[np.bool_]
+) -> tuple[float, float]:
+    """Find how many of a cylinder's sparks are odd, by the coil alone.
+
+    Parameters
+    ----------
+    sparks : float32 array [shape=(n, len(MECHANISMS), len(SEVERITIES))]
+    used, lines : bool array [shape=(n,)]
+        Those from which shares are learned, and where a spark line would show.
+
+    Returns
+    -------
+    odd_log, odd_share : float
+        See `FiringStates.find`.
+    """
+    likely = np.exp(sparks - sparks.max(axis=(1, 2), keepdims=True))
+    of_sparks, _, odd_log = _share_sparks(likely.astype(float), used)
+    shown = of_sparks[lines] / np.maximum(of_sparks[lines].sum(axis=1, keepdims=True), TINY)
+    usual = np.isin(STATE_OF, USUAL)
+    return odd_log, float(1.0 - shown[:, usual].sum(axis=1).mean()) if lines.any() else 0.0
+
+
 def _share_sparks(
     likely: NDArray[np.float64], used: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:

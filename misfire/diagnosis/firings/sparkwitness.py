@@ -53,7 +53,11 @@ SAMPLED = 4000  # of those, measured one by one; the others take their mean
 
 
 def weigh_sparks(
-    table: pd.DataFrame, cylinder: NDArray[np.int64], *, n_cylinders: int
+    table: pd.DataFrame,
+    cylinder: NDArray[np.int64],
+    *,
+    n_cylinders: int,
+    by_itself: bool = False,
 ) -> NDArray[np.float32]:
     """Weigh every mechanism against every firing's spark.
 
@@ -62,6 +66,8 @@ def weigh_sparks(
     table : DataFrame [columns=FIRING_COLUMNS]
     cylinder : int64 array [shape=(n_firings,)]
     n_cylinders : int
+    by_itself : bool
+        Whether a cylinder whose usual spark stands apart from the others' is set against itself.
 
     Returns
     -------
@@ -73,7 +79,9 @@ def weigh_sparks(
     dark = table["no_breakdown"].to_numpy(float) == 1
     lacking = np.nan_to_num(table["torque_deficit_z"].to_numpy(float)) > LACKING_Z
     odd = dark | no_dwell | lacking
-    strange = _find_strange(table, cylinder, dark, n_cylinders)
+    strange = np.zeros(len(table), bool)
+    if not by_itself:
+        strange = _find_strange(table, cylinder, dark, n_cylinders)
     sound = ~(odd | strange)
     by_size: NDArray[np.float32] = np.zeros(0, np.float32)
     for turn in range(ROUNDS):
