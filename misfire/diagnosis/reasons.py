@@ -13,7 +13,7 @@ from misfire.limits import FAULTY
 from misfire.records import BAD_SPARKS, FAULT_TYPES, SPARK_STATES, WORK_STATES, Finding, Reason
 
 AILING_STATES = ("starved", "no_breakdown", "leaking", "strained")
-LEAST_AILING, AILING_SHARE = 5, 0.08  # firings, and share of those seen: an ailing spark
+LEAST_AILING, AILING_SHARE = 3, 0.08  # firings, and share of those seen: an ailing spark
 AILING_LOG = 10.0  # log likelihood of a cylinder's odd sparks over none, from which they are told
 AILING_TIMES = 3.0  # as often as in the soundest other cylinder
 LEAST_ADDEND = 0.05  # log odds; less is no reason
@@ -192,28 +192,34 @@ def mark_bad_sparks(explanation: Explanation) -> NDArray[np.bool_]:
     return np.isin(explanation.spark, bad)
 
 
-def find_ailing(explanation: Explanation) -> dict[int, float]:
+def find_ailing(
+    explanation: Explanation, coils: Sequence[tuple[int, ...]] = ()
+) -> dict[int, float]:
     """Find the cylinders whose sparks are bad in some firings, and how often.
 
     Parameters
     ----------
     explanation : Explanation
+    coils : sequence of tuple of int
+        Cylinders of each coil that fires several: their sparks are bad together, so none of them is
+        a measure for another.
 
     Returns
     -------
     share : dict cylinder -> float
         Of the firings whose spark was seen.
     """
-    states = [SPARK_STATES.index(s) for s in AILING_STATES]
-    bad = explanation.table[:, states].sum(axis=(1, 2))
+    share = explanation.odd_share
     seen = explanation.table[:, : SPARK_STATES.index("unseen")].sum(axis=(1, 2))
-    share = bad / np.maximum(seen, 1.0)
-    told = (explanation.odd_log >= AILING_LOG) & (bad >= LEAST_AILING) & (share >= AILING_SHARE)
+    told = (explanation.odd_log >= AILING_LOG) & (share >= AILING_SHARE)
+    told &= share * seen >= LEAST_AILING
+    mates = {c: set(coil) for coil in coils for c in coil}
     found = {}
-    for c in np.flatnonzero(told):
-        others = np.delete(share, c)[np.delete(seen, c) >= LEAST_AILING]
-        if others.size == 0 or share[c] > AILING_TIMES * others.min():
-            found[int(c) + 1] = float(share[c])
+    for c in np.flatnonzero(told) + 1:
+        apart = [o for o in range(1, share.size + 1) if o not in mates.get(int(c), {int(c)})]
+        others = [share[o - 1] for o in apart if seen[o - 1] >= LEAST_AILING]
+        if not others or share[c - 1] > AILING_TIMES * min(others):
+            found[int(c)] = float(share[c - 1])
     return found
 
 
@@ -250,14 +256,16 @@ def report_ailing(
         names = sorted({*together, *(new[mate] for new in renamings for mate in together)})
         who = f"cylinder {' or '.join(map(str, names))}"
         n = int(explanation.table[c - 1, bad, lost].sum())
+        seen = describe_sparks(explanation, c)
+        seen = f" ({seen})" if seen else ""
         cost = f"{n} of these were lost" if n else "none of these was lost"
         found.append(
             Finding(
                 "ailing_spark",
                 "warning",
-                f"{who} has a bad spark in {100 * share:.0f} % of its firings; {cost} "
-                f"({describe_sparks(explanation, c)}): a fault that is beginning; check its plug, "
-                "lead and coil before it fails, engine off, by the maker's procedure",
+                f"{who} has a bad spark in {100 * share:.0f} % of its firings; {cost}{seen}: a "
+                "fault that is beginning; check its plug, lead and coil before it fails, engine "
+                "off, by the maker's procedure",
             )
         )
     return found

@@ -127,10 +127,10 @@ def decide(
     pairs = evidence.recording.job.engine.waste_pairs  # one bad plug strains the sparks of both
     accounted = {c for pair in pairs if any(at_fault[c - 1] for c in pair) for c in pair}
     accounted |= {int(c) for c in np.flatnonzero(at_fault) + 1}
-    ailing = {c: s for c, s in find_ailing(explanation).items() if c not in accounted}
+    coils = list_coils(evidence.recording.job.engine)
+    ailing = {c: s for c, s in find_ailing(explanation, coils).items() if c not in accounted}
     named = set() if firings.renamings else set(ailing)  # else another may go by that name
     results = _build_results(evidence, judgement, weighed, events, extras, named)
-    coils = list_coils(evidence.recording.job.engine)
     told = report_ailing(explanation, ailing, renamings=firings.renamings, coils=coils)
     return Verdict(
         verdict=word,

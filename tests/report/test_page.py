@@ -10,7 +10,6 @@ import pytest
 from misfire.records import FAULT_TYPES, Engine, Finding, Reason
 from misfire.report.advice import next_tests
 from misfire.report.diagnosis.page import format_page
-from misfire.report.diagnosis.rows import build_state_rows
 from misfire.report.diagnosis.table import format_table
 from misfire.report.wording import FAULTS
 from tests.builders.diagnoses import (
@@ -364,20 +363,6 @@ def test_a_gap_that_never_broke_down_gives_a_lower_bound_and_no_spark_line():
     assert "lost: 0.00 ms" not in page
     assert page.count(">over 30.9</td>") == 51  # the 50 rows shown of 57, and the median of all
     assert "lost: no spark line" not in format_page(made)
-
-
-def test_no_more_firings_are_lost_in_the_table_of_states_than_are_counted():
-    made = make_diagnosis()
-    events = made.events.copy()
-    rows = events.index[events["cylinder"] == 3][:5]
-    events["spark"], events["work"] = "usual", "done"
-    events.loc[rows, "work"] = "lost"
-    events.loc[rows, "misfire_probability"] = [0.9, 0.8, 0.7, 0.45, 0.4]
-    table = {"usual": {"done": 95, "lost": 5}}
-    cylinders = tuple(replace(c, table=table if c.cylinder == 3 else {}) for c in made.cylinders)
-    rows = build_state_rows(replace(made, events=events, cylinders=cylinders))["rows"]
-    cells = {c["words"]: c["count"] for r in rows if r["cylinder"] == 3 for c in r["cells"][0]}
-    assert cells == {"worked normally": "95", "lost": "3", "doubtful": "2"}
 
 
 def test_all_cylinders_at_fault_are_named_as_all_with_what_they_share():

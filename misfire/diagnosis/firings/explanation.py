@@ -15,7 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.classify.learned import NOTHING, TRUSTED, Learned
-from misfire.diagnosis.firings.firingstates import NAMES, ROUNDS, TINY, FiringStates
+from misfire.diagnosis.firings.firingstates import (
+    NAMES,
+    ROUNDS,
+    TINY,
+    FiringStates,
+    find_odd,
+)
 from misfire.diagnosis.firings.sealwitness import weigh_approach
 from misfire.diagnosis.firings.sparkwitness import (
     find_feeble,
@@ -44,6 +50,9 @@ if TYPE_CHECKING:
 
 LEAK = list(KINDS).index("low_compression")
 OF_KIND_FIRINGS = 4.0  # firings by which the ways of a kind are held to be as likely
+MOSTLY = 0.6  # of a cylinder's sparks: odd so often they may differ by their channel, and whether
+# some of them are bad is asked of the cylinder by itself
+LIGHTING = 0.3  # share of a mechanism's sparks that do their work: then all of one cylinder's may
 ALWAYS = 0.5  # least share of its firings in which a leaking cylinder works less
 STANDING = ("open_secondary", "fouled_plug", "weak_coil")
 IN_EVERY_FIRING = 0.3  # of a spark's faults, those that hide by being in every firing alike
@@ -71,7 +80,8 @@ class Explanation:
     cylinder; `misfit` [shape=(n_cylinders,)]: log likelihood of all kinds together over a sound
     cylinder, by how common they are.
     `table` [shape=(n_cylinders, len(SPARK_STATES), len(WORK_STATES))]: firings by their likeliest
-    states; `odd_log` [shape=(n_cylinders,)]: log likelihood of some odd sparks over none.
+    states; `odd_log` [shape=(n_cylinders,)]: log likelihood of some odd sparks over none;
+    `odd_share`: of the sparks that are seen, those that are odd.
     """
 
     spark: NDArray[np.int8]
@@ -85,6 +95,7 @@ class Explanation:
     misfit: NDArray[np.float64]
     table: NDArray[np.float64]
     odd_log: NDArray[np.float64]
+    odd_share: NDArray[np.float64]
 
 
 def explain(
@@ -134,29 +145,37 @@ def explain(
     lines = np.isfinite(table["no_breakdown"].to_numpy(float))
     approach = table["approach_z"].to_numpy(float)
     states = FiringStates.of_nothing(n)
-    evidence, of_kinds, sealing = (np.zeros((n_cylinders, len(KINDS))) for _ in range(3))
-    alike, odd_log = np.zeros(n_cylinders), np.zeros(n_cylinders)
+    evidence, of_kinds, sealing, harmless = (np.zeros((n_cylinders, len(KINDS))) for _ in range(4))
+    alike, odd_log, odd_share = (np.zeros(n_cylinders) for _ in range(3))
+    by_itself = None
     usual_approach = np.full(n_cylinders, np.nan)
     counts = np.zeros((n_cylinders, len(SPARK_STATES), len(WORK_STATES)))
     for c in range(1, n_cylinders + 1):
         own = np.flatnonzero(cylinder == c)
         if own.size == 0:
             continue
-        odd_log[c - 1] = states.find(
+        odd_log[c - 1], odd_share[c - 1] = states.find(
             own, by_size, works, feeble, cut=cut, faulty=faulty[c - 1], lines=lines
         )
+        if odd_share[c - 1] > MOSTLY:
+            if by_itself is None:
+                by_itself = weigh_sparks(table, cylinder, n_cylinders=n_cylinders, by_itself=True)
+            odd_log[c - 1], odd_share[c - 1] = find_odd(by_itself[own], ~cut[own], lines[own])
         counts[c - 1] = states.count(own)
         used = own[~cut[own]]
-        evidence[c - 1], alike[c - 1] = _weigh_kinds(sparks[used], torque[used], failed[used])
+        evidence[c - 1], alike[c - 1], harmless[c - 1] = _weigh_kinds(
+            sparks[used], torque[used], failed[used]
+        )
         of_kinds[c - 1] = evidence[c - 1]
         if faulty[c - 1] < FAULTY:
-            of_kinds[c - 1], alike[c - 1] = _weigh_kinds(
+            of_kinds[c - 1], alike[c - 1], _ = _weigh_kinds(
                 sparks[used], torque_if_faulty[used], failed[used]
             )
         usual_approach[c - 1] = _find_usual(approach[used])
     sealing[:, LEAK] = weigh_approach(usual_approach)
     prior = np.log([KIND_PRIOR[k] for k in KINDS])
     misfit = np.logaddexp.reduce(evidence + sealing + prior, axis=1)
+    misfit -= np.logaddexp(0.0, np.logaddexp.reduce(harmless + prior, axis=1))
     sealing[:, LEAK] += compression
     standing = weigh_standing(table, cylinder, cut, n_cylinders=n_cylinders, learned=learned)
     always = np.broadcast_to(alike[:, None], of_kinds.shape)
@@ -176,6 +195,7 @@ def explain(
         misfit=misfit,
         table=counts,
         odd_log=odd_log,
+        odd_share=odd_share,
     )
 
 
@@ -240,17 +260,18 @@ def _share_kinds(
 
 def _weigh_kinds(
     sparks: NDArray[np.float64], works: NDArray[np.float64], failed: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], float]:
+) -> tuple[NDArray[np.float64], float, NDArray[np.float64]]:
     """Tempered log likelihood of each kind of fault over a sound cylinder, and of STANDING_WAY.
 
     By spark, torque and injector of all firings, each of which is a sound one or came about in one
-    of the ways of that kind.
+    of the ways of that kind. The last: of each kind, did its sparks all light their charges, as far
+    as such sparks can.
     """
     n = sparks.shape[0]
     every = [*KINDS.items(), ("standing", STANDING_WAY)]
-    weighed, n_odd = np.zeros(len(every)), np.ones(len(every))
+    weighed, harmless, n_odd = np.zeros(len(every)), np.zeros(len(every)), np.ones(len(every))
     if n == 0:
-        return weighed[:-1], 0.0
+        return weighed[:-1], 0.0, harmless[:-1]
     fed = {way: weigh_feeding(failed, way) for way in FAILED_OF}
     sound = sparks[:, 0] + works[:, 0] + fed["usual"]
     for number, (kind, ways) in enumerate(every):
@@ -275,10 +296,20 @@ def _weigh_kinds(
         share = (of_ways[:, None] * of_works).ravel()
         each = np.log(np.maximum((1.0 - odd) * plain + odd * (parts @ share), TINY)) + most - sound
         weighed[number] = float(each.sum()) - 0.5 * np.log(n)
+        lit = of_ways * [_find_lighting(way) for way, *_ in ways]
+        done = parts.reshape(n, len(ways), -1)[:, :, 0] @ lit
+        each = np.log(np.maximum((1.0 - odd) * plain + odd * done, TINY)) + most - sound
+        harmless[number] = float(each.sum()) - 0.5 * np.log(n)
         n_odd[number] = max(1.0, odd * n)
     best = n_odd[int(weighed.argmax())]  # one measure for all, or the kinds could not be compared
-    weighed *= INDEPENDENT / (INDEPENDENT + best)
-    return weighed[:-1], float(weighed[-1])
+    temper = INDEPENDENT / (INDEPENDENT + best)
+    return temper * weighed[:-1], float(temper * weighed[-1]), temper * harmless[:-1]
+
+
+def _find_lighting(way: str) -> float:
+    """Share of such sparks that may light their charges in a cylinder that loses none."""
+    done = MECHANISMS[way].work[0]
+    return 1.0 if way == "sound" or done >= LIGHTING else done
 
 
 def _find_usual(values: NDArray[np.float64]) -> float:

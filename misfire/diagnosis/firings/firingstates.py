@@ -9,14 +9,17 @@ from numpy.typing import NDArray
 
 from misfire.diagnosis.firings.states import MECHANISMS, ODD_SHARE
 from misfire.records import SPARK_STATES, WORK_STATES
+from misfire.report.wording import LOST
 
 NAMES = tuple(MECHANISMS)
 STATE_OF = np.array([SPARK_STATES.index(m.state) for m in MECHANISMS.values()])
 ODD_WORK, ODD_WORK_FAULTY = 0.001, 0.03  # share of usual sparks with partial, and with lost work:
 # in a sound cylinder, and more in a faulty one, before its firings are looked at
 PRIOR_FIRINGS = 30.0  # firings by which a cylinder's shares are held back
+START = 0.3  # share of odd sparks from which the rounds begin
 TINY = 1e-300  # no likelihood is less: nothing is divided by nothing
 ROUNDS = 25  # of expectation maximisation
+USUAL = [SPARK_STATES.index(s) for s in ("usual", "not_switched")]  # the spark is not ailing
 NO_ANSWER = 0.002  # probability of being lost where nothing at all points to it
 
 
@@ -25,8 +28,9 @@ class FiringStates:
     """States of all firings of a recording, filled in cylinder by cylinder.
 
     `spark`, `work` [int8, shape=(n_firings,)]: places in SPARK_STATES and WORK_STATES of the
-    likeliest state; `spark_probability`, `work_probability` theirs. `lost` [shape=(n_firings,)]:
-    probability that the combustion was lost, NaN where nothing shows it.
+    likeliest state, lost only from `LOST` on; `spark_probability`, `work_probability` theirs.
+    `lost` [shape=(n_firings,)]: probability that the combustion was lost, NaN where nothing shows
+    it.
     """
 
     spark: NDArray[np.int8]
@@ -61,7 +65,7 @@ class FiringStates:
         cut: NDArray[np.bool_],
         faulty: float,
         lines: NDArray[np.bool_],
-    ) -> float:
+    ) -> tuple[float, float]:
         """Find the states of one cylinder's firings, and keep them.
 
         Parameters
@@ -83,6 +87,9 @@ class FiringStates:
         -------
         odd_log : float
             Log likelihood of some odd sparks among the cylinder's over none.
+        odd_share : float
+            Of the sparks that are seen, those that are odd; a firing that is doubtful counts in
+            part.
         """
         spark_seen = np.ptp(sparks[own], axis=(1, 2)) > 0
         work_seen = np.ptp(works[own], axis=1) > 0
@@ -96,16 +103,21 @@ class FiringStates:
         by_state = np.zeros((own.size, len(SPARK_STATES)))
         for number, state in enumerate(STATE_OF):
             by_state[:, state] += by_spark[:, number]
+        shown = by_state[spark_seen & lines[own]][:, USUAL].sum(axis=1)
+        odd_share = float(1.0 - shown.mean()) if shown.size else 0.0
         named = spark_seen & (lines[own] | (by_state.argmax(axis=1) != 0))
         self.spark[own] = np.where(named, by_state.argmax(axis=1), len(SPARK_STATES) - 1)
         self.spark_probability[own] = np.where(named, by_state.max(axis=1), np.nan)
         known = (work_seen | (named & (self.spark[own] != 0))) & ~cut[own]
         unknown = np.where(cut[own], WORK_STATES.index("cut"), len(WORK_STATES) - 1)
-        self.work[own] = np.where(known, by_work.argmax(axis=1), unknown)
-        self.work_probability[own] = np.where(known, by_work.max(axis=1), np.nan)
+        # lost as everywhere: where that is likelier than not, else the likelier of the other two
+        state = np.where(by_work[:, 2] >= LOST, 2, by_work[:, :2].argmax(axis=1))
+        self.work[own] = np.where(known, state, unknown)
+        of_state = by_work[np.arange(own.size), state]
+        self.work_probability[own] = np.where(known, of_state, np.nan)
         told = work_seen | spark_seen | cut[own]
         self.lost[own] = np.where(told, np.where(cut[own], NO_ANSWER, by_work[:, 2]), np.nan)
-        return odd_log
+        return odd_log, odd_share
 
     def count(self, own: NDArray[np.int64]) -> NDArray[np.float64]:
         """Count firings by their likeliest states.
@@ -124,6 +136,29 @@ class FiringStates:
         return counts
 
 
+def find_odd(
+    sparks: NDArray[np.float32], used: NDArray[np.bool_], lines: NDArray[np.bool_]
+) -> tuple[float, float]:
+    """Find how many of a cylinder's sparks are odd, by the coil alone.
+
+    Parameters
+    ----------
+    sparks : float32 array [shape=(n, len(MECHANISMS), len(SEVERITIES))]
+    used, lines : bool array [shape=(n,)]
+        Those from which shares are learned, and where a spark line would show.
+
+    Returns
+    -------
+    odd_log, odd_share : float
+        See `FiringStates.find`.
+    """
+    likely = np.exp(sparks - sparks.max(axis=(1, 2), keepdims=True))
+    of_sparks, _, odd_log = _share_sparks(likely.astype(float), used)
+    shown = of_sparks[lines] / np.maximum(of_sparks[lines].sum(axis=1, keepdims=True), TINY)
+    usual = np.isin(STATE_OF, USUAL)
+    return odd_log, float(1.0 - shown[:, usual].sum(axis=1).mean()) if lines.any() else 0.0
+
+
 def _share_sparks(
     likely: NDArray[np.float64], used: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
@@ -137,7 +172,11 @@ def _share_sparks(
     prior[0] = (1.0 - ODD_SHARE) / n_sizes
     flat, n = likely.reshape(len(likely), -1), int(used.sum())
     held = PRIOR_FIRINGS * prior.ravel()
-    learned, share = flat[used], prior.ravel()
+    learned = flat[used]
+    # faint oddness of many firings is found from afar: from a rare one the rounds do not get there
+    share = (
+        np.where(np.arange(prior.size) < n_sizes, 1.0 - START, START / (len(NAMES) - 1)) / n_sizes
+    )
     for _ in range(ROUNDS):
         found = share * (learned.T @ (1.0 / np.maximum(learned @ share, TINY)))
         share = (found + held) / (n + PRIOR_FIRINGS)

@@ -17,6 +17,8 @@ LEAST_CYLINDERS = 3  # of which one may be at fault and the middle one is not
 APART = (
     2.0  # least scatters by which the levels of sound cylinders differ on like channels, at least
 )
+WITHIN_50, WITHIN_90, WITHIN_95 = 0.741, 2.132, 2.776
+"""Scales that hold these shares of Student's law of `FREEDOM` degrees (tables of statistics)."""
 TO_SIGMA = 1.4826  # standard deviation over median absolute deviation, normal law
 
 
@@ -27,6 +29,7 @@ def compare_with_sound(
     *,
     n_cylinders: int,
     least: float,
+    moving: NDArray[np.bool_] | None = None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Set a measure of every firing against what a sound firing would measure there.
 
@@ -41,6 +44,9 @@ def compare_with_sound(
     n_cylinders : int
     least : float [> 0]
         Least scatter of the measure, in its unit.
+    moving : bool array [shape=(n_firings,)], optional
+        Where speed and load change within a cycle: the trend lags behind, so that those firings
+        tell their own scatter.
 
     Returns
     -------
@@ -72,29 +78,34 @@ def compare_with_sound(
     apart = apart - level[cylinder]
     own_known = count >= LEAST_OWN
     scatter = max(_find_scatter(apart[rows], cylinder[rows]), _find_step(values[rows]))
+    sigma = np.full(values.size, scatter)
+    if moving is not None and moving[rows].any():
+        at = rows[moving[rows]]
+        sigma[moving] = max(scatter, _find_scatter(apart[at], cylinder[at]))
     levels = level[own_known]
     between = TO_SIGMA * float(np.median(np.abs(levels))) if levels.size >= 3 else 0.0
-    stranger = np.hypot(scatter, max(between, APART * least))
-    return apart, np.where(own_known[cylinder], scatter, stranger)
+    stranger = np.hypot(sigma, max(between, APART * least))
+    return apart, np.where(own_known[cylinder], sigma, stranger)
 
 
 def _find_scatter(apart: NDArray[np.float64], cylinder: NDArray[np.int64]) -> float:
-    """Find the standard deviation of sound firings, with fat tails, without faults among them.
+    """Find the scale of sound firings by Student's law, without faults among them.
 
-    90 % of a normal law lie within 1.645 sigma: tails that are fatter count, or they accuse. But a
-    fault has tails too. Chance has them in all cylinders: the middle one's count. Of one or two
-    cylinders, where that tells nothing, it has them on both sides, and a fault on one.
+    They are weighed by that law: its own tails count once. Fatter ones widen the scale, or they
+    accuse. But a fault has tails too. Chance has them in all cylinders: the middle one's count. Of
+    one or two cylinders, where that tells nothing, it has them on both sides, and a fault on one.
     """
     tails = []
     for c in np.unique(cylinder):
         own = apart[cylinder == c]
         if own.size >= LEAST_OWN:
-            low, high = np.quantile(own, (0.025, 0.975))  # within 1.96 sigma
-            tails.append((min(-low, high) / 1.96, np.quantile(np.abs(own), 0.9) / 1.645))
+            low, high = np.quantile(own, (0.025, 0.975))
+            outer, inner = min(-low, high) / WITHIN_95, np.quantile(np.abs(own), 0.9) / WITHIN_90
+            tails.append((outer, inner))
     few = len(tails) < LEAST_CYLINDERS
     sizes = sorted(shorter if few else both for shorter, both in tails)
     middle = sizes[(len(sizes) - 1) // 2] if sizes else 0.0
-    return max(TO_SIGMA * float(np.median(np.abs(apart))), middle)
+    return max(float(np.median(np.abs(apart))) / WITHIN_50, middle)
 
 
 def _find_step(values: NDArray[np.float64]) -> float:

@@ -47,12 +47,17 @@ ROUNDS = 2  # references and states are found in turn
 BELIEVED = 0.6  # probability of a usual spark from which a firing helps to make the reference
 LACKING_Z = 5.0  # spreads of torque: such a firing is no reference at first
 ONLY_LIT = ("form_burn_ms", "form_burn_level")  # say nothing where no spark line is seen
+MOVING = 0.04  # of the speed, from cycle to cycle: idle hunts by less, a throttle blip does not
 CLEAR_SIGMA = 2.0  # a firing of which nothing stands out further is told by the cylinder's like
 SAMPLED = 4000  # of those, measured one by one; the others take their mean
 
 
 def weigh_sparks(
-    table: pd.DataFrame, cylinder: NDArray[np.int64], *, n_cylinders: int
+    table: pd.DataFrame,
+    cylinder: NDArray[np.int64],
+    *,
+    n_cylinders: int,
+    by_itself: bool = False,
 ) -> NDArray[np.float32]:
     """Weigh every mechanism against every firing's spark.
 
@@ -61,6 +66,8 @@ def weigh_sparks(
     table : DataFrame [columns=FIRING_COLUMNS]
     cylinder : int64 array [shape=(n_firings,)]
     n_cylinders : int
+    by_itself : bool
+        Whether a cylinder whose usual spark stands apart from the others' is set against itself.
 
     Returns
     -------
@@ -72,7 +79,9 @@ def weigh_sparks(
     dark = table["no_breakdown"].to_numpy(float) == 1
     lacking = np.nan_to_num(table["torque_deficit_z"].to_numpy(float)) > LACKING_Z
     odd = dark | no_dwell | lacking
-    strange = _find_strange(table, cylinder, dark, n_cylinders)
+    strange = np.zeros(len(table), bool)
+    if not by_itself:
+        strange = _find_strange(table, cylinder, dark, n_cylinders)
     sound = ~(odd | strange)
     by_size: NDArray[np.float32] = np.zeros(0, np.float32)
     for turn in range(ROUNDS):
@@ -212,12 +221,14 @@ def _weigh(
     n = len(table)
     apart, sigma = {}, {}
     clear = ~(dark | no_dwell)
+    with np.errstate(invalid="ignore"):
+        moving = np.abs(table["speed_change_relative"].to_numpy(float)) > MOVING
     for name, least in MEASURES.items():
         values = table[name].to_numpy(float)
         if name in ONLY_LIT:
             values = np.where(dark, np.nan, values)
         off, scatter = compare_with_sound(
-            values, sound, cylinder, n_cylinders=n_cylinders, least=least
+            values, sound, cylinder, n_cylinders=n_cylinders, least=least, moving=moving
         )
         if np.isfinite(off).any():
             if name == "form_firing":  # the one measure that tells its own error

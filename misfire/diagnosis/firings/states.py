@@ -34,7 +34,7 @@ MEASURES = MappingProxyType(
         "form_ring": 0.10,
         "form_peak_a": 0.012,
         "form_slope": 0.02,
-        "form_ring_on": 0.10,
+        "form_ring_on": 0.06,
         "form_step": 0.012,  # share of the peak current
         "form_bend": 0.04,  # slope of the ramp's upper part over the lower
     }
@@ -81,6 +81,14 @@ class Mechanism:
     scatter: dict[str, float] = field(default_factory=dict)
 
 
+EARLY = {
+    "form_firing": -0.6,
+    "form_breakdown_us": -0.3,
+    "form_burn_ms": 0.4,
+    "form_burn_level": -0.3,
+    "form_kick": -0.35,
+    "form_ring": -0.4,
+}
 MECHANISMS = MappingProxyType(
     {
         "sound": Mechanism("usual", (0.02, 0.18, 0.80)),
@@ -119,7 +127,8 @@ MECHANISMS = MappingProxyType(
             },
             scatter={"form_bend": 0.04},  # by how fast the loop's own current dies away
         ),
-        # The same loop takes the whole kick: as dark as behind a shunt.
+        # A loop of little resistance takes the whole kick: as dark as behind a shunt. Its current
+        # stands through the charge, so the ramp does not bend.
         "shorted_dead": Mechanism(
             "starved",
             (0.01, 0.02, 0.97),
@@ -134,7 +143,7 @@ MECHANISMS = MappingProxyType(
                 "form_peak_a": 0.03,
             },
             always={"form_breakdown_us": 0.6, "form_ring": -0.9},
-            scatter={"form_breakdown_us": 0.8, "form_ring": 0.6, "form_bend": 0.04},
+            scatter={"form_breakdown_us": 0.8, "form_ring": 0.9},
         ),
         "lossy_core": Mechanism(
             "starved",
@@ -148,7 +157,8 @@ MECHANISMS = MappingProxyType(
                 "form_slope": 0.25,
             },
         ),
-        # Too little energy to reach what the gap asks for: it stands lower than usual sparks break.
+        # Too little energy to reach what the gap asks for: it stands lower than usual sparks break,
+        # and what there is of it rings on.
         "exhausted": Mechanism(
             "starved",
             (0.02, 0.03, 0.95),
@@ -161,19 +171,21 @@ MECHANISMS = MappingProxyType(
                 "form_step": 0.15,
                 "form_ring_on": -0.4,
             },
-            always={"form_breakdown_us": 0.9, "form_ring": -0.5},
+            always={"form_breakdown_us": 0.9, "form_ring": 0.8},
             scatter={"form_breakdown_us": 0.6, "form_ring": 0.6},
         ),
-        # An open path: the coil reaches what it can, above all usual sparks, and rings.
+        # An open path: the coil reaches what it can, above all usual sparks, and rings with all of
+        # its energy, where a spark line leaves a third or less.
         "open_path": Mechanism(
             "no_breakdown",
             (0.01, 0.02, 0.97),
             dark=0.98,
             per_severity={"form_kick": 0.1, "form_firing": 0.7},
-            always={"form_breakdown_us": 1.3, "form_ring": 0.2},
+            always={"form_breakdown_us": 1.3, "form_ring": 1.4},
             scatter={"form_breakdown_us": 0.6, "form_ring": 0.6},
         ),
-        # A shunt across the plug: loaded from the first volt, damped, no breakdown.
+        # A shunt across the plug: loaded from the first volt, no breakdown. It damps a ring that
+        # has all of the energy: more or less of it may be left than after a spark.
         "shunt": Mechanism(
             "leaking",
             (0.05, 0.05, 0.90),
@@ -187,8 +199,8 @@ MECHANISMS = MappingProxyType(
                 "form_slope": -0.12,
                 "form_peak_a": 0.03,
             },
-            always={"form_breakdown_us": 0.3, "form_ring": -1.2},
-            scatter={"form_breakdown_us": 0.8, "form_ring": 0.6},
+            always={"form_breakdown_us": 0.3, "form_ring": 0.0},
+            scatter={"form_breakdown_us": 0.8, "form_ring": 1.2},
         ),
         # The same behind a diode or a rotor gap: nothing of it is seen while the coil charges.
         "hidden_shunt": Mechanism(
@@ -197,23 +209,15 @@ MECHANISMS = MappingProxyType(
             dark=0.97,
             leaks=0.8,
             per_severity={"form_kick": -0.4, "form_firing": -0.6},
-            always={"form_breakdown_us": 0.3, "form_ring": -1.2},
-            scatter={"form_breakdown_us": 0.8, "form_ring": 0.6},
+            always={"form_breakdown_us": 0.3, "form_ring": 0.0},
+            scatter={"form_breakdown_us": 0.8, "form_ring": 1.2},
         ),
-        # A creeping or easy path: breaks down early, burns long and low.
-        "early": Mechanism(
-            "leaking",
-            (0.40, 0.15, 0.45),
-            dark=0.03,
-            per_severity={
-                "form_firing": -0.6,
-                "form_breakdown_us": -0.5,
-                "form_burn_ms": 0.15,
-                "form_burn_level": -0.3,
-                "form_step": 0.03,
-                "form_ring_on": -0.15,
-            },
+        # A creeping path: breaks down early, burns long and low; it damps the coil's first ring.
+        "creeping": Mechanism(
+            "leaking", (0.40, 0.15, 0.45), dark=0.03, per_severity={**EARLY, "form_ring_on": -0.4}
         ),
+        # The same behind a diode, or the gap itself asks for little.
+        "early": Mechanism("leaking", (0.40, 0.15, 0.45), dark=0.03, per_severity=EARLY),
         # A wide gap, at the plug or in the lead: late and high, and less left to burn.
         "wide_gap": Mechanism(
             "strained",
@@ -223,8 +227,9 @@ MECHANISMS = MappingProxyType(
                 "form_firing": 0.8,
                 "form_breakdown_us": 0.6,
                 "form_burn_ms": -0.5,
-                "form_burn_level": 0.2,
-                "form_kick": 0.06,
+                "form_burn_level": 0.35,
+                "form_kick": 0.3,
+                "form_ring": 0.35,
             },
         ),
         # Resistance in the burning path: the line stands high and falls early.
@@ -234,7 +239,7 @@ MECHANISMS = MappingProxyType(
             dark=0.1,
             per_severity={
                 "form_burn_ms": -1.2,
-                "form_burn_level": 0.4,
+                "form_burn_level": 0.6,
                 "form_firing": 0.1,
                 "form_breakdown_us": 0.15,
             },
@@ -256,7 +261,7 @@ KINDS = MappingProxyType(
         # Fault type -> how its odd firings come about, all as likely beforehand: mechanism of the
         # spark, work, feeding of the charge.
         "open_secondary": _own_work("open_path", "wide_gap", "resistance"),
-        "fouled_plug": _own_work("shunt", "hidden_shunt", "early"),
+        "fouled_plug": _own_work("shunt", "hidden_shunt", "creeping", "early"),
         "weak_coil": _own_work("feed", "shorted_turns", "shorted_dead", "lossy_core", "exhausted"),
         "no_primary": _own_work("not_switched"),
         "mixture": (

@@ -147,31 +147,9 @@ WORK_WORDS = {
     "done": "worked normally",
     "partial": "worked too little",
     "lost": "lost",
-    "doubtful": "doubtful",
     "cut": "fuel cut",
     "unseen": "work not measured",
 }
-
-
-def _part_doubtful(diagnosis: Diagnosis, result: CylinderResult) -> dict[str, dict[str, int]]:
-    """Give the table of a cylinder with no more lost than are counted as lost on page one.
-
-    A firing is most likely lost with less than 50 % where `partial` has the rest: doubtful.
-    """
-    events = diagnosis.events
-    doubtful = events[
-        (events["cylinder"] == result.cylinder)
-        & (events["work"] == "lost")
-        & ~(events["misfire_probability"] >= LOST)
-    ]
-    table = {spark: dict(row) for spark, row in result.table.items()}
-    for spark, n in doubtful["spark"].value_counts().items():
-        row = table.get(str(spark), {})
-        n = min(int(n), row.get("lost", 0))
-        if n:
-            row |= {"lost": row["lost"] - n, "doubtful": n}
-            table[str(spark)] = {work: row[work] for work in WORK_WORDS if row.get(work)}
-    return table
 
 
 def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
@@ -191,8 +169,7 @@ def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
     sparks = [s for s in SPARK_WORDS if any(s in c.table for c in diagnosis.cylinders)]
     rows = []
     for c in sorted(diagnosis.cylinders, key=lambda c: c.cylinder):
-        table = _part_doubtful(diagnosis, c)
-        total = sum(n for row in table.values() for n in row.values())
+        total = sum(n for row in c.table.values() for n in row.values())
         cells = [
             [
                 {
@@ -201,7 +178,7 @@ def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
                     "width": round(100.0 * n / max(total, 1), 1),
                     "odd": work == "lost" or (spark in BAD_SPARKS and c.state != "sound"),
                 }
-                for work, n in table.get(spark, {}).items()
+                for work, n in c.table.get(spark, {}).items()
             ]
             for spark in sparks
         ]

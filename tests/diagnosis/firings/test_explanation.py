@@ -128,6 +128,43 @@ def test_mild_strain_is_told_by_all_firings_together(recorded, size):
     assert 0.1 < find_ailing(found)[3] < 0.3
 
 
+def test_the_table_counts_as_lost_what_is_likelier_lost_than_not():
+    # from a tenth of a combustion to all of it: at some lack all three states are about as likely
+    table, of, active = draw(n_cycles=300, odd=0.3)
+    lack = np.where(active, np.random.default_rng(7).uniform(0.1, 1.0, len(table)), 0.0)
+    table["torque_lack"] += lack
+    table["torque_lack_sigma"] = 0.15
+    found = judge(table, of)
+    lost = WORK_STATES.index("lost")
+    open_ = (found.lost > 0.4) & (found.lost < 0.5) & (found.work_probability < 0.5)
+    assert open_.any()
+    assert (found.work[open_] != lost).all()
+    for c in range(1, CYLINDERS + 1):
+        assert found.table[c - 1, :, lost].sum() == np.sum(found.lost[of == c] >= 0.5)
+
+
+def test_what_every_spark_does_as_the_throttle_opens_is_no_ailing_spark():
+    # more charge: the gap asks for more and the spark burns shorter, for a few cycles in a row
+    table, of, _ = draw(n_cycles=300, odd=0.0)
+    opens = np.arange(len(table)) // CYLINDERS % 40 < 4
+    table.loc[opens, "form_burn_ms"] -= 0.3
+    table.loc[opens, "form_burn_level"] += 0.25
+    table["speed_change_relative"] = np.where(opens, 0.1, 0.0)
+    table.loc[of != 3, [*SOUND, "no_breakdown", "form_leaks"]] = np.nan
+    assert find_ailing(judge(table, of, faulty=0.03)) == {}
+
+
+def test_cylinders_of_one_coil_are_no_measure_for_each_other():
+    change = {"form_firing": 0.6, "form_breakdown_us": 0.5, "form_burn_ms": -0.5}
+    table, of, active = draw(odd=0.2, change=change)
+    mate = np.roll(active, 2)  # the next spark but one is the mate's
+    table.loc[mate, list(SOUND)] = table.loc[np.roll(mate, -2), list(SOUND)].to_numpy()
+    table.loc[~np.isin(of, (1, 3)), [*SOUND, "no_breakdown", "form_leaks"]] = np.nan
+    found = judge(table, of, faulty=0.03)
+    assert find_ailing(found) == {}
+    assert list(find_ailing(found, ((1, 3), (2, 4)))) == [1, 3]
+
+
 def test_long_tails_in_every_cylinder_are_no_ailing_spark():
     table, of, _ = draw(n_cycles=300, odd=0.0)
     rng = np.random.default_rng(5)
