@@ -4,6 +4,7 @@ The simulator's truth is the reference. Firing orders: handbook tables (ANCHORS 
 """
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from misfire.diagnosis.chain import diagnose
@@ -177,6 +178,29 @@ class TestPickUp:
         of = np.array(truth["events"]["cylinder"]) == cylinder
         burn = np.array(truth["events"]["burn_time_ms"], float)[of]
         assert rows["burn_time_ms"].median() == pytest.approx(np.median(burn), rel=0.1)
+
+    def test_leads_of_double_ended_coils_and_the_crank_alone(self, tmp_path):
+        """Burn time of 98 % of the firings, their times within 50 us: truth of the simulator."""
+        leads = tuple(("coil_secondary", (c,)) for c in (1, 2, 3, 4))
+        job, truth = make_vehicle(
+            tmp_path,
+            ignition="wasted_spark",
+            channels=(*leads, CRANK),
+            rate_hz=200e3,
+            duration_s=10.0,
+            seed=5_000_308,
+        )
+        result = diagnose(job)
+        told, true = result.events, pd.DataFrame(truth["events"])
+        for c in (1, 2, 3, 4):
+            own, of = told[told["cylinder"] == c], true[true["cylinder"] == c]
+            near = np.searchsorted(own["time_s"], of["time_s"] - 2e-3).clip(max=len(own) - 1)
+            off = own["time_s"].to_numpy()[near] - of["time_s"].to_numpy()
+            burn = own["burn_time_ms"].to_numpy()[near]
+            found = (abs(off) < 50e-6) & np.isfinite(burn)
+            assert found.mean() >= 0.98
+            ratio = burn[found] / of["burn_time_ms"].to_numpy()[found]
+            assert np.median(ratio) == pytest.approx(1.0, abs=0.05)
 
 
 class TestMultiStrike:
