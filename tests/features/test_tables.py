@@ -86,17 +86,18 @@ class TestCylinderTable:
         assert table.index.tolist() == [1, 2, 3, 4]
 
     def test_counts(self, run):
+        """A firing counts by how likely it was lost, one that hardly was not at all."""
         _, firings, _, _ = run
         probability = np.where(truly_lost(run), 0.9, 0.01)
         probability[:6] = np.nan
         table = self.build(run, probability)
         judged = np.array([np.sum(firings.cylinder[6:] == c) for c in (1, 2, 3, 4)])
         assert_allclose(np.expm1(table["firings_log"]), judged)
-        assert_allclose(np.expm1(table["lost_count_log"]), [0, 0, len(LOST), 0], atol=1e-9)
-        assert_allclose(table["lost_share"], [0, 0, len(LOST) / judged[2], 0])
+        assert_allclose(np.expm1(table["lost_count_log"]), [0, 0, 0.9 * len(LOST), 0], atol=1e-9)
+        assert_allclose(table["lost_share"], [0, 0, 0.9 * len(LOST) / judged[2], 0])
         assert table.loc[3, "lost_run_length"] == 1.0
         assert table.loc[3, "lost_share_others"] == 0.0
-        assert table.loc[1, "lost_share_others"] == pytest.approx(len(LOST) / judged[2])
+        assert table.loc[1, "lost_share_others"] == pytest.approx(0.9 * len(LOST) / judged[2])
 
     def test_firings_that_lack_torque(self, run):
         # a Poisson count at the others' median rate (its spread: scipy), half a firing added
