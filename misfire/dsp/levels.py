@@ -95,9 +95,14 @@ def find_coil_levels(counts: NDArray[np.int16]) -> CoilLevels | None:
     # line leans and lasts less, a current limit or an undershoot holds for part of a stroke.
     # A supply that sags and recovers (starter, alternator) rests on two levels as well; kicks rise
     # out of the lower of the right ones.
-    # Where most gaps break down far below the highest kick, only what rings after the burn, out of
-    # a trough, comes so high as a third of it.
-    foot = max(_find_kick_foot(counts, level=middle + part * span) for part in KICK_PARTS) - first
+    usual, second = KICK_PARTS[1], sorted(mass for _, _, mass in peaks)[-2:][0] if peaks else 0.0
+    foot = _find_kick_foot(counts, level=middle + usual * span) - first
+    lowest = min((at for at, _, mass in peaks if mass >= 0.3 * second), default=0.0)
+    if np.isinf(foot) or foot < lowest - LEAST_STEP * span:
+        # Most gaps break down far below the highest kick: hardly anything comes so high as a third
+        # of it, or only what rings after the burn, out of a trough.
+        lower = _find_kick_foot(counts, level=middle + KICK_PARTS[0] * span) - first
+        foot = lower if np.isfinite(lower) else foot
     best = None
     for low in peaks:
         for high in peaks:
@@ -130,7 +135,7 @@ def _find_kick_foot(counts: NDArray[np.int16], *, level: float) -> float:
     return float(np.median(ahead))
 
 
-KICK_PARTS = (0.12, 0.35)  # of the highest kick: above a spark line of 30 V beside kicks of 250 V
+KICK_PARTS = (0.12, 0.35)  # of the highest kick: what a kick is known by, the usual one last
 FOOT_SAMPLES = 48  # looked at before a kick: longer than a soft one rises at 1 MS/s
 LEAST_SHARE = 0.0005  # of the time: a coil of 2 ms dwell that fires once in 4 s
 LEAST_STEP = 0.012  # of the kick: 6 V under a kick of 500 V

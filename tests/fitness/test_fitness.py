@@ -231,7 +231,7 @@ def sine(hertz, height):
 
 # Counts: the primary has 0.244 V a count, feed and crank 0.0098 A or V; all of 12 bits.
 MATRIX = [
-    ("kick cut at 80 V", "four, feed", "clipped", "primary 1", cut("primary 1", 330), None),
+    ("kick cut at 45 V", "four, feed", "clipped", "primary 1", cut("primary 1", 185), None),
     ("current cut at 4 A", "four, feed", "clipped", "feed", cut("feed", 410), None),
     ("crank cut", "four, all primaries", "clipped", "crank", cut("crank", 120), None),
     ("coarse primary", "three", "low_resolution", "primary 1", scale_down("primary 1", 25), None),

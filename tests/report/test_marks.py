@@ -70,7 +70,8 @@ def test_a_wiggle_test_is_found(found):
     assert chance["lead 1 wiggled"] > 0.05
     assert (kinds[0].marks, kinds[0].hits) == (6, 6)
     near = [m for m in marks if m.text == "lead 3 wiggled"]
-    assert all(set(m.of) == {3} for m in near)
+    assert all(max(m.of, key=m.of.get) == 3 for m in near)
+    assert sum(m.of[3] for m in near) >= 0.95 * sum(m.lost for m in near)
 
 
 def test_marks_and_sheet_reach_every_reader(found):
