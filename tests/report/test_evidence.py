@@ -99,7 +99,7 @@ class TestWriteEvidence:
         )
         text = " | ".join(write_evidence(events, extras, 1))
         assert "segment acceleration −120 1/s² against 40 1/s² in the other cylinders" in text
-        assert "(14 times the usual scatter beside the firings around)" in text
+        assert "(14 times the usual scatter of the firings nearby)" in text
 
     def test_a_zero_has_no_sign(self):
         rows = own_rows(1, every=5)

@@ -79,7 +79,7 @@ def write_evidence(
                 f"segment acceleration {_signed(a)} 1/s² against {_signed(b)} 1/s² in the other "
                 "cylinders"
                 + (", in the lost firings" if n_lost else ", in all its power strokes")
-                + f" ({abs(z):.0f} times the usual scatter beside the firings around)"
+                + f" ({abs(z):.0f} times the usual scatter of the firings nearby)"
             )
     n_before = len(sentences)  # more of them: a measure of the spark is odd
     mostly_dark = n_lost > 0 and int((mine_lost & (extras["no_breakdown"] == 1)).sum()) > n_lost / 2
