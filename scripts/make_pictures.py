@@ -117,7 +117,7 @@ def draw_fault(diagnosis: Diagnosis, shown: str, *, key: str) -> str:
         split_values(diagnosis, "segment_accel"),
         quantity,
         suspects=frozenset() if key == "crank_signal" else frozenset({3}),
-        estimated=False,
+        unit=quantity.unit,
         key=key,
         width=480,
         height=230,
