@@ -136,7 +136,7 @@ def _measure(call: tuple[Task, Path | None]) -> LabelledCase | str:
 
     task, cache = call
     with threadpool_limits(limits=1):
-        if isinstance(task, CaseFolder):
+        if not isinstance(task, int):
             try:
                 return measure_folder(task)
             except MisfireError as error:
