@@ -96,7 +96,7 @@ def find_blind(
             continue
         for c in np.unique(firings.cylinder[rows]):
             own = rows[firings.cylinder[rows] == c]
-            if _has_worked(own, firings, torque):
+            if _lack_little(own, firings, torque):
                 blind.setdefault(name, np.zeros(firings.cylinder.size, bool))[own] = True
                 why.setdefault(name, WORKED)
     findings = [_describe(name, own, why[name], firings) for name, own in blind.items()]
@@ -162,7 +162,7 @@ def _find_reason(
         if run.common:
             worked = _keeps_level(run, firings, torque)
         else:
-            worked = _has_worked(run.rows, firings, torque)
+            worked = _lack_little(run.rows, firings, torque)
         return WORKED if worked else ""
     if run.whole or engine.cylinders == 1:
         return ""
@@ -205,16 +205,39 @@ def _cycle_s(firings: Firings) -> float:
     return 120.0 / max(float(np.median(rpm)), 60.0) if rpm.size else 0.2
 
 
-def _has_worked(rows: NDArray[np.int64], firings: Firings, torque: TorqueTable) -> bool:
-    """Tell by the median lack of firings without a stroke whether their cylinders worked."""
-    lack = torque.lack[rows]
-    known = np.isfinite(lack) & (firings.rpm[rows] > CRANKING_RPM)  # the starter hides what is lost
+def has_worked(
+    rows: NDArray[np.int64], firings: Firings, *, lack: Floats, sigma: Floats, least: float
+) -> bool:
+    """Tell by what some firings lack whether their cylinders worked in them.
+
+    Parameters
+    ----------
+    rows : int64 array [shape=(n,)]
+        Of those firings.
+    firings : Firings
+    lack, sigma : float64 array [shape=(n_firings,), one unit]
+        Work that each lacks, NaN where it is not known, and its standard deviation.
+    least : float [same unit]
+        What a lost combustion lacks at the least.
+
+    Returns
+    -------
+    worked : bool
+        By the median of those whose lack is known; False for fewer than LEAST_RUN of them.
+    """
+    missing = lack[rows]
+    known = np.isfinite(missing) & (firings.rpm[rows] > CRANKING_RPM)  # the starter hides a loss
     n = int(known.sum())
     if n < LEAST_RUN:
         return False
     # 1.25: standard error of a median over that of a mean, normal distribution
-    error = 1.25 * float(np.median(torque.lack_sigma[rows][known])) / np.sqrt(n)
-    return bool(float(np.median(lack[known])) + SURE * error < HALF)
+    error = 1.25 * float(np.median(sigma[rows][known])) / np.sqrt(n)
+    return bool(float(np.median(missing[known])) + SURE * error < least)
+
+
+def _lack_little(rows: NDArray[np.int64], firings: Firings, torque: TorqueTable) -> bool:
+    """Tell whether firings lack less than half of a combustion."""
+    return has_worked(rows, firings, lack=torque.lack, sigma=torque.lack_sigma, least=HALF)
 
 
 def _keeps_level(run: _Run, firings: Firings, torque: TorqueTable) -> bool:

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from misfire.dsp.strokes import get_measure
 from misfire.features.torque import TorqueTable, compute_level_change
-from misfire.limits import CRANKING_RPM, FUEL_CUT_Z
-from misfire.measuring.blindness import LEAST_LOSS, LEAST_RUN, SURE
+from misfire.limits import FUEL_CUT_Z
+from misfire.measuring.blindness import LEAST_LOSS, LEAST_RUN, has_worked
 from misfire.records import STROKE_FLAGS, Engine, Finding, Firings, StrokeTrain
 
 LACK_Z = 3.0  # a firing that lacks more torque, and at least LEAST_LOSS, may have had no spark
@@ -112,15 +112,7 @@ def _list_darks(
 
 def _has_worked(rows: NDArray[np.int64], firings: Firings, torque: TorqueTable) -> bool:
     """Tell whether firings without a spark line lack less than any lost combustion."""
-    lack = torque.deficit[rows]
-    known = np.isfinite(lack) & (firings.rpm[rows] > CRANKING_RPM)  # the starter hides what is lost
-    n = int(known.sum())
-    if n < LEAST_RUN:
-        return False
-    noise = torque.noise[rows][known]
-    # 1.25: standard error of a median over that of a mean, normal distribution
-    error = 1.25 * float(np.median(noise)) / np.sqrt(n)
-    return bool(float(np.median(lack[known])) + SURE * error < LEAST_LOSS)
+    return has_worked(rows, firings, lack=torque.deficit, sigma=torque.noise, least=LEAST_LOSS)
 
 
 def _compare_own(dark: _Dark, firings: Firings, torque: TorqueTable) -> NDArray[np.float64]:
