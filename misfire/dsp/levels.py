@@ -95,14 +95,7 @@ def find_coil_levels(counts: NDArray[np.int16]) -> CoilLevels | None:
     # line leans and lasts less, a current limit or an undershoot holds for part of a stroke.
     # A supply that sags and recovers (starter, alternator) rests on two levels as well; kicks rise
     # out of the lower of the right ones.
-    usual, second = KICK_PARTS[1], sorted(mass for _, _, mass in peaks)[-2:][0] if peaks else 0.0
-    foot = _find_kick_foot(counts, level=middle + usual * span) - first
-    lowest = min((at for at, _, mass in peaks if mass >= 0.3 * second), default=0.0)
-    if np.isinf(foot) or foot < lowest - LEAST_STEP * span:
-        # Most gaps break down far below the highest kick: hardly anything comes so high as a third
-        # of it, or only what rings after the burn, out of a trough.
-        lower = _find_kick_foot(counts, level=middle + KICK_PARTS[0] * span) - first
-        foot = lower if np.isfinite(lower) else foot
+    foot = _choose_kick_foot(counts, peaks, middle=middle, span=span, first=first)
     best = None
     for low in peaks:
         for high in peaks:
@@ -117,6 +110,31 @@ def find_coil_levels(counts: NDArray[np.int16]) -> CoilLevels | None:
         return None
     _, low_at, (battery, noise, _) = best
     return CoilLevels(low_at + first, battery + first, max(noise, 0.5), top)
+
+
+def _choose_kick_foot(
+    counts: NDArray[np.int16],
+    peaks: list[tuple[float, float, float]],
+    *,
+    middle: float,
+    span: float,
+    first: int,
+) -> float:
+    """Level from which kicks rise, counted from `first`, by those that come high; infinite if none.
+
+    Where most gaps break down far below the highest kick, hardly anything comes so high, or only
+    what rings after the burn, out of a trough: then what comes less high tells it, if anything.
+    """
+    lower, usual = (middle + part * span for part in KICK_PARTS)
+    foot = _find_kick_foot(counts, level=usual) - first
+    masses = sorted(mass for _, _, mass in peaks)
+    # a channel rests on two levels: on what it rests far less than on the second, it does not
+    rests = [at for at, _, mass in peaks if mass >= 0.3 * masses[-2:][0]]
+    is_trough = bool(rests) and foot < min(rests) - LEAST_STEP * span
+    if np.isinf(foot) or is_trough:
+        low_foot = _find_kick_foot(counts, level=lower) - first
+        return low_foot if np.isfinite(low_foot) else foot
+    return foot
 
 
 def _find_kick_foot(counts: NDArray[np.int16], *, level: float) -> float:
