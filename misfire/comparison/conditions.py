@@ -19,11 +19,8 @@ FEW = 4  # lost firings; below, and by so many, the share of all firings counts
 GAINING = 0.08  # speed change a second, in parts of the speed: above it the engine pulls
 TREND_CYCLES = 6
 LEAST_LOST, ALIKE = 10, 0.7  # losses and their share under one load, for the load not to matter
-UNREAD, NO_CRANK, UNSEEN = (
-    "no_sync",
-    "no_crank",
-    "no_strokes",
-)  # as the quality notes of a result have them
+# as the quality notes of a result have them
+UNREAD, NO_CRANK, UNSEEN = "no_sync", "no_crank", "no_strokes"
 GONE = 0.1  # a quantity measured so much more rarely was not recorded; else the fault may hide it
 
 

@@ -199,11 +199,10 @@ def _judge_gone(group: Group, counted: Sign) -> Judged:
             f"lacked before (chance of this in a sound cylinder: {format_percent(by_chance)})"
         )
         return Judged(group, IMPROVED, True, "better", (words, lacks))
-    weak_only = group.signs[1].whole_after.lost > group.lost.whole_after.lost
+    lost, weak, _ = group.signs
+    more_weak = weak.whole_after.lost > lost.whole_after.lost  # else the lost ones say it all
     remnants = tuple(
-        write_remnant(s)
-        for s in group.signs
-        if s.has_remnant and (weak_only or s is not group.signs[1])
+        write_remnant(s) for s in group.signs if s.has_remnant and (more_weak or s is not weak)
     )
     if remnants:
         return Judged(group, IMPROVED, False, "better", (words, *remnants), after.judged)

@@ -21,9 +21,8 @@ from misfire.report.summary import LOST
 COIL_WITNESSES = {"burn", "current", "switching"}
 SIGNS = ("lost", "weak", "spark")
 WEAK_WORK = ("partial", "lost")
-SURE_SPARK = (
-    0.8  # of a bad spark's state: each recording has its own reference, and mild ones differ
-)
+# probability of a bad spark: each recording has its own reference, and mild ones differ
+SURE_SPARK = 0.8
 USUAL_ALARMS = Count(3, 1000)  # sound firings called lost on simulated vehicles: fewer than this
 LEAST_FIRINGS = 3  # fewer before: no rate is made of them
 RISKS = {"lost": RISK, "weak": 5e-3, "spark": 5e-3}  # of taking a sound cylinder's for a sign

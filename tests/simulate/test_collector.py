@@ -38,10 +38,8 @@ def test_the_leakage_stands_at_the_clamp_until_its_current_is_gone():
     assert stands == pytest.approx(120e-6 * 7.0 / 386.0, rel=0.1)
 
 
-@pytest.mark.parametrize("waves", ["circuit", "pieces"])
-def test_the_firing_line_rings_off_into_the_spark_line(waves):
-    """Both ways of drawing: behind the breakdown 1 / (2 pi sqrt(LC)) of the leakage."""
-    coil = CoilModel(leak=0.04, collector_nf=3.0, collector_q=8.0)
+def record_firing(coil, waves):
+    """Give a primary at 2 MS/s in volts, and the first firing after a second."""
     scenario = Scenario(
         waves=waves, coil=coil, duration_s=2.0,
         instrument=(InstrumentModel(rate_hz=2e6, bits=16),),
@@ -49,7 +47,14 @@ def test_the_firing_line_rings_off_into_the_spark_line(waves):
     )  # fmt: skip
     recording = simulate(scenario)
     volts = recording.channels[0].counts * recording.channels[0].scale
-    firing = next(f for f in recording.run.firings if f.cylinder == 1 and f.off_s > 1)
+    return volts, next(f for f in recording.run.firings if f.cylinder == 1 and f.off_s > 1)
+
+
+@pytest.mark.parametrize("waves", ["circuit", "pieces"])
+def test_the_firing_line_rings_off_into_the_spark_line(waves):
+    """Both ways of drawing: behind the breakdown 1 / (2 pi sqrt(LC)) of the leakage."""
+    coil = CoilModel(leak=0.04, collector_nf=3.0, collector_q=8.0)
+    volts, firing = record_firing(coil, waves)
     at = round((firing.off_s + firing.strikes[0][1].breakdown_s) * 2e6)
     behind = volts[at + 2 : at + 82]  # 40 us
     swing = behind - np.polyval(np.polyfit(np.arange(80), behind, 1), np.arange(80))
@@ -75,14 +80,7 @@ def test_what_rings_is_drawn_beside_the_rest():
 def test_a_slow_driver_lifts_the_primary_bit_by_bit(waves):
     """No spike; the firing line climbs to the breakdown voltage over the turns ratio."""
     coil = CoilModel(fall_us=50.0, breakdown_spread=0.0)
-    scenario = Scenario(
-        waves=waves, coil=coil, duration_s=2.0,
-        instrument=(InstrumentModel(rate_hz=2e6, bits=16),),
-        channel=(ChannelModel(role="coil_primary", cylinders=(1,), range=500.0, noise=0.0),),
-    )  # fmt: skip
-    recording = simulate(scenario)
-    volts = recording.channels[0].counts * recording.channels[0].scale
-    firing = next(f for f in recording.run.firings if f.cylinder == 1 and f.off_s > 1)
+    volts, firing = record_firing(coil, waves)
     stroke = firing.strikes[0][1]
     at, broke = (round((firing.off_s + t) * 2e6) for t in (0.0, stroke.breakdown_s))
     line = volts[at : broke - 1] - firing.supply_v
