@@ -8,7 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.limits import ODD_STEP_A
-from misfire.report.wording import ODD_SPARKS, SPARK_QUANTITIES, Quantity, format_value
+from misfire.report.wording import (
+    ODD_SPARKS,
+    SPARK_QUANTITIES,
+    Quantity,
+    format_value,
+    is_bound,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -163,7 +169,7 @@ def _compare_plugs(
     more shows in its own compression strokes, and little in the other's (common practice).
     """
     volts = events["firing_voltage_kv"].to_numpy(float)
-    bound = events["flags"].astype(str).str.contains("clipped").to_numpy(bool)
+    bound = np.array([is_bound(str(f), "firing_voltage_kv") for f in events["flags"]], bool)
     told = (volts > 0) & (extras["no_breakdown"].to_numpy(float) != 1) & ~bound
     here, there = (
         np.log(volts[told & (events["cylinder"] == c).to_numpy()]) for c in (cylinder, mate)
