@@ -168,6 +168,19 @@ class Engine:
         if self.ignition == "wasted_spark" and not self.waste_pairs:
             object.__setattr__(self, "waste_pairs", self._opposite_pairs())
 
+    @property
+    def shared_coils(self) -> tuple[tuple[int, ...], ...]:
+        """Cylinders of every coil that fires more than one; empty for a coil on each plug.
+
+        Examples
+        --------
+        >>> Engine(4, (1, 3, 4, 2), "distributor").shared_coils
+        ((1, 2, 3, 4),)
+        """
+        if self.ignition == "distributor" and self.cylinders > 1:
+            return (tuple(range(1, self.cylinders + 1)),)
+        return tuple((min(pair), max(pair)) for pair in self.waste_pairs)
+
     def _opposite_pairs(self) -> tuple[tuple[int, int], ...]:
         """Pair the cylinders whose compression TDC lie 360 degrees apart."""
         angle = dict(zip(self.firing_order, self.firing_angles_deg, strict=True))

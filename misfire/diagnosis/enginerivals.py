@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.diagnosis.firings.states import FREEDOM
-from misfire.diagnosis.onecoil import list_coils
 from misfire.diagnosis.rivals import (
     ENGINE_PRIOR,
     FELT_Z,
@@ -248,7 +247,7 @@ def _find_switched_off_together(evidence: Evidence, suspects: list[int]) -> list
     """Find that the suspects' coils stay off where other coils do: the control unit cuts them."""
     engine = evidence.recording.job.engine
     coil = {c: c for c in engine.firing_order}
-    for together in list_coils(engine):
+    for together in engine.shared_coils:
         coil |= dict.fromkeys(together, min(together))
     cylinder = evidence.firings.cylinder
     absent = (evidence.strokes["flags"].astype(np.int64) & STROKE_FLAGS["no_dwell"]) != 0
@@ -365,7 +364,7 @@ def _find_accompanied(
     lacks = np.nan_to_num(z) >= max(FELT_Z, HALF * float(np.median(z[lost])))
     reach = engine.cylinders - 1
     beside = {c: _mark_near(lacks & (cylinder == c), reach) for c in engine.firing_order}
-    together = {c: set(coil) & set(suspects) for coil in list_coils(engine) for c in coil}
+    together = {c: set(coil) & set(suspects) for coil in engine.shared_coils for c in coil}
     accompanied = np.zeros(z.size, bool)
     for c in suspects:
         others = [beside[k] for k in beside if k not in together.get(c, {c}) | {c}]

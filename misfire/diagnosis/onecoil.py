@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from misfire.classify.model import expit
 from misfire.diagnosis.firings.explanation import LAPSE
 from misfire.diagnosis.firings.states import KINDS
-from misfire.records import FAULT_TYPES, Engine
+from misfire.records import FAULT_TYPES
 
 COIL_PRIOR = 0.03  # a coil at fault that fires several cylinders (common practice, rough)
 CYLINDER_PRIOR = 0.1  # a cylinder at fault by itself, in recordings of engines that stumble
@@ -20,28 +20,6 @@ KIND_PRIOR_OF_COIL = {
     "no_primary": 0.2,
     "open_secondary": 0.3,
 }
-
-
-def list_coils(engine: Engine) -> tuple[tuple[int, ...], ...]:
-    """List the cylinders of every coil that fires more than one.
-
-    Parameters
-    ----------
-    engine : Engine
-
-    Returns
-    -------
-    coils : tuple of tuples of int
-        Empty for a coil on each plug.
-
-    Examples
-    --------
-    >>> list_coils(Engine(4, (1, 3, 4, 2), "distributor"))
-    ((1, 2, 3, 4),)
-    """
-    if engine.ignition == "distributor" and engine.cylinders > 1:
-        return (tuple(range(1, engine.cylinders + 1)),)
-    return tuple(tuple(sorted(pair)) for pair in engine.waste_pairs)
 
 
 def weigh_coils(

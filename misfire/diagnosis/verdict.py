@@ -17,7 +17,6 @@ from misfire.diagnosis.firings.explanation import Explanation
 from misfire.diagnosis.firings.states import JUDGED_WORK
 from misfire.diagnosis.hookuprivals import list_hookup_rivals
 from misfire.diagnosis.judging import Judgement, count_cases, judge, name_model
-from misfire.diagnosis.onecoil import list_coils
 from misfire.diagnosis.otherchannels import describe_other_channels
 from misfire.diagnosis.reasons import (
     find_ailing,
@@ -89,7 +88,7 @@ def judge_evidence(evidence: Evidence, *, model: Model | None) -> Judgement:
         evidence.firings.cylinder,
         n_cylinders=evidence.recording.job.engine.cylinders,
         disturbed=evidence.torque.disturbed,
-        coils=list_coils(evidence.recording.job.engine),
+        coils=evidence.recording.job.engine.shared_coils,
         compression=evidence.compression,
     )
 
@@ -127,7 +126,7 @@ def decide(
     pairs = evidence.recording.job.engine.waste_pairs  # one bad plug strains the sparks of both
     accounted = {c for pair in pairs if any(at_fault[c - 1] for c in pair) for c in pair}
     accounted |= {int(c) for c in np.flatnonzero(at_fault) + 1}
-    coils = list_coils(evidence.recording.job.engine)
+    coils = evidence.recording.job.engine.shared_coils
     ailing = {c: s for c, s in find_ailing(explanation, coils).items() if c not in accounted}
     named = set() if firings.renamings else set(ailing)  # else another may go by that name
     results = _build_results(evidence, judgement, weighed, events, extras, named)

@@ -513,6 +513,26 @@ def _pick_shared(
     return [c for c in suspects if f"cylinder {c.cylinder}" in shared]
 
 
+def name_ailing(diagnosis: Diagnosis) -> list[str]:
+    """Name the cylinders whose sparks are ailing; those of one coil as one or the other.
+
+    One bad plug strains the sparks of all that its coil fires.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+
+    Returns
+    -------
+    names : list of str
+        "1", "2 or 3"; in the order of their first cylinders.
+    """
+    ailing = {c.cylinder for c in diagnosis.cylinders if c.state == "ailing"}
+    coils = {c: coil for coil in diagnosis.job.engine.shared_coils for c in coil}
+    together = {tuple(sorted(ailing & set(coils.get(c, (c,))))) for c in ailing}
+    return [join_words([str(c) for c in group], "or") for group in sorted(together)]
+
+
 def begin_sentence(words: str) -> str:
     """Write the first letter large, and nothing else.
 

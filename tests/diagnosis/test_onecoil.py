@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from misfire.diagnosis.firings.states import KINDS
-from misfire.diagnosis.onecoil import list_coils, weigh_coils
+from misfire.diagnosis.onecoil import weigh_coils
 from misfire.records import FAULT_TYPES, Engine
 
 DISTRIBUTOR = ((1, 2, 3, 4),)
@@ -73,6 +73,6 @@ def test_what_a_coil_cannot_have_stays_possible():
 
 def test_a_coil_on_each_plug_is_none_of_these():
     order = (1, 3, 4, 2)
-    assert list_coils(Engine(4, order, "coil_on_plug")) == ()
-    assert list_coils(Engine(4, order, "wasted_spark")) == WASTED
+    assert Engine(4, order, "coil_on_plug").shared_coils == ()
+    assert Engine(4, order, "wasted_spark").shared_coils == WASTED
     assert judge([4.0] * 4, ())[1] == ["mixture"] * 4

@@ -2,10 +2,13 @@
 
 import math
 import re
+from dataclasses import replace
 
 import pytest
 
 from misfire.learning.modelcard import KIND_TITLE
+from misfire.records import Engine
+from misfire.report.diagnosis.story import write_headline
 from misfire.report.wording import (
     CERTAINTIES,
     KINDS,
@@ -15,6 +18,7 @@ from misfire.report.wording import (
     format_kind,
 )
 from misfire.resources import find_resource
+from tests.builders.diagnoses import make_quiet_diagnosis
 
 ROW = re.compile(r"\| ([\d.]+) to ([\d.]+) \| (\d+) \| ([\d.]+) \| ([\d.]+) \| .* \|")
 FEWEST = 20  # cases a word must have been said of to be judged
@@ -122,3 +126,24 @@ def test_a_kind_is_never_called_surer_than_a_cylinder():
 )
 def test_the_caution_says_what_the_kind_was_tried_on(settings, words):
     assert words in caution_kind(settings)
+
+
+@pytest.mark.parametrize(
+    ("ignition", "ailing", "words"),
+    [
+        ("wasted_spark", {2, 3}, "Cylinder 2 or 3 has"),
+        ("wasted_spark", {1, 2, 3}, "Cylinders 1 and 2 or 3 have"),
+        ("coil_on_plug", {2, 3}, "Cylinders 2 and 3 have"),
+    ],
+)
+def test_two_plugs_of_one_coil_are_named_as_one_or_the_other(ignition, ailing, words):
+    """In series, the bad spark of one plug is that of both (common practice)."""
+    made = make_quiet_diagnosis()
+    engine = Engine(4, (1, 3, 4, 2), ignition)
+    states = {True: "ailing", False: "sound"}
+    made = replace(
+        made,
+        job=replace(made.job, engine=engine),
+        cylinders=tuple(replace(c, state=states[c.cylinder in ailing]) for c in made.cylinders),
+    )
+    assert write_headline(made) == f"{words} a bad spark; no misfire yet."

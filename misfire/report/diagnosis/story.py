@@ -31,6 +31,7 @@ from misfire.report.wording import (
     is_bound,
     join_words,
     may_both_fail,
+    name_ailing,
     name_everyone,
     name_fault,
     pick_suspects,
@@ -84,9 +85,9 @@ def write_headline(diagnosis: Diagnosis) -> str:
     if diagnosis.verdict == "no_misfire":
         if is_only_cranked(diagnosis.rpm):
             return "No cylinder compresses less than the others."
-        ailing = [str(c.cylinder) for c in diagnosis.cylinders if c.state == "ailing"]
+        ailing = name_ailing(diagnosis)
         if ailing:
-            who = f"Cylinder{'s' * (len(ailing) > 1)} {join_words(sorted(ailing, key=int))}"
+            who = f"Cylinder{'s' * (len(ailing) > 1)} {join_words(ailing)}"
             return f"{who} {'have' if len(ailing) > 1 else 'has'} a bad spark; no misfire yet."
         return "No misfire was found."
     if diagnosis.verdict == "inconclusive":

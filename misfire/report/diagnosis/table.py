@@ -22,6 +22,7 @@ from misfire.report.wording import (
     format_percent,
     format_percent_range,
     may_both_fail,
+    name_ailing,
     name_everyone,
     name_fault,
     pick_suspects,
@@ -123,8 +124,8 @@ def format_table(diagnosis: Diagnosis) -> str:
 def _verdict_line(diagnosis: Diagnosis) -> str:
     """Say the verdict with the cylinders and how certain it is."""
     if diagnosis.verdict == "no_misfire":
-        ailing = [str(c.cylinder) for c in diagnosis.cylinders if c.state == "ailing"]
-        watch = f", WATCH THE SPARK OF CYLINDER {', '.join(sorted(ailing, key=int))}"
+        ailing = name_ailing(diagnosis)
+        watch = f", WATCH THE SPARK OF CYLINDER {', '.join(ailing).upper()}"
         return "NO MISFIRE FOUND" + watch * bool(ailing)
     if diagnosis.verdict == "inconclusive":
         return "INCONCLUSIVE"
