@@ -64,7 +64,7 @@ def build_firing_table(
         columns["torque_deficit_relative"] = torque.deficit / omega2
         columns["gain_deficit_relative"] = torque.gain_deficit / omega2
         columns["torque_level_relative"] = torque.level / omega2
-        columns["torque_level_change"] = compute_level_change(torque, engine=engine)
+        columns["torque_level_change"] = compute_level_change(torque, firings, engine=engine)
         columns["torque_noise_relative"] = torque.noise / omega2
         # what the crank says where it cannot be trusted is no witness
         columns["torque_lack"] = np.where(torque.crank_doubtful, np.nan, torque.lack)

@@ -328,12 +328,16 @@ def _correct(
     )
 
 
-def compute_level_change(torque: TorqueTable, *, engine: Engine) -> NDArray[np.float64]:
+def compute_level_change(
+    torque: TorqueTable, firings: Firings, *, engine: Engine
+) -> NDArray[np.float64]:
     """Compute how far the neighbours of each firing give more or less than is usual.
 
     Parameters
     ----------
     torque : TorqueTable
+    firings : Firings
+        Those of the torque.
     engine : Engine
 
     Returns
@@ -351,8 +355,12 @@ def compute_level_change(torque: TorqueTable, *, engine: Engine) -> NDArray[np.f
     )
     # without combustion there is no scatter of it, but both ends of a cut shake what is near
     spread = np.fmin(spread, running_quantile(torque.noise, reach=LOCAL_FIRINGS, quantile=0.75))
-    net = running_quantile(torque.accel, reach=near) * (4.0 * np.pi / engine.cylinders)
-    slowing = net < -SLOWING * np.fmax(torque.unit, most)
+    # over whole cycles, which hold no error of the wheel
+    gained = np.full(firings.rpm.size, np.nan)
+    energy = (firings.rpm * np.pi / 30.0) ** 2 / 2.0
+    n = engine.cylinders
+    gained[n // 2 : gained.size - (n - n // 2)] = (energy[n:] - energy[:-n]) / n
+    slowing = running_quantile(gained, reach=near) < -SLOWING * np.fmax(torque.unit, most)
     for way in (slice(None), slice(None, None, -1)):
         _hold_through_cut(usual[way], spread[way], torque.level[way], slowing[way])
     change = (torque.level - usual) / spread

@@ -94,7 +94,7 @@ def _list_darks(
     if not any(np.any(get_measure(t.strokes, "burn_time_ms") == 0) for t in trains):
         return []
     # where the fuel is cut, a spark makes no torque
-    cut = compute_level_change(torque, engine=engine) < FUEL_CUT_Z
+    cut = compute_level_change(torque, firings, engine=engine) < FUEL_CUT_Z
     able = np.isfinite(torque.deficit_z) & (torque.noise > 0) & ~cut
     darks = []
     for train in trains:
