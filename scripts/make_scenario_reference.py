@@ -80,6 +80,7 @@ MEANING = {
     "engine.piston_kg": "reciprocating mass of one cylinder, kg",
     "engine.friction_bar": "mean friction pressure at idle, warm, bar",
     "engine.burn_deg": "length of the combustion at idle, crank degrees",
+    "engine.spark_need": "energy and burn time a spark needs to light a charge, over the usual",
     "engine.cov": "scatter of a cycle's heat at idle, 1 sigma over mean",
     "engine.idle_rpm": "idle speed, rev/min",
     "engine.advance_idle_deg": "spark before TDC at idle, degrees",

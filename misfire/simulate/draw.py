@@ -88,6 +88,8 @@ def draw_scenario(rng: np.random.Generator, *, healthy_share: float = 0.35) -> S
             replace(c, bandwidth_hz=ringing.log(100e3, 5e6)) if c.role == "coil_primary" else c
             for c in channels
         )
+    # how short a spark may be is an engine's own: swirl, electrodes and the plug's place decide
+    engine = replace(engine, spark_need=ringing.log(0.35, 2.0))
     engine, wheel = draw_torsion(dice, engine, wheel)  # last: nothing else of a seed changes
     return Scenario(
         seed=seed,

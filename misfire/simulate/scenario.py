@@ -46,6 +46,7 @@ class EngineModel:
     piston_kg: float = number(0.45, 0.05, 1.5)  # reciprocating mass of one cylinder
     friction_bar: float = number(0.9, 0.3, 3.0)  # mean pressure at idle, warm
     burn_deg: float = number(52.0, 20.0, 110.0)  # whole Wiebe duration at idle
+    spark_need: float = number(1.0, 0.2, 4.0)  # of energy and burn time to light a charge
     cov: float = number(0.05, 0.0, 0.4)  # coefficient of variation of a cycle's heat at idle
     idle_rpm: float = number(800.0, 450.0, 1500.0)
     advance_idle_deg: float = number(12.0, -10.0, 30.0)

@@ -188,6 +188,11 @@ def test_spark_energy_decides():
     assert 0.05 < weak < 0.95  # a weak spark sometimes still burns
     assert compute_ignition_probability(30.0, 1.2, richness=0.3, residual=0.15) < 0.01
     assert compute_ignition_probability(0.0, 0.0, **normal) == 0.0
+    # a usual spark lights any engine's charge, a short one that of some (common practice)
+    assert compute_ignition_probability(30.0, 1.2, need=2.0, **normal) > 0.999
+    easy, hard = (compute_ignition_probability(3.0, 0.25, need=n, **normal) for n in (0.35, 2.0))
+    assert easy > 0.95
+    assert hard < 0.05
 
 
 class TestLostCombustion:

@@ -69,6 +69,7 @@ class Combustion:
             first * 1e3 * len(firing.strikes),
             richness=richness,
             residual=residual,
+            need=engine.spark_need,
         )
         fresh, self._fresh[place] = self._fresh[place], False
         if float(rng.random()) >= chance:

@@ -48,7 +48,7 @@ def compute_paschen_v(gap_cm: float, pressure_kpa: float) -> float:
 
 
 def compute_ignition_probability(
-    energy_mj: float, duration_ms: float, *, richness: float, residual: float
+    energy_mj: float, duration_ms: float, *, richness: float, residual: float, need: float = 1.0
 ) -> float:
     """Compute the probability that a spark starts a flame.
 
@@ -61,6 +61,8 @@ def compute_ignition_probability(
         Fuel over stoichiometric fuel.
     residual : float [0..1]
         Burnt gas left from the cycle before.
+    need : float [> 0]
+        What this engine asks of a spark, energy and duration alike, over the usual.
 
     Returns
     -------
@@ -77,6 +79,9 @@ def compute_ignition_probability(
     off = richness - 1.05  # easiest slightly rich
     # the flammable range: about 0.6 to 2.2 in an engine
     charge = 1 / (1 + math.exp((0.62 - richness) / 0.03)) / (1 + math.exp((richness - 2.1) / 0.12))
-    need = 1.5 * (1 + 9.0 * off * off + (14.0 * max(0.0, -off) ** 2)) * (1 + 3.0 * residual)
-    strength = math.log(energy_mj / need) + 0.7 * math.log(min(1.0, duration_ms / 0.45))
+    energy = (
+        1.5 * need * (1 + 9.0 * off * off + (14.0 * max(0.0, -off) ** 2)) * (1 + 3.0 * residual)
+    )
+    strength = math.log(energy_mj / energy)
+    strength += 0.7 * math.log(min(1.0, duration_ms / (0.45 * need)))
     return charge / (1 + math.exp(-6.0 * (strength - 0.15)))
