@@ -58,27 +58,6 @@ def score_firings(table: pd.DataFrame) -> NDArray[np.float64]:
     return np.where(has_torque | has_spark, probability, np.nan)
 
 
-def find_outstanding(table: pd.DataFrame) -> NDArray[np.bool_]:
-    """Find the firings whose torque alone stands out as that of a lost one.
-
-    Parameters
-    ----------
-    table : DataFrame [shape=(n_firings, ...)]
-        From `build_firing_table`.
-
-    Returns
-    -------
-    outstanding : bool array [shape=(n_firings,)]
-        `EVEN_Z` spreads less than the same cylinder's other firings, which leaves out what the
-        wheel or the cylinder always has, and less than the firings before and after, which leaves
-        out a step of the load; not where the fuel was cut.
-    """
-    with np.errstate(invalid="ignore"):
-        least = np.minimum(_column(table, "torque_own_z"), _column(table, "torque_step_z"))
-        found = (least >= EVEN_Z) & (_column(table, "torque_deficit_energy") >= SMALLEST)
-        return np.asarray(found & ~(_column(table, "torque_level_change") < SURELY_CUT_Z))
-
-
 def score_cylinders(table: pd.DataFrame) -> NDArray[np.float64]:
     """Log odds that each cylinder is faulty, by physics alone.
 
@@ -100,7 +79,7 @@ def score_cylinders(table: pd.DataFrame) -> NDArray[np.float64]:
         return _column(table, name)
 
     n_firings = np.expm1(get("firings_log"))
-    lost = np.expm1(get("lost_count_log"))
+    lost = n_firings * np.nan_to_num(get("lost_share"))
     expected = CHANCE * n_firings
     # Poisson surprise of that many lost firings by chance alone, in natural logs.
     surprise = np.where(

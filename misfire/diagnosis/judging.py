@@ -20,14 +20,14 @@ from misfire.classify.model import (
     judge_firings,
 )
 from misfire.classify.parts import judge_in_parts
-from misfire.classify.rules import find_outstanding, score_cylinders, score_firings
+from misfire.classify.rules import score_cylinders, score_firings
 from misfire.diagnosis.firings.explanation import Explanation, explain
 from misfire.diagnosis.firings.sealwitness import weigh_compression
 from misfire.diagnosis.firings.states import KINDS
 from misfire.diagnosis.looks import lean_on_looks
 from misfire.diagnosis.onecoil import weigh_coils
 from misfire.features.compression import CompressionTable
-from misfire.features.cylinders import build_cylinder_table
+from misfire.features.cylinders import build_cylinder_table, find_outstanding
 from misfire.measuring.freeing import give_back
 from misfire.records import SPARK_STATES, WORK_STATES
 from misfire.report.wording import LEARNED_FROM, list_cases

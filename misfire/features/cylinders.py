@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.columns import CYLINDER_COLUMNS
-from misfire.limits import CRANKING_RPM
+from misfire.limits import CRANKING_RPM, FUEL_CUT_Z
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -17,7 +17,32 @@ LACKING_Z = 2.5  # spreads of torque: one sound firing in a hundred or fewer lac
 # A clear loss has .45 to .6 where pulses are many and small, a sound firing hardly ever .2: firings
 # count by their probability, so that no step at 50 % parts four clear losses from none.
 LEAST_LIKELY = 0.2
+# A firing that lacks so many spreads against everything about it is no scatter, and if it lacks one
+# combustion no jolt of the driveline; how much one is worth may be off by half.
+CLEAR_Z, LEAST_LACK, MOST_LACK = 6.0, 0.3, 1.6
 LEAST_SEEN = 10  # firings of a cylinder from which its share of those is told
+
+
+def find_outstanding(table: pd.DataFrame) -> NDArray[np.bool_]:
+    """Find the firings whose torque alone shows that a combustion was lost.
+
+    Parameters
+    ----------
+    table : DataFrame [columns=FIRING_COLUMNS]
+
+    Returns
+    -------
+    outstanding : bool array [shape=(n_firings,)]
+        `CLEAR_Z` spreads less than the same cylinder's other firings, which leaves out what the
+        wheel or the cylinder always has, and less than the firings before and after, which leaves
+        out a step of the load; about one combustion less; not where the fuel was cut.
+    """
+    names = ("torque_own_z", "torque_step_z", "torque_lack", "torque_lack_sigma")
+    own, step, lack, sigma = (table[name].to_numpy(float) for name in names)
+    with np.errstate(invalid="ignore"):
+        found = (np.minimum(own, step) >= CLEAR_Z) & (lack >= CLEAR_Z * sigma)
+        found &= (lack >= LEAST_LACK) & (lack <= MOST_LACK)
+        return np.asarray(found & ~(table["torque_level_change"].to_numpy(float) < FUEL_CUT_Z))
 
 
 def build_cylinder_table(
@@ -53,6 +78,7 @@ def build_cylinder_table(
     columns = {name: firing_table[name].to_numpy(float) for name in firing_table.columns}
     rpm = columns["speed_rpm"]
     running = ~(rpm < CRANKING_RPM)
+    clear, crank = find_outstanding(firing_table), np.isfinite(columns["torque_lack"]).any()
     share = {c: _mean(likely[(cylinder == c) & judged]) for c in range(1, n_cylinders + 1)}
     # What the cylinder usually lacks has its own column, and a step of the load is no lost firing.
     single = np.fmin(columns["torque_own_z"], columns["torque_step_z"])
@@ -63,7 +89,7 @@ def build_cylinder_table(
         mine, mine_lost = own & judged & running, own & lost
         row: dict[str, float] = {}
         row["lost_share"] = share[c]
-        row["lost_count_log"] = float(np.log1p(likely[mine].sum()))
+        row["outstanding_log"] = float(np.log1p(clear[mine].sum())) if crank else np.nan
         rest = [share[k] for k in share if k != c and np.isfinite(share[k])]
         row["lost_share_others"] = max(rest) if rest else np.nan
         row["lost_probability_mean"] = _mean(probability[own & judged])

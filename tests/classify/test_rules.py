@@ -5,11 +5,11 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from misfire.classify.model import expit
-from misfire.classify.rules import find_outstanding, score_cylinders, score_firings
+from misfire.classify.rules import score_cylinders, score_firings
 from misfire.cycles.assign import find_firings
 from misfire.cycles.phase import Phase
 from misfire.diagnosis.firings.explanation import explain
-from misfire.features.cylinders import build_cylinder_table
+from misfire.features.cylinders import build_cylinder_table, find_outstanding
 from misfire.features.spark import gather_strokes, iterate_spark
 from misfire.features.table import build_firing_table
 from misfire.features.torque import compute_torque, measure_gains

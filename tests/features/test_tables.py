@@ -93,7 +93,7 @@ class TestCylinderTable:
         table = self.build(run, probability)
         judged = np.array([np.sum(firings.cylinder[6:] == c) for c in (1, 2, 3, 4)])
         assert_allclose(np.expm1(table["firings_log"]), judged)
-        assert_allclose(np.expm1(table["lost_count_log"]), [0, 0, 0.9 * len(LOST), 0], atol=1e-9)
+        assert_allclose(np.expm1(table["outstanding_log"]), [0, 0, len(LOST), 0], atol=1e-9)
         assert_allclose(table["lost_share"], [0, 0, 0.9 * len(LOST) / judged[2], 0])
         assert table.loc[3, "lost_run_length"] == 1.0
         assert table.loc[3, "lost_share_others"] == 0.0
