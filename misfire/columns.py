@@ -54,8 +54,11 @@ FORM_COLUMNS = (
     "form_slope",
     "form_ring_on",  # ringing at switch-on over peak current
     "form_tail",  # current after switch-off over peak current
-    "form_firing",  # log of the firing voltage over the supply (a pick-up's: log of its own units)
-    "form_firing_error",  # its standard error
+    "form_firing",  # log of the firing voltage over the supply, and its standard error
+    "form_firing_error",
+    "form_pickup",  # the same by a pick-up, over the cylinder's median: its units are its own
+    "form_pickup_error",
+    "form_pickup_level",  # log of its spark line over the cylinder's median
     "form_leaks",  # 1: the kick decayed through a load, 0: it did not
 )
 """What one stroke shows by itself, where no other cylinder is there to compare with."""
@@ -67,7 +70,7 @@ CONTEXT_COLUMNS = ("speed_rpm", "speed_change_relative", "cylinders")
 FIRING_COLUMNS = (*TORQUE_COLUMNS, *SPARK_COLUMNS, *FORM_COLUMNS, *SUPPLY_COLUMNS, *CONTEXT_COLUMNS)
 """Order of the event model's inputs. Change `FEATURES_VERSION` with any change of meaning."""
 
-FEATURES_VERSION = 8
+FEATURES_VERSION = 9
 
 EVENT_INPUTS = {
     # Input of the event model -> sign of its effect that physics demands, 0 where it demands none.

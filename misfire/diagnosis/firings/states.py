@@ -29,7 +29,9 @@ MEASURES = MappingProxyType(
         "form_burn_ms": 0.04,
         "form_breakdown_us": 0.06,
         "form_firing": 0.06,
+        "form_pickup": 0.06,
         "form_burn_level": 0.03,
+        "form_pickup_level": 0.03,
         "form_kick": 0.03,
         "form_ring": 0.10,
         "form_peak_a": 0.012,
@@ -39,6 +41,8 @@ MEASURES = MappingProxyType(
         "form_bend": 0.04,  # slope of the ramp's upper part over the lower
     }
 )
+SAME_AS = MappingProxyType({"form_pickup": "form_firing", "form_pickup_level": "form_burn_level"})
+"""Measures that another instrument tells: what a mechanism does to the one it does to the other."""
 POPULATION = MappingProxyType(
     {
         # Column -> centre and spread of the usual spark of sound cylinders, over engines and coils:
