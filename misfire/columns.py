@@ -47,6 +47,7 @@ FORM_COLUMNS = (
     "form_burn_level",
     "form_ring",
     "form_efficiency",  # log of spark-line energy over stored energy
+    "form_recharged",  # 1: the next charge ended the spark, which would have burned longer
     "form_burn_ms",  # logs of absolute values
     "form_breakdown_us",
     "form_dwell_ms",

@@ -233,9 +233,9 @@ def _iterate_form(
     supply = _average_nearby(columns["battery_v"])
     peak, slope = columns["peak_current_a"], columns["ramp_a_per_ms"]
     level, fired = columns["burn_level_v"], columns["firing_v"]
-    # a spark that the next charge ended tells neither how long it would burn nor how it rings
-    ended = columns["recharged"] == 0
-    burn, ring = (np.where(ended, columns[n], np.nan) for n in ("burn_time_ms", "ring_v"))
+    burn = columns["burn_time_ms"]
+    # what rings behind a spark that the next charge ended is that charge
+    ring = np.where(columns["recharged"] > 0, np.nan, columns["ring_v"])
 
     def take_pickup(name: str) -> NDArray[np.float64]:
         values = np.log(columns[name])  # of units that are each pick-up's own
@@ -265,8 +265,9 @@ def _iterate_form(
         "form_pickup_level": lambda: np.where(
             np.isfinite(level), np.nan, take_pickup("pickup_burn_level")
         ),
+        "form_recharged": lambda: columns["recharged"],
         "form_leaks": lambda: np.where(
-            np.isfinite(columns["burn_time_ms"]),
+            np.isfinite(burn),
             ((columns["flags"].astype(np.int64) & STROKE_FLAGS["leaking"]) != 0) * 1.0,
             np.nan,
         ),

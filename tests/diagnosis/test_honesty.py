@@ -592,3 +592,12 @@ def test_a_common_channel_whose_sparks_all_fall_beside_contradicts_the_card():
     assert judge_places(firings, make_engine(), [StrokeTrain(feed, astray.strokes)]) == [
         "sparks_misplaced"
     ]
+
+
+def test_wires_that_show_no_spark_line_at_all_are_no_witness_of_sparks():
+    # An injector's wire has its pulse and kick, but never a spark line (common practice).
+    always = np.ones(N_CYCLES, bool)
+    unclear = lack_at(4, ~in_stretch(0, N_CYCLES // 2))
+    assert judge_faint({1: always, 4: always}, unclear) == {1: 0, 4: 0}
+    some = ~in_stretch(10, 30)
+    assert judge_faint({1: some, 4: always}, unclear)[4] >= N_CYCLES // 2

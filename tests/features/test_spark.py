@@ -204,7 +204,7 @@ def test_supply_told_in_steps_moves_no_ratio_by_a_step(crank, truth):
     assert kick.std() < 2.0 * 0.11 / np.sqrt(17)
 
 
-def test_a_spark_that_the_next_charge_ends_tells_no_length(crank, truth):
+def test_a_spark_that_the_next_charge_ends_is_marked(crank, truth):
     # Several strikes of one firing: the coil is charged again while it burns (common practice).
     # Cylinder 3 strikes once.
     trains = primaries(truth)
@@ -217,6 +217,6 @@ def test_a_spark_that_the_next_charge_ends_tells_no_length(crank, truth):
     firings, found = spark(crank, trains)
     rows = np.arange(firings.cylinder.size - 2 * len(trains))  # the last strike of each is whole
     whole = firings.cylinder[rows] == 3
-    for name in ("form_burn_ms", "form_ring"):
-        assert_array_equal(np.isfinite(found[name][rows]), whole)
+    assert_array_equal(found["form_recharged"][rows] == 0, whole)
+    assert_array_equal(np.isfinite(found["form_ring"][rows]), whole)
     assert (found["no_breakdown"][rows] == 0).all()

@@ -231,6 +231,8 @@ def _weigh(
         off, scatter = compare_with_sound(
             values, sound, cylinder, n_cylinders=n_cylinders, least=least, moving=moving
         )
+        if name == "form_burn_ms":  # as long as the next charge lets it burn: no shorter than usual
+            off = np.where(table["form_recharged"].to_numpy(float) == 1, np.nan, off)
         if np.isfinite(off).any():
             if f"{name}_error" in table:  # a measure that tells its own error
                 error = np.nan_to_num(table[f"{name}_error"].to_numpy(float))

@@ -222,6 +222,13 @@ MECHANISMS = MappingProxyType(
         ),
         # The same behind a diode, or the gap itself asks for little.
         "early": Mechanism("leaking", (0.40, 0.15, 0.45), dark=0.03, per_severity=EARLY),
+        # A path beside the gap that only the burning spark finds: long and low, breakdown as usual.
+        "lingering": Mechanism(
+            "leaking",
+            (0.40, 0.15, 0.45),
+            dark=0.03,
+            per_severity={"form_burn_ms": 0.4, "form_burn_level": -0.3, "form_ring": -0.4},
+        ),
         # A wide gap, at the plug or in the lead: late and high, and less left to burn.
         "wide_gap": Mechanism(
             "strained",
@@ -265,7 +272,7 @@ KINDS = MappingProxyType(
         # Fault type -> how its odd firings come about, all as likely beforehand: mechanism of the
         # spark, work, feeding of the charge.
         "open_secondary": _own_work("open_path", "wide_gap", "resistance"),
-        "fouled_plug": _own_work("shunt", "hidden_shunt", "creeping", "early"),
+        "fouled_plug": _own_work("shunt", "hidden_shunt", "creeping", "early", "lingering"),
         "weak_coil": _own_work("feed", "shorted_turns", "shorted_dead", "lossy_core", "exhausted"),
         "no_primary": _own_work("not_switched"),
         "mixture": (
