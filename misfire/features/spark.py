@@ -102,10 +102,10 @@ def gather_strokes(
 def _find_recharged(strokes: NDArray[np.void]) -> NDArray[np.bool_]:
     """Find the strokes of one coil whose burn the next charge ended, as several strikes do."""
     ends = strokes["stop_s"] + 1e-3 * strokes["burn_time_ms"]
+    recharged = np.zeros(ends.size, bool)
     with np.errstate(invalid="ignore"):
-        return np.append(
-            strokes["start_s"][1:] - ends[:-1] < RECHARGED_S, [False] * bool(ends.size)
-        )
+        recharged[:-1] = strokes["start_s"][1:] - ends[:-1] < RECHARGED_S
+    return recharged
 
 
 def _met_cylinders(rows: NDArray[np.int64], firings: Firings) -> list[int]:

@@ -220,3 +220,6 @@ def test_a_spark_that_the_next_charge_ends_is_marked(crank, truth):
     assert_array_equal(found["form_recharged"][rows] == 0, whole)
     assert_array_equal(np.isfinite(found["form_ring"][rows]), whole)
     assert (found["no_breakdown"][rows] == 0).all()
+    empty = [replace(train, strokes=train.strokes[:0]) for train in trains]
+    of_none = gather_strokes(replace(firings, stroke_index={}), empty)
+    assert not of_none["recharged"].any()
