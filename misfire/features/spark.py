@@ -254,7 +254,10 @@ def _iterate_form(
         "form_ring": lambda: np.log(ring / supply),
         "form_efficiency": lambda: np.log(level * burn * slope / (supply * peak)),
         "form_burn_ms": lambda: np.log(burn),
-        "form_breakdown_us": lambda: np.log(columns["breakdown_us"]),
+        # of a kick that fell between samples, but for one that no line follows, it is a guess
+        "form_breakdown_us": lambda: np.log(
+            np.where(np.isfinite(fired) | (burn == 0), columns["breakdown_us"], np.nan)
+        ),
         "form_dwell_ms": lambda: np.log(columns["dwell_ms"]),
         "form_peak_a": lambda: np.log(peak),
         "form_slope": lambda: np.log(slope),

@@ -20,7 +20,10 @@ from misfire.records import STROKE_FLAGS, Engine, Finding, Firings, StrokeTrain
 
 LACK_Z = 3.0  # a firing that lacks more torque, and at least LEAST_LOSS, may have had no spark
 MOST_CYLINDERS = 8  # with more, a lost combustion may lack less than `LEAST_LOSS`
-SHOWN = ("burn_time_ms", "firing_v", "breakdown_us", "burn_level_v", "burn_slope_v_per_ms")
+SHOWN = (
+    *("burn_time_ms", "firing_v", "breakdown_us", "burn_level_v", "burn_slope_v_per_ms"),
+    "ring_v",  # looked for behind the line
+)
 
 AS_OFTEN = 2.0  # times as many dark firings as usual in cylinders that worked: the same limit
 NEAR = 8  # firings of the same cylinder on each side
