@@ -47,6 +47,7 @@ FORM_COLUMNS = (
     "form_burn_level",
     "form_ring",
     "form_efficiency",  # log of spark-line energy over stored energy
+    "form_recharged",  # 1: the next charge ended the spark, which would have burned longer
     "form_burn_ms",  # logs of absolute values
     "form_breakdown_us",
     "form_dwell_ms",
@@ -54,8 +55,11 @@ FORM_COLUMNS = (
     "form_slope",
     "form_ring_on",  # ringing at switch-on over peak current
     "form_tail",  # current after switch-off over peak current
-    "form_firing",  # log of the firing voltage over the supply (a pick-up's: log of its own units)
-    "form_firing_error",  # its standard error
+    "form_firing",  # log of the firing voltage over the supply, and its standard error
+    "form_firing_error",
+    "form_pickup",  # the same by a pick-up, over the cylinder's median: its units are its own
+    "form_pickup_error",
+    "form_pickup_level",  # log of its spark line over the cylinder's median
     "form_leaks",  # 1: the kick decayed through a load, 0: it did not
 )
 """What one stroke shows by itself, where no other cylinder is there to compare with."""

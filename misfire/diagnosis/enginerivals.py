@@ -51,6 +51,7 @@ def list_engine_rivals(
     faults: NDArray[np.float64],
     outstanding: NDArray[np.bool_],
     bad_spark: NDArray[np.bool_],
+    usual_spark: NDArray[np.bool_],
 ) -> list[Rival]:
     """List how the engine as a whole may explain what the suspects lose.
 
@@ -65,6 +66,8 @@ def list_engine_rivals(
         From `find_outstanding`.
     bad_spark : bool array [shape=(n_firings,)]
         Whose likeliest spark is neither usual nor unseen: no cause but the ignition makes that.
+    usual_spark : bool array [shape=(n_firings,)]
+        Whose spark is seen, and likeliest a usual one.
 
     Returns
     -------
@@ -84,6 +87,7 @@ def list_engine_rivals(
         outstanding,
         sound_spark=sound_spark,
         rested=rested,
+        shown=bool(lost.any()) and float(usual_spark[lost].mean()) > 0.5,
     )
     fuel = _come_with_fuel(evidence, probability, suspects) if sound_spark else []
     together = _find_switched_off_together(evidence, suspects)
@@ -99,6 +103,7 @@ def _find_common(
     *,
     sound_spark: bool,
     rested: bool,
+    shown: bool,
 ) -> list[Rival]:
     """Find causes of the whole engine, the wheel or a part of the engine that is switched off.
 
@@ -107,7 +112,8 @@ def _find_common(
     cut, fuel or supply that fails, a rough road). Where only the torque tells, firings that lack
     as much count as lost in every cylinder: the judge believes those of the suspect sooner.
     Cylinders evenly spaced in the firing order that are off together are how an engine is run on
-    part of its cylinders.
+    part of its cylinders: those of one coil too where their sparks are seen to be usual (`shown`),
+    as a coil that fails in the same cycles for both would show it.
     """
     engine = evidence.recording.job.engine
     n = engine.cylinders
@@ -121,7 +127,7 @@ def _find_common(
     wider = engine.ignition == "wasted_spark" and 2 * len(felt) > n  # more than one coil has
     shared = alike and _share_a_coil(alike, engine, faults, dark=not sound_spark)
     if (shared and not wider) or n < 3:
-        return []
+        return _find_part(evidence, probability, suspects, n_faults=1) if shown and rested else []
     found = _find_too_strong(evidence, suspects) if sound_spark else []
     if n >= 3:
         found += _find_accompanied(evidence, probability, suspects)
@@ -139,18 +145,18 @@ def _find_common(
         )
         found.append(Rival("whole_engine", "engine", weigh_many(len(alike)), text))
     elif rested:
-        found += _find_part(evidence, probability, suspects)
+        found += _find_part(evidence, probability, suspects, n_faults=len(suspects))
     return found
 
 
 def _find_part(
-    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int]
+    evidence: Evidence, probability: NDArray[np.float64], suspects: list[int], *, n_faults: int
 ) -> list[Rival]:
     """Find that a part of the engine, with the suspects in it, is off at once.
 
     A control unit rests every other cylinder of the firing order, every third, or a bank. Its
     others then lack work in the cycles in which the suspects lose theirs, and as much; faults of
-    cylinders do not choose the same cycles.
+    cylinders do not choose the same cycles. `n_faults`: by which the suspects would have theirs.
     """
     engine, order = evidence.recording.job.engine, evidence.recording.job.engine.firing_order
     if engine.cylinders < 4:
@@ -167,7 +173,7 @@ def _find_part(
             best = max(best, (_weigh_together(beside, lost[:, inside]), sorted(part)))
     if not best[1]:
         return []
-    odds = float(np.clip(weigh_many(len(suspects)) + best[0], -MOST_ODDS, MOST_ODDS))
+    odds = float(np.clip(weigh_many(n_faults) + best[0], -MOST_ODDS, MOST_ODDS))
     text = (
         f"cylinders {', '.join(map(str, best[1]))}, one bank or evenly spaced in the firing order, "
         "are off together: an engine that switches part of its cylinders off on purpose looks like "

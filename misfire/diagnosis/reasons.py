@@ -14,7 +14,7 @@ from misfire.records import BAD_SPARKS, FAULT_TYPES, SPARK_STATES, WORK_STATES, 
 
 AILING_STATES = ("starved", "no_breakdown", "leaking", "strained")
 LEAST_AILING, AILING_SHARE = 3, 0.08  # firings, and share of those seen: an ailing spark
-AILING_LOG = 10.0  # log likelihood of a cylinder's odd sparks over none, from which they are told
+AILING_LOG = 8.0  # log likelihood of a cylinder's odd sparks over none, from which they are told
 AILING_TIMES = 3.0  # as often as in the soundest other cylinder
 LEAST_ADDEND = 0.05  # log odds; less is no reason
 MOST_ODDS = 9.0  # log odds that a probability of 0 or 1 stands for

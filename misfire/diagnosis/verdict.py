@@ -178,6 +178,7 @@ def _weigh_beyond(evidence: Evidence, judgement: Judgement, quick: Sequence[Find
             faults,
             judgement.outstanding,
             mark_bad_sparks(judgement.explanation),
+            judgement.explanation.spark == SPARK_STATES.index("usual"),
         ),
     ]
     reasons += [Reason(r.code, r.about, r.log_odds, r.text, {}) for r in rivals]

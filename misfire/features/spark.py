@@ -18,6 +18,9 @@ OWN_UNITS = {
     "burn_level_v": "pickup_burn_level",
 }
 """Measures of a pick-up in units of its own, or of such: they stand in columns of their own."""
+SUPPLY_REACH = 8  # firings on each side that the supply is taken over: it is slow, and a coarse
+# instrument tells it in steps of a fifth
+RECHARGED_S = 60e-6  # a line that ends so near to the next charge was ended by it
 OWN_REACH = 15  # firings of the same cylinder on each side that make its reference
 
 
@@ -43,14 +46,15 @@ def gather_strokes(
         One for each of STROKE_FIELDS that is a measure; NaN where no channel saw it. OWN_UNITS:
         what pick-ups show, in the unit of the cylinder's own pick-up, so that only ratios within a
         cylinder mean anything. `flags` is the union of the channels' flags; `watched` says that a
-        channel of this cylinder's coil exists that must show a switch-off.
+        channel of this cylinder's coil exists that must show a switch-off; `recharged` that the
+        coil was charged anew while its spark still burned.
     """
     n = firings.cylinder.size
     measures = [name for name, kind in STROKE_FIELDS if kind == "f8"]
     columns = {name: np.full(n, np.nan) for name in (*measures, *OWN_UNITS.values())}
     flags = np.zeros(n, np.int64)
     restrikes = np.zeros(n)
-    watched, power_watched, power_seen = (np.zeros(n, bool) for _ in range(3))
+    watched, power_watched, power_seen, recharged = (np.zeros(n, bool) for _ in range(4))
     first_s = min((float(t.strokes["stop_s"][0]) for t in trains if t.strokes.size), default=np.inf)
     for train in trains:
         rows = firings.stroke_index.get(train.channel.name, np.full(n, -1))
@@ -82,6 +86,8 @@ def gather_strokes(
             column[np.flatnonzero(has)[take]] = values[take]
         flags[has] |= train.strokes["flags"][rows[has]].astype(np.int64)
         restrikes[has] = np.maximum(restrikes[has], train.strokes["restrikes"][rows[has]])
+        if "burn_time_ms" in shown:
+            recharged[has] |= _find_recharged(train.strokes)[rows[has]]
     # A command without a current behind it is a dead driver or coil: the trigger alone is no spark.
     missing = np.where(power_watched, ~power_seen, watched & ~firings.seen)
     columns["dwell_ms"][missing] = 0.0
@@ -89,7 +95,17 @@ def gather_strokes(
     columns["flags"] = flags.astype(float)
     columns["restrikes"] = restrikes
     columns["watched"] = watched.astype(float)
+    columns["recharged"] = recharged.astype(float)
     return columns
+
+
+def _find_recharged(strokes: NDArray[np.void]) -> NDArray[np.bool_]:
+    """Find the strokes of one coil whose burn the next charge ended, as several strikes do."""
+    ends = strokes["stop_s"] + 1e-3 * strokes["burn_time_ms"]
+    recharged = np.zeros(ends.size, bool)
+    with np.errstate(invalid="ignore"):
+        recharged[:-1] = strokes["start_s"][1:] - ends[:-1] < RECHARGED_S
+    return recharged
 
 
 def _met_cylinders(rows: NDArray[np.int64], firings: Firings) -> list[int]:
@@ -145,7 +161,7 @@ def iterate_spark(
     """
     cylinders = np.unique(firings.cylinder)
     by_cylinder = {int(c): np.flatnonzero(firings.cylinder == c) for c in cylinders}
-    yield from _iterate_form(columns)
+    yield from _iterate_form(columns, by_cylinder)
     flags = columns["flags"].astype(np.int64)
     shows_burn = np.isfinite(columns["burn_time_ms"])
     yield "no_breakdown", np.where(shows_burn, (columns["burn_time_ms"] == 0) * 1.0, np.nan)
@@ -207,16 +223,27 @@ def _get_own_units(
 
 
 def _iterate_form(
-    columns: dict[str, NDArray[np.float64]],
+    columns: dict[str, NDArray[np.float64]], by_cylinder: dict[int, NDArray[np.int64]]
 ) -> Iterator[tuple[str, NDArray[np.float64]]]:
     """Shape of each stroke in numbers without a unit; see FORM_COLUMNS.
 
     Stored energy L I^2 / 2 with L = V / slope, spark energy I/2 x level x time (the secondary
     current falls in a straight line to zero): closed forms (docs/sources.md).
     """
-    supply, peak, slope = columns["battery_v"], columns["peak_current_a"], columns["ramp_a_per_ms"]
-    burn, level = columns["burn_time_ms"], columns["burn_level_v"]
-    fired = columns["firing_v"]
+    supply = _average_nearby(columns["battery_v"])
+    peak, slope = columns["peak_current_a"], columns["ramp_a_per_ms"]
+    level, fired = columns["burn_level_v"], columns["firing_v"]
+    burn = columns["burn_time_ms"]
+    # what rings behind a spark that the next charge ended is that charge
+    ring = np.where(columns["recharged"] > 0, np.nan, columns["ring_v"])
+
+    def take_pickup(name: str) -> NDArray[np.float64]:
+        values = np.log(columns[name])  # of units that are each pick-up's own
+        for rows in by_cylinder.values():
+            known = values[rows][np.isfinite(values[rows])]
+            values[rows] -= np.median(known) if known.size else np.nan
+        return values
+
     form: dict[str, Callable[[], NDArray[np.float64]]] = {
         "form_step": lambda: columns["ramp_step_a"] / peak,
         "form_bend": lambda: columns["ramp_bend"],
@@ -224,19 +251,24 @@ def _iterate_form(
         "form_tail": lambda: columns["tail_a"] / peak,
         "form_kick": lambda: np.log(columns["primary_peak_v"] / supply),
         "form_burn_level": lambda: np.log(level / supply),
-        "form_ring": lambda: np.log(columns["ring_v"] / supply),
+        "form_ring": lambda: np.log(ring / supply),
         "form_efficiency": lambda: np.log(level * burn * slope / (supply * peak)),
         "form_burn_ms": lambda: np.log(burn),
-        "form_breakdown_us": lambda: np.log(columns["breakdown_us"]),
+        # of a kick that fell between samples, but for one that no line follows, it is a guess
+        "form_breakdown_us": lambda: np.log(
+            np.where(np.isfinite(fired) | (burn == 0), columns["breakdown_us"], np.nan)
+        ),
         "form_dwell_ms": lambda: np.log(columns["dwell_ms"]),
         "form_peak_a": lambda: np.log(peak),
         "form_slope": lambda: np.log(slope),
-        "form_firing": lambda: np.log(
-            np.where(np.isfinite(fired), fired / supply, columns["pickup_firing"])
+        "form_firing": lambda: np.log(fired / supply),
+        "form_firing_error": lambda: columns["firing_v_error"],
+        "form_pickup": lambda: np.where(np.isfinite(fired), np.nan, take_pickup("pickup_firing")),
+        "form_pickup_error": lambda: columns["pickup_firing_error"],
+        "form_pickup_level": lambda: np.where(
+            np.isfinite(level), np.nan, take_pickup("pickup_burn_level")
         ),
-        "form_firing_error": lambda: np.where(
-            np.isfinite(fired), columns["firing_v_error"], columns["pickup_firing_error"]
-        ),
+        "form_recharged": lambda: columns["recharged"],
         "form_leaks": lambda: np.where(
             np.isfinite(burn),
             ((columns["flags"].astype(np.int64) & STROKE_FLAGS["leaking"]) != 0) * 1.0,
@@ -247,6 +279,17 @@ def _iterate_form(
         with np.errstate(divide="ignore", invalid="ignore"):
             values = compute()
         yield name, np.where(np.isfinite(values), values, np.nan)
+
+
+def _average_nearby(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Mean of what is known of the neighbours in time; NaN where the row itself is not known."""
+    known = np.isfinite(values)
+    sums = np.cumsum(np.insert(np.where(known, values, 0.0), 0, 0.0))
+    counts = np.cumsum(np.insert(known.astype(float), 0, 0.0))
+    at = np.arange(values.size)
+    last, first = np.minimum(at + SUPPLY_REACH + 1, at.size), np.maximum(at - SUPPLY_REACH, 0)
+    with np.errstate(invalid="ignore"):
+        return np.where(known, (sums[last] - sums[first]) / (counts[last] - counts[first]), np.nan)
 
 
 def _nearby_median(

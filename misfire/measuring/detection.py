@@ -29,7 +29,7 @@ from misfire.measuring.recordinggaps import (
     find_gaps,
 )
 from misfire.measuring.scanning import Report, scan_channels
-from misfire.records import Channel, CrankTrack, Finding, Recording, StrokeTrain
+from misfire.records import Channel, CrankTrack, Engine, Finding, Recording, StrokeTrain
 
 Progress = Callable[[str, float], None]
 
@@ -106,7 +106,9 @@ class _Scan:
             self.strokes[name] = _trigger_strokes(self.recording, channel, blocks)
         elif channel.role == PICKUP_ROLE:
             stops = [  # to the last bit as they will stand on the common clock
-                _move(self.strokes[c.name]["stop_s"].copy(), c, c) for c in self.coils
+                _move(self.strokes[c.name]["stop_s"].copy(), c, c)
+                for c in self.coils
+                if _may_feed(c, channel, self.recording.job.engine)
             ]
             self.kicks[name] = _measure_pickup(read, channel, stops, report)
         else:
@@ -179,7 +181,8 @@ def detect_events(recording: Recording, *, progress: Progress | None = None) -> 
     if not placed:
 
         def scan_pickup(old: Channel, report: Report) -> NDArray[np.void]:
-            new, stops = renamed[old.name], [t.strokes["stop_s"] for t in trains]
+            new, engine = renamed[old.name], recording.job.engine
+            stops = [t.strokes["stop_s"] for t in trains if _may_feed(t.channel, new, engine)]
             found = _measure_pickup(_reader(recording, old), new, stops, report)
             return drop_strokes(found, find_gaps(recording, new))
 
@@ -409,13 +412,21 @@ def _move_strokes(strokes: NDArray[np.void], old: Channel, new: Channel) -> NDAr
     return strokes
 
 
+def _may_feed(coil: Channel, pickup: Channel, engine: Engine) -> bool:
+    """Tell whether the lead of a pick-up may be that of a coil channel, as far as the card says."""
+    leads = set(pickup.cylinders).union(
+        *(mates for mates in engine.shared_coils if set(mates) & set(pickup.cylinders))
+    )
+    return not leads or not coil.cylinders or not leads.isdisjoint(coil.cylinders)
+
+
 def _measure_pickup(
     read: Callable[[int, int], NDArray[np.int16]],
     channel: Channel,
     stops: list[NDArray[np.float64]],
     report: Report,
 ) -> NDArray[np.void]:
-    """Measure a secondary channel where coils switched off, or find the firings in it alone."""
+    """Measure a pick-up where its coil switched off, or find the firings in it alone."""
     stops = [stop_s for stop_s in stops if stop_s.size]
     if not stops:
         return find_pickup_strokes(read, channel, on_block=report)

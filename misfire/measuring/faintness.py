@@ -20,7 +20,10 @@ from misfire.records import STROKE_FLAGS, Engine, Finding, Firings, StrokeTrain
 
 LACK_Z = 3.0  # a firing that lacks more torque, and at least LEAST_LOSS, may have had no spark
 MOST_CYLINDERS = 8  # with more, a lost combustion may lack less than `LEAST_LOSS`
-SHOWN = ("burn_time_ms", "firing_v", "breakdown_us", "burn_level_v", "burn_slope_v_per_ms")
+SHOWN = (
+    *("burn_time_ms", "firing_v", "breakdown_us", "burn_level_v", "burn_slope_v_per_ms"),
+    "ring_v",  # looked for behind the line
+)
 
 AS_OFTEN = 2.0  # times as many dark firings as usual in cylinders that worked: the same limit
 NEAR = 8  # firings of the same cylinder on each side
@@ -60,7 +63,9 @@ def find_faint(
     said to have had no spark lack no torque, by the median of several of one cylinder or, where
     each cylinder has but a few, of several cylinders, the spark line is lower than what the
     instrument resolves, or the kick fell between two samples. Firings that lack torque stay. A
-    cylinder that is weak all the time is compared with itself, if others are as often dark.
+    cylinder that is weak all the time is compared with itself, if others are as often dark. Where
+    no channel shows a line in any firing although some of them worked, what is on the wires are no
+    coils' primaries, or lines below their steps: of the other cylinders the crank alone tells.
     """
     if engine.cylinders > MOST_CYLINDERS:
         return {}
@@ -84,6 +89,9 @@ def find_faint(
         as_often = LEAST_RUN <= dark.rows.size <= AS_OFTEN * (np.median(proven) if proven else 0)
         if as_often and _has_worked(dark.rows, firings, beside):
             _mark(faint, dark, replace(beside, deficit_z=beside.deficit / torque.noise))
+    if proven and not any(dark.bright.size for dark in darks):  # no line in any: none is shown
+        for dark in open_:
+            faint[dark.name] = faint.get(dark.name, False) | (firings.stroke_index[dark.name] >= 0)
     return faint
 
 

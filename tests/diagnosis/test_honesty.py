@@ -270,17 +270,19 @@ def test_few_faint_sparks_of_many_cylinders_count_together():
     assert judge_faint({1: few, 2: few, 3: few}, lack_at(1, NO_ROWS)) == {1: 0, 2: 0, 3: 0}
 
 
-def name_winner(evidence, probability, faulty, faults, outstanding, *, strained=False):
+def name_winner(evidence, probability, faulty, faults, outstanding, *, strained=False, usual=False):
     """Text of the rival that is likelier than faults of the suspects; empty where none is.
 
-    `strained`: the sparks of the lost firings came late and burned only briefly.
+    `strained`: the sparks of the lost firings came late and burned only briefly; `usual`: all were
+    seen, and as they should be.
     """
     suspects = [int(c) for c in np.flatnonzero(faulty >= 0.5) + 1]
     dark = STROKE_FLAGS["no_dwell"] | STROKE_FLAGS["no_breakdown"]
     bad = (evidence.strokes["flags"].astype(int) & dark) != 0
     if strained:
         bad |= probability > 0.5
-    rivals = list_engine_rivals(evidence, probability, suspects, faults, outstanding, bad)
+    shown = np.full(bad.size, usual)
+    rivals = list_engine_rivals(evidence, probability, suspects, faults, outstanding, bad, shown)
     rivals += list_hookup_rivals(evidence, probability, suspects, ())
     left, winner = compete(faulty, rivals)
     assert (left <= faulty).all()
@@ -299,6 +301,7 @@ def judge_common(
     cut=None,
     torque=8.0,
     strained=False,
+    usual=False,
 ):
     """Judge an engine whose `lost[cylinder]` says firing by firing what was lost.
 
@@ -331,7 +334,7 @@ def judge_common(
         detected=SimpleNamespace(trains=[make_train(firings, c, ALWAYS) for c in lost]),
     )
     none = np.zeros(z.size, bool)
-    return name_winner(evidence, probability, faulty, faults, none, strained=strained)
+    return name_winner(evidence, probability, faulty, faults, none, strained=strained, usual=usual)
 
 
 RNG = np.random.default_rng(3)
@@ -469,6 +472,12 @@ def test_the_coil_of_a_pair_is_a_fault():
     pair = make_engine("wasted_spark")
     assert judge_common({1: ALWAYS, 4: ALWAYS}, engine=pair, fault="weak_coil") == ""
     assert judge_common({1: ALWAYS, 4: ALWAYS}, engine=pair, fault="mixture") != ""
+    # seen to fire as it should in the very cycles that both lose: it is no coil's fault
+    both = {1: SECOND_HALF, 4: SECOND_HALF}
+    assert judge_common(both, engine=pair, fault="weak_coil") == ""
+    assert "1, 4" in judge_common(both, engine=pair, fault="weak_coil", usual=True)
+    each = {1: RARE[0], 4: RARE[1]}
+    assert judge_common(each, engine=pair, fault="weak_coil", usual=True) == ""
 
 
 def test_a_distributor_whose_sparks_fail_has_one_coil():
@@ -592,3 +601,12 @@ def test_a_common_channel_whose_sparks_all_fall_beside_contradicts_the_card():
     assert judge_places(firings, make_engine(), [StrokeTrain(feed, astray.strokes)]) == [
         "sparks_misplaced"
     ]
+
+
+def test_wires_that_show_no_spark_line_at_all_are_no_witness_of_sparks():
+    # An injector's wire has its pulse and kick, but never a spark line (common practice).
+    always = np.ones(N_CYCLES, bool)
+    unclear = lack_at(4, ~in_stretch(0, N_CYCLES // 2))
+    assert judge_faint({1: always, 4: always}, unclear) == {1: 0, 4: 0}
+    some = ~in_stretch(10, 30)
+    assert judge_faint({1: some, 4: always}, unclear)[4] >= N_CYCLES // 2

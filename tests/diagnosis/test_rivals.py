@@ -91,7 +91,8 @@ def weigh_half(*, together, suspects=(1,)):
         recording=SimpleNamespace(job=SimpleNamespace(engine=engine)),
     )
     lost = np.where(bout & np.isin(cylinder, suspects), 1.0, 0.0)
-    return [r.log_odds for r in _find_part(evidence, lost, list(suspects))]
+    found = _find_part(evidence, lost, list(suspects), n_faults=len(suspects))
+    return [r.log_odds for r in found]
 
 
 def test_a_bank_that_lacks_work_in_the_same_cycles_is_switched_off():

@@ -188,3 +188,38 @@ class TestComputeSpark:
         _, features = spark(crank, [train])
         assert np.isnan(features["burn_time_ms_others"]).all()
         assert np.isfinite(features["burn_time_ms_own"]).sum() > 60
+
+
+def test_supply_told_in_steps_moves_no_ratio_by_a_step(crank, truth):
+    # 8 bits over 800 V tell 14 V as 12.5 or 15.6 V, apart by 22 %: a mean of n such readings errs
+    # by 1 / sqrt(n) of that (the usual law of errors), here of 17.
+    trains = primaries(truth)
+    rng = np.random.default_rng(7)
+    for train in trains:
+        train.strokes["battery_v"] = np.where(rng.random(train.strokes.size) < 0.5, 12.5, 15.625)
+        train.strokes["primary_peak_v"] = 280.0
+    firings, found = spark(crank, trains)
+    kick = found["form_kick"][found["form_kick"].size // 10 :]
+    assert np.isfinite(kick).all()
+    assert kick.std() < 2.0 * 0.11 / np.sqrt(17)
+
+
+def test_a_spark_that_the_next_charge_ends_is_marked(crank, truth):
+    # Several strikes of one firing: the coil is charged again while it burns (common practice).
+    # Cylinder 3 strikes once.
+    trains = primaries(truth)
+    for train in trains:
+        strokes = train.strokes
+        strokes["start_s"] = strokes["stop_s"] - 3e-3
+        if train.channel.cylinders != (3,):
+            strokes["start_s"][1:] = (strokes["stop_s"] + 1e-3 * strokes["burn_time_ms"])[:-1]
+        strokes["ring_v"], strokes["battery_v"] = 40.0, 14.0
+    firings, found = spark(crank, trains)
+    rows = np.arange(firings.cylinder.size - 2 * len(trains))  # the last strike of each is whole
+    whole = firings.cylinder[rows] == 3
+    assert_array_equal(found["form_recharged"][rows] == 0, whole)
+    assert_array_equal(np.isfinite(found["form_ring"][rows]), whole)
+    assert (found["no_breakdown"][rows] == 0).all()
+    empty = [replace(train, strokes=train.strokes[:0]) for train in trains]
+    of_none = gather_strokes(replace(firings, stroke_index={}), empty)
+    assert not of_none["recharged"].any()

@@ -12,7 +12,6 @@ LEAST_OWN = 4  # sound firings of a cylinder from which its own level is told
 HELD_BACK = 4.0  # firings by which a cylinder's level is drawn to that of the others
 REACH_CYCLES = 4  # on each side, over which the engine's running condition is followed
 LEAST_REACH = 12  # firings
-REPEATED = 8  # times that each value comes, in the mean, where a measure is told in steps
 LEAST_CYLINDERS = 3  # of which one may be at fault and the middle one is not
 APART = (
     2.0  # least scatters by which the levels of sound cylinders differ on like channels, at least
@@ -109,11 +108,14 @@ def _find_scatter(apart: NDArray[np.float64], cylinder: NDArray[np.int64]) -> fl
 
 
 def _find_step(values: NDArray[np.float64]) -> float:
-    """Find the step in which a coarse instrument tells a measure; 0 where it is fine enough.
+    """Find the step in which a coarse instrument tells a measure; next to nothing if fine enough.
 
-    Most values are then the same and scatter by nothing, and the next step up is no strangeness.
+    Most values are then the same and scatter by nothing, and the next step up is no strangeness:
+    the distance of the middle firing's value to the nearest other one.
     """
-    distinct = np.unique(values)
-    if distinct.size < 2 or distinct.size * REPEATED > values.size:
+    distinct, counts = np.unique(values, return_counts=True)
+    if distinct.size < 2:
         return 0.0
-    return float(np.median(np.diff(distinct)))
+    gaps = np.diff(distinct)
+    nearest = np.fmin(np.append(gaps, np.nan), np.append(np.nan, gaps))
+    return float(np.median(np.repeat(nearest, counts)))

@@ -18,6 +18,7 @@ from misfire.diagnosis.firings.states import (
     MECHANISMS,
     ODD_SHARE,
     POPULATION,
+    SAME_AS,
     SEVERITIES,
     TOGETHER,
     Mechanism,
@@ -46,7 +47,7 @@ LEAST_FEEBLE = 0.1  # a creeping spark may burn long beside the charge, a short 
 ROUNDS = 2  # references and states are found in turn
 BELIEVED = 0.6  # probability of a usual spark from which a firing helps to make the reference
 LACKING_Z = 5.0  # spreads of torque: such a firing is no reference at first
-ONLY_LIT = ("form_burn_ms", "form_burn_level")  # say nothing where no spark line is seen
+ONLY_LIT = ("form_burn_ms", "form_burn_level", "form_pickup_level")  # nothing without spark line
 MOVING = 0.04  # of the speed, from cycle to cycle: idle hunts by less, a throttle blip does not
 CLEAR_SIGMA = 2.0  # a firing of which nothing stands out further is told by the cylinder's like
 SAMPLED = 4000  # of those, measured one by one; the others take their mean
@@ -230,9 +231,11 @@ def _weigh(
         off, scatter = compare_with_sound(
             values, sound, cylinder, n_cylinders=n_cylinders, least=least, moving=moving
         )
+        if name == "form_burn_ms":  # as long as the next charge lets it burn: no shorter than usual
+            off = np.where(table["form_recharged"].to_numpy(float) == 1, np.nan, off)
         if np.isfinite(off).any():
-            if name == "form_firing":  # the one measure that tells its own error
-                error = np.nan_to_num(table["form_firing_error"].to_numpy(float))
+            if f"{name}_error" in table:  # a measure that tells its own error
+                error = np.nan_to_num(table[f"{name}_error"].to_numpy(float))
                 scatter = np.hypot(scatter, error)
             apart[name], sigma[name] = off, np.hypot(scatter, least)
             with np.errstate(invalid="ignore"):
@@ -284,9 +287,10 @@ def _weigh_measures(
     for name, off in apart.items():
         value, scatter = off[rows], sigma[name][rows]
         seen = np.isfinite(value)
-        moved = mechanism.per_severity.get(name, 0.0) * sizes
-        centre = moved + mechanism.always.get(name, 0.0)
-        extra = np.hypot(LEVEL_SCATTER * np.abs(moved), mechanism.scatter.get(name, 0.0))
+        of = SAME_AS.get(name, name)
+        moved = mechanism.per_severity.get(of, 0.0) * sizes
+        centre = moved + mechanism.always.get(of, 0.0)
+        extra = np.hypot(LEVEL_SCATTER * np.abs(moved), mechanism.scatter.get(of, 0.0))
         alike = not np.any(moved)
         for k in range(1 if alike else sizes.size):
             part = np.zeros(rows.size)

@@ -29,7 +29,9 @@ MEASURES = MappingProxyType(
         "form_burn_ms": 0.04,
         "form_breakdown_us": 0.06,
         "form_firing": 0.06,
+        "form_pickup": 0.06,
         "form_burn_level": 0.03,
+        "form_pickup_level": 0.03,
         "form_kick": 0.03,
         "form_ring": 0.10,
         "form_peak_a": 0.012,
@@ -39,6 +41,8 @@ MEASURES = MappingProxyType(
         "form_bend": 0.04,  # slope of the ramp's upper part over the lower
     }
 )
+SAME_AS = MappingProxyType({"form_pickup": "form_firing", "form_pickup_level": "form_burn_level"})
+"""Measures that another instrument tells: what a mechanism does to the one it does to the other."""
 POPULATION = MappingProxyType(
     {
         # Column -> centre and spread of the usual spark of sound cylinders, over engines and coils:
@@ -218,6 +222,13 @@ MECHANISMS = MappingProxyType(
         ),
         # The same behind a diode, or the gap itself asks for little.
         "early": Mechanism("leaking", (0.40, 0.15, 0.45), dark=0.03, per_severity=EARLY),
+        # A path beside the gap that only the burning spark finds: long and low, breakdown as usual.
+        "lingering": Mechanism(
+            "leaking",
+            (0.40, 0.15, 0.45),
+            dark=0.03,
+            per_severity={"form_burn_ms": 0.4, "form_burn_level": -0.3, "form_ring": -0.4},
+        ),
         # A wide gap, at the plug or in the lead: late and high, and less left to burn.
         "wide_gap": Mechanism(
             "strained",
@@ -261,7 +272,7 @@ KINDS = MappingProxyType(
         # Fault type -> how its odd firings come about, all as likely beforehand: mechanism of the
         # spark, work, feeding of the charge.
         "open_secondary": _own_work("open_path", "wide_gap", "resistance"),
-        "fouled_plug": _own_work("shunt", "hidden_shunt", "creeping", "early"),
+        "fouled_plug": _own_work("shunt", "hidden_shunt", "creeping", "early", "lingering"),
         "weak_coil": _own_work("feed", "shorted_turns", "shorted_dead", "lossy_core", "exhausted"),
         "no_primary": _own_work("not_switched"),
         "mixture": (
