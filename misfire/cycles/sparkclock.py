@@ -162,13 +162,12 @@ def _walk(
     if not speed:
         raise CycleError("too few sparks to tell the engine's speed: record for longer")
     step = 720.0 / np.unique(np.concatenate(allowed)).size  # between firings that can be shown
-    if any(options.size == engine.cylinders for options in allowed):
-        # While an engine starts its speed is soon another: what leaves fewest firings unseen holds.
-        trial = slice(0, TRIAL_SPARKS)
-        speeds = [speed, step / float(np.max(np.diff(time_s[:FIRST_SPARKS])))]
-        walks = [_follow(time_s[trial], source[trial], allowed, engine, v, step) for v in speeds]
-        turned = [float(np.max(a[s >= 0])) + 720.0 * np.count_nonzero(s < 0) for a, s in walks]
-        speed = speeds[int(np.argmin(turned))]
+    # While an engine starts its speed is soon another: what leaves fewest firings unseen holds.
+    trial = slice(0, TRIAL_SPARKS)
+    speeds = [speed, step / float(np.max(np.diff(time_s[:FIRST_SPARKS])))]
+    walks = [_follow(time_s[trial], source[trial], allowed, engine, v, step) for v in speeds]
+    turned = [float(np.max(a[s >= 0])) + 720.0 * np.count_nonzero(s < 0) for a, s in walks]
+    speed = speeds[int(np.argmin(turned))]
     return _follow(time_s, source, allowed, engine, speed, step)
 
 
