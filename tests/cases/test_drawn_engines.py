@@ -140,7 +140,7 @@ def lose_sync(rng):
 def start(rng, wheel, **parts):
     """Draw a start of a light engine, whose speed swings far within a revolution."""
     made, faulty = draw(rng, cylinders=4, condition="start", **parts)
-    light = made.engine.displacement_l * float(rng.uniform(0.03, 0.06))
+    light = made.engine.displacement_l * float(rng.uniform(0.05, 0.1))
     return replace(made, engine=replace(made.engine, inertia_kgm2=light), crank_wheel=wheel), faulty
 
 
