@@ -197,12 +197,10 @@ def _choose_revolutions(
     for number, score, weight in margins:
         if weight > 0 and abs(score) >= SURE_MARGIN * weight:
             offset[number] = 0.0 if score > 0 else 360.0
-        elif told:
-            # A short stretch without evidence of its own: its revolution count still runs on if
-            # the decoder bridged the gap; else its firings are left out by the caller.
-            offset[number] = np.nan
         else:
-            offset[number] = 0.0
+            # Without evidence of its own a stretch may be on either revolution beside the others:
+            # its revolution count runs on only if the decoder bridged the gap.
+            offset[number] = 0.0 if not told and number == scale.longest else np.nan
     return offset, told, basis
 
 

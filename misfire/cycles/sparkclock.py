@@ -1,11 +1,12 @@
 """Crank angle from the coil strokes themselves, where there is no usable crank channel.
 
 The sparks are followed one by one: no flywheel lets an engine turn 1.8 times as fast from one
-firing to the next, so a spark that asks for it is a stray, or, if it comes on time and a second
-one agrees, the count was wrong. Further strikes of a firing are taken out first
-(`cycles/restrikes.py`); a pick-up that fires as often as the coil of all names no cylinder.
+firing to the next, unless it hardly turned, so a spark that asks for it is a stray, or, if it comes
+on time and a second one agrees, the count was wrong. Further strikes of a firing are taken out
+first (`cycles/restrikes.py`); a pick-up that fires as often as the coil of all names no cylinder.
 """
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -21,6 +22,9 @@ from misfire.records import CrankTrack, CrankWheel, Engine, Finding, StrokeTrain
 LARGEST_STEP = 1.6  # change of the firing interval from one to the next, at hard acceleration
 LOST_CYCLES = 2.5  # without a spark for longer, the count of cycles is not trusted
 JUMP = 1.8  # times as fast as just before: no flywheel lets an engine do so within one firing
+# Speed that one combustion gives a crank at rest: sqrt(2 x 1275), 1275 1/s^2 being what hardly one
+# engine in six gains by it (features/combustion.py). A start goes from 200 to 500 rev/min at once.
+FIRST_DEG_S = 2900.0
 ON_TIME = 1.25  # of a whole number of firing intervals: the spark came when one was due
 EVEN, MISPLACED = 0.1, 0.12  # of the speed about a spark; of the time between its neighbours
 LEAST_AGAINST = 2  # in a row that contradict the count: one may be heard from another coil
@@ -162,13 +166,12 @@ def _walk(
     if not speed:
         raise CycleError("too few sparks to tell the engine's speed: record for longer")
     step = 720.0 / np.unique(np.concatenate(allowed)).size  # between firings that can be shown
-    if any(options.size == engine.cylinders for options in allowed):
-        # While an engine starts its speed is soon another: what leaves fewest firings unseen holds.
-        trial = slice(0, TRIAL_SPARKS)
-        speeds = [speed, step / float(np.max(np.diff(time_s[:FIRST_SPARKS])))]
-        walks = [_follow(time_s[trial], source[trial], allowed, engine, v, step) for v in speeds]
-        turned = [float(np.max(a[s >= 0])) + 720.0 * np.count_nonzero(s < 0) for a, s in walks]
-        speed = speeds[int(np.argmin(turned))]
+    # While an engine starts its speed is soon another: what leaves fewest firings unseen holds.
+    trial = slice(0, TRIAL_SPARKS)
+    speeds = [speed, step / float(np.max(np.diff(time_s[:FIRST_SPARKS])))]
+    walks = [_follow(time_s[trial], source[trial], allowed, engine, v, step) for v in speeds]
+    turned = [float(np.max(a[s >= 0])) + 720.0 * np.count_nonzero(s < 0) for a, s in walks]
+    speed = speeds[int(np.argmin(turned))]
     return _follow(time_s, source, allowed, engine, speed, step)
 
 
@@ -199,7 +202,8 @@ def _follow(
         candidates = candidates[candidates > angle[last] + 1.0]
         angle[i] = candidates[np.argmin(np.abs(candidates - guess))]
         measured = (angle[i] - angle[last]) / dt
-        if measured > JUMP * speed and not anew:
+        fastest = math.hypot(speed, FIRST_DEG_S)
+        if measured > max(JUMP * speed, fastest) and not anew:
             due = np.rint(speed * dt / step)
             on_time = due >= 1 and 1 / ON_TIME < due * step / (speed * dt) < ON_TIME
             n_against += int(on_time)  # sparks of another cylinder than the one whose turn it is
@@ -214,7 +218,8 @@ def _follow(
         if 1 / LARGEST_STEP < measured / speed < LARGEST_STEP:
             speed = 0.5 * (speed + measured)
         elif not anew:
-            speed = float(np.clip(measured, speed / LARGEST_STEP, speed * LARGEST_STEP))
+            most = max(speed * LARGEST_STEP, fastest)
+            speed = float(np.clip(measured, speed / LARGEST_STEP, most))
     return angle, stretch
 
 

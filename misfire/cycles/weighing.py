@@ -165,12 +165,16 @@ class Scale:
         return rank, float(min(max(n, 4), 50)), "secondary pick-up"
 
     def _weigh_cam(self, stretch: int, one: float, other: float) -> tuple[float, float, str]:
-        """Cam edges come where the card says."""
+        """Cam edges come where the card says: the first of each cycle."""
         if self.cam is None:
             return 0.0, 0.0, ""
         angle, number = self.rises
-        theta = angle[(number == stretch) & np.isfinite(angle)] - self.cam.edge_deg
-        near = [np.abs(wrap_deg(theta - tdc, 720.0)) for tdc in (one, other)]
+        angle = np.sort(angle[(number == stretch) & np.isfinite(angle)])
+        near = []
+        for tdc in (one, other):
+            since = angle - tdc + STEADY_DEG  # an edge at TDC itself belongs to the cycle it begins
+            first = since[np.unique(since // 720.0, return_index=True)[1]]
+            near.append(np.abs(wrap_deg(first - STEADY_DEG - self.cam.edge_deg, 720.0)))
         near = [away[away < CAM_DEG] for away in near]
         n = [away.size for away in near]
         if not sum(n):

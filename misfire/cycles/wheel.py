@@ -16,6 +16,9 @@ from misfire.limits import CRANKING_RPM
 from misfire.records import CrankTrack, CrankWheel, Finding, PerTooth
 
 MARGIN_TURNS = 0.3  # a count of revolutions across a lost span must be this sure
+# Of a turn, by which the swing of the speed within one moves the crank: 20 to 50 % of the speed
+# twice a turn are 0.02 to 0.04 (worked out). More: parts were joined that do not follow each other.
+SWING_TURNS = 0.05
 LEAST_SPREAD = 0.01  # relative speed change within a lost span that is always reckoned with
 SURE_SPREADS = 2.0  # so many spreads of the speed seen must not make another revolution of it
 MOST_SLOWING = 1.5  # a last pitch this much longer than usual: the engine may have stopped
@@ -257,7 +260,7 @@ def _count_turns(
         not pattern.plain
         and not (stopping or starting)
         and turns >= least
-        and abs(exact - turns) < MARGIN_TURNS
+        and abs(exact - turns) < min(MARGIN_TURNS, doubt * estimate + SWING_TURNS)
         and doubt * estimate < MARGIN_TURNS
     )
     return max(turns, least), bool(sure)

@@ -219,7 +219,9 @@ def _find_first_top(wave: _Wave, *, leaks: bool) -> _FirstTop:
     top = np.where(young, y, -np.inf)
     height = np.where(young.any(axis=1), top.max(axis=1), 0.0)
     tall = young & (y > 0.9 * height[:, None])  # the spike may stand at the clamp for a while
-    first = np.where(tall.any(axis=1), width - 1 - np.argmax(tall[:, ::-1], axis=1), 0)
+    rose = tall.any(axis=1)  # not where no sample is so young, or none of them above the supply
+    begun = np.argmax(started, axis=1)
+    first = np.where(rose, width - 1 - np.argmax(tall[:, ::-1], axis=1), begun)
     reach = max(1, round(DIP_US * us))
     dip = first.copy()
     low = height.copy()
@@ -235,8 +237,8 @@ def _find_first_top(wave: _Wave, *, leaks: bool) -> _FirstTop:
     reached = (first - off) / us
     steep = height * wave.unit_v > USUAL_FASTEST_V_PER_US * reached
     steep |= (first - off >= 3.5) & (between > STEEP_SHARE * height)
-    spiked = (low < 0.75 * height) & steep & leaks
-    begin = np.where(spiked, dip, np.argmax(started, axis=1))
+    spiked = (low < 0.75 * height) & steep & leaks & rose
+    begin = np.where(spiked, dip, begun)
     return _FirstTop(first, height, spiked, begin)
 
 

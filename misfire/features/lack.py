@@ -4,6 +4,8 @@ Both halves of a stroke tell the same work, each with an error of its own, so th
 in one unit and by how well each is known. What stays lacking behind a firing is a step of the load.
 """
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,6 +13,7 @@ from misfire.features.overlap import gather, share_work, take_out_larger
 
 MOST_HALF = 0.7  # weight of the first half: it is a part of the whole
 ALWAYS_FAILS = 0.03  # of cylinders: give less in all their firings, by anything up to a combustion
+LOWEST_ORDER = 0.18  # of the twist's spread comes once a cycle: of 20 drawn cranks one has more
 LONE = 1.5  # the early half of a stroke may lack this much more than the whole, not more
 
 
@@ -44,12 +47,18 @@ def gather_half(
 
 
 def find_twist(
-    standing: NDArray[np.float64], spread: NDArray[np.float64], work: NDArray[np.float64]
+    standing: NDArray[np.float64],
+    spread: NDArray[np.float64],
+    work: NDArray[np.float64],
+    n_cylinders: int,
 ) -> NDArray[np.float64]:
     """Find how much of what a cylinder always lacks is the twist of a long crank.
 
     Each throw pushes at another distance from the sensor, so that cylinders seem to give more or
-    less, up to what a twist can be; beyond that it is the cylinder (Bayes' rule).
+    less, up to what a twist can be; beyond that it is the cylinder (Bayes' rule). Within it the
+    orders tell: the twist by what comes once a cycle is small and grows with the square of the
+    order, where a cylinder that fails marks all orders alike (least squares over each cycle, then
+    Bayes' rule over its cylinders).
 
     Parameters
     ----------
@@ -57,13 +66,46 @@ def find_twist(
         What each firing's cylinder always lacks, and the standard deviation that twists make.
     work : float64 array [shape=(n_firings,), unit=1/s^2]
         Of a usual combustion.
+    n_cylinders : int [>= 2]
 
     Returns
     -------
     twist : float64 array [shape=(n_firings,), unit=1/s^2]
+
+    Notes
+    -----
+    Below its resonance a mass on a spring follows a force at once, so that its speed grows with the
+    order, and so does the difference of two places (any handbook of mechanical vibration).
     """
     by_twist = np.exp(-0.5 * (standing / spread) ** 2) / (np.sqrt(2.0 * np.pi) * spread)
-    return np.asarray(standing * by_twist / (by_twist + ALWAYS_FAILS / work))
+    twist = standing * by_twist / (by_twist + ALWAYS_FAILS / work)
+    places = np.arange(n_cylinders)
+    order = np.minimum(places, n_cylinders - places).astype(float)
+    order[0] = np.inf  # what all lack is no lack
+    known = np.fft.ifft(order**-4.0).real  # over one cycle: inverse of the twist's covariance
+    told = sum(known[k] * beside for k, beside in _look_beside(np.nan_to_num(twist), n_cylinders))
+    own = np.maximum(told, 0.0) / known[0]
+    sigma = LOWEST_ORDER * spread / np.sqrt(known[0])
+    odds = np.log(ALWAYS_FAILS / work * np.sqrt(2.0 * np.pi) * sigma) + (own / sigma) ** 2 / 2.0
+    odds = np.where((own > 0.0) & np.isfinite(odds), odds, -np.inf)
+    most, total = np.zeros(odds.size), np.zeros(odds.size)
+    for _, beside in _look_beside(odds, n_cylinders, beyond=-np.inf):
+        np.maximum(most, beside, out=most)
+    for _, beside in _look_beside(odds, n_cylinders, beyond=-np.inf):
+        total += np.exp(beside - most)
+    return np.asarray(twist - own * np.exp(odds - most) / (np.exp(-most) + total))
+
+
+def _look_beside(
+    values: NDArray[np.float64], n_cylinders: int, *, beyond: float = 0.0
+) -> Iterator[tuple[int, NDArray[np.float64]]]:
+    """Give the values so many firings away, for all firings of the cycle about each."""
+    for away in range(-(n_cylinders // 2), n_cylinders - n_cylinders // 2):
+        moved = np.full(values.size, beyond)
+        begin, stop = max(0, -away), min(values.size, values.size - away)
+        if begin < stop:
+            moved[begin:stop] = values[begin + away : stop + away]
+        yield away % n_cylinders, moved
 
 
 def weigh_half(whole: NDArray[np.float64], half: NDArray[np.float64]) -> float:

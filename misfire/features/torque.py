@@ -75,10 +75,11 @@ class TorqueTable:
     `gain_deficit` [unit=1/s^2]: energy (omega^2/2) missing against the trend through the
     neighbours, over the power stroke and over its first half; where the next cylinder fires before
     the work is done, gathered from the strokes it spreads over. `*_z`: the same in spreads of the
-    recording's own good firings; `*_own_z`: against the same cylinder's other firings. `step_z`:
-    against the firings before or those after, whichever is less: a step of the load or a fuel cut
-    is no lost firing. `approach_z`: energy kept too much on the way to this TDC, before anything
-    burns: less work of compression. `level`: the neighbours' own gain; `noise`: local spread of
+    recording's own good firings, without the twist of a long crank; `*_own_z`: against the same
+    cylinder's other firings. `step_z`: against the firings before or those after, whichever is
+    less: a step of the load or a fuel cut is no lost firing. `approach_z`: energy kept too much on
+    the way to this TDC, before anything burns: less work of compression. `level`: the neighbours'
+    own gain; `noise`: local spread of
     the deficit. `disturbed`: pulses missing or extra inside.
 
     `lack`: what it lacks by the whole stroke and its first half together, without what a step of
@@ -214,16 +215,16 @@ def compute_torque(gains: Gains, firings: Firings, *, engine: Engine) -> TorqueT
     )
     twist = np.zeros(missing.size)
     if engine.cylinders >= LONG_CRANK:
-        # four ends of two windows, each off by the twist
-        spread = TWIST_RAD / np.deg2rad(_choose_window(engine)) * gains.speed2
-        twist = find_twist(missing - deficit.own, spread, usual.work)
-    deficit_z, deficit_own_z = missing / noise, deficit.own / noise
+        # four ends of two windows, each off by the twist: two of its spreads together
+        spread = 2.0 * TWIST_RAD / np.deg2rad(_choose_window(engine)) * gains.speed2
+        twist = find_twist(missing - deficit.own, spread, usual.work, engine.cylinders)
+    deficit_z, deficit_own_z = (missing - twist) / noise, deficit.own / noise
     del deficit
     sound = work if lost is None else np.where(spoil(lost, shares), np.nan, work)
     sided, apart = _against_either_side(work, sound, engine, noise)
     step_z = take_out_larger(gather(sided, shares), shares, noise)
     apart = gather(apart, shares)  # as what is missing is
-    step_z /= noise
+    step_z = (step_z - twist) / noise
     del work, sided, shares, sound
     early = _against_neighbours(gain, firings.cylinder, engine, lost=lost)
     followed = np.minimum(_find_span(engine, firings) / 2, EARLY_DEG)
@@ -233,7 +234,7 @@ def compute_torque(gains: Gains, firings: Firings, *, engine: Engine) -> TorqueT
     # of a long crank the stroke before still works in the first half of the next, and it twists
     weight = weigh_half(noise, half_noise) if engine.cylinders < LONG_CRANK else 0.0
     parts = mix(missing - twist, by_half, weight)
-    parts = take_out_step(parts, step_z * noise - twist, apart) / usual.work
+    parts = take_out_step(parts, step_z * noise, apart) / usual.work
     return TorqueTable(
         accel=accel,
         deficit=missing,

@@ -41,9 +41,13 @@ class Joint:
     @property
     def gaps(self) -> tuple[tuple[int, int], ...]:
         """Spans without samples, half open."""
+        return tuple((end, start) for end, start in self.joints if start > end)
+
+    @property
+    def joints(self) -> tuple[tuple[int, int], ...]:
+        """Where a part ends and where the next begins."""
         ends = [a + n for a, n in zip(self.starts, self.lengths, strict=True)]
-        pairs = zip(ends, self.starts[1:], strict=False)
-        return tuple((end, start) for end, start in pairs if start > end)
+        return tuple(zip(ends, self.starts[1:], strict=False))
 
 
 def has_parts(card: ChannelCard) -> bool:

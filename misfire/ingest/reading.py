@@ -203,7 +203,8 @@ def _open_parts(
         joined.append(join_parts(sources, joint, name=request.card.name, scratch=scratch))
         rate_hz = request.card.rate_hz or sources[0].rate_hz or 1.0
         if not notes:
-            gaps_s = tuple((a / rate_hz, b / rate_hz) for a, b in joint.gaps)
+            gaps = joint.gaps if known_by else joint.joints
+            gaps_s = tuple((a / rate_hz, b / rate_hz) for a, b in gaps)
             notes = find_gap_notes(joint, parts, card.file, known_by, rate_hz)
     return joined, gaps_s, notes
 

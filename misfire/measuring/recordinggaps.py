@@ -22,6 +22,7 @@ SLOWEST_RPM = 150.0  # where the speed is not known: a power stroke at cranking 
 def find_gaps(recording: Recording, channel: Channel) -> NDArray[np.float64]:
     """Give the gaps of a channel [shape=(n, 2), unit=s, the clock of `channel.start_s`].
 
+    One without length is a joint of parts of which nothing says when they began.
     `channel` may be the recording's own or have had its clock worked out.
     """
     card = next((c for c in recording.job.channels if c.name == channel.name), None)
@@ -34,11 +35,13 @@ def find_gaps(recording: Recording, channel: Channel) -> NDArray[np.float64]:
 
 def drop_instants(time_s: NDArray[np.float64], gaps: NDArray[np.float64]) -> NDArray[np.float64]:
     """Leave out instants in a gap or at its edge."""
+    gaps = gaps[gaps[:, 1] > gaps[:, 0]]
     return np.asarray(time_s[~_touch(time_s - EDGE_S, time_s + EDGE_S, gaps)])
 
 
 def drop_strokes(strokes: NDArray[np.void], gaps: NDArray[np.float64]) -> NDArray[np.void]:
     """Leave out strokes of which a part lies in a gap [some of STROKE_FIELDS]."""
+    gaps = gaps[gaps[:, 1] > gaps[:, 0]]
     if gaps.size == 0 or strokes.size == 0:
         return strokes
     stop = strokes["stop_s"]
@@ -81,11 +84,13 @@ def drop_explained_losses(track: CrankTrack, gaps: NDArray[np.float64]) -> Crank
     """Drop the spans of lost crank sync that a gap between parts explains: no sensor failed.
 
     A new stretch begins behind each gap: how many revolutions it holds is only known as well as
-    the parts' beginnings are, and either revolution may follow.
+    the parts' beginnings are, and either revolution may follow. A joint at which the crank runs on
+    is none.
     """
     lost_s = track.lost_s
     if gaps.size == 0 or lost_s is None:
         return track
+    gaps = gaps[(gaps[:, 1] > gaps[:, 0]) | _touch(gaps[:, 0], gaps[:, 1], lost_s)]
     behind = np.unique(np.searchsorted(track.time_s, gaps[:, 1]))
     behind = behind[(behind > 0) & (behind < track.time_s.size)]
     first = np.union1d([f for _, f, _ in list_stretches(track)], behind).astype(np.int64)

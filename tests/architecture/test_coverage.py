@@ -19,7 +19,6 @@ SEEN_THROUGH = {
     "cycles.sync": "cycles/test_wheel.py",
     "diagnosis": "diagnosis/test_chain.py",
     "events.cutoffs": "events/test_current.py",
-    "events.firingline": "events/test_firingline.py",
     "events.ramp": "events/test_current.py",
     "events.sparkline": "events/test_primary.py",
     "features.injection": "cases/test_other_channels.py",

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from misfire.events.firingline import find_kicks
 from misfire.events.primary import find_primary_strokes
 from misfire.records import STROKE_FLAGS
 from misfire.simulate.engine.gap import compute_breakdown_kv
@@ -150,3 +151,11 @@ class TestWithoutSpark:
         np.testing.assert_array_equal(strokes["burn_time_ms"] == 0, open_)
         assert not np.any(strokes["flags"] & STROKE_FLAGS["leaking"])
         assert np.all(np.isnan(strokes["decay_us"]))
+
+
+def test_no_top_before_the_switch_off_where_no_sample_is_as_young_as_a_spike():
+    # 50 kS/s, the switch-off told two samples early by noise
+    wave = np.array([[-3.2, -2.9, 12.2, 61.5, -39.6, 11.0, 13.2, 12.9, 12.0, 11.5, 9.8, 11.7]])
+    for off in (0.5, 1.2, 1.9):
+        kick = find_kicks(wave, np.array([off]), rate_hz=50e3, noise=1.0, unit_v=1.0)
+        assert kick.at[0] >= off

@@ -110,15 +110,25 @@ class TestTwist:
 
 
 class TestStandingTwist:
-    """What cylinders of a long crank seem to lack always, against Bayes' rule by hand."""
+    """What cylinders of a long crank seem to lack always: made of known twists and losses."""
 
-    def test_a_small_one_is_the_twist_and_a_whole_combustion_is_not(self):
-        small, whole = find_twist(
-            np.array([50.0, 400.0]), np.array([50.0, 50.0]), np.array([400.0, 400.0])
-        )
-        # normal law at one spread 0.242 / 50 against 0.03 / 400
-        assert small == pytest.approx(50.0 * 4.839e-3 / (4.839e-3 + 7.5e-5), rel=1e-3)
-        assert abs(whole) < 1.0
+    @pytest.mark.parametrize("n", [6, 8, 12])
+    def test_what_grows_with_the_order_is_twist_and_what_marks_all_orders_alike_is_not(self, n):
+        at = np.arange(20 * n)
+        twist = sum(m**2 * np.cos(2 * np.pi * m * at / n + m) for m in range(1, n // 2))
+        spread, work = np.full(at.size, 40.0), np.full(at.size, 120.0)
+        left = (twist - find_twist(twist, spread, work, n))[2 * n : -2 * n]
+        assert np.max(np.abs(left)) < 0.1 * 120.0
+        lack = twist + np.where(at % n == 2, 120.0, 0.0)
+        left = (lack - find_twist(lack, spread, work, n))[2 * n : -2 * n]
+        dead = at[2 * n : -2 * n] % n == 2
+        assert np.min(left[dead]) > 0.7 * 120.0
+        assert np.max(np.abs(left[~dead])) < 0.2 * 120.0
+
+    def test_two_dead_cylinders_at_a_slow_speed_are_no_twist(self):
+        dead = np.tile([0.0, 0.0, 400.0, 0.0, 0.0, 400.0, 0.0, 0.0], 20)
+        found = find_twist(dead, np.full(160, 20.0), np.full(160, 400.0), 8)
+        assert np.max(np.abs(found)) < 1.0
 
     @pytest.mark.parametrize("rpm", [900.0, 2200.0])
     def test_a_dead_cylinder_of_an_eight_is_none(self, rpm):

@@ -128,7 +128,9 @@ def test_parts_are_put_where_they_belong(layout: Layout, tmp_path: Path) -> None
     codes = [finding.code for finding in recording.findings]
     assert codes == ["recording_gap" if layout.tells else "parts"]
     gaps = np.array(recording.job.channels[0].gaps_s) * RATE_HZ
-    assert gaps == pytest.approx(np.array([GAP] if layout.tells else []))
+    joints = np.cumsum([stop - start for start, stop in CUTS])[:-1]  # where nothing tells a gap
+    wanted_gaps = [GAP] if layout.tells else [(j, j) for j in joints]
+    assert gaps == pytest.approx(np.array(wanted_gaps))
     recording.close()
 
 
