@@ -21,7 +21,7 @@ from misfire.comparison.sentences import (
     write_remnant,
     write_sign_left,
 )
-from misfire.comparison.signs import LEAST_FIRINGS, Sign
+from misfire.comparison.signs import LEAST_FIRINGS, MOSTLY, Sign
 from misfire.diagnosis.verdict import LEAST_CYCLES
 from misfire.dsp.chances import Count
 from misfire.limits import DOUBTFUL, FAULTY
@@ -39,7 +39,6 @@ MANY_TIMES = 3.0  # as many weak firings as lost ones: the weak ones are counted
 FEWEST_CYCLES, BEYOND_DOUBT = 8, 1e-4  # so many do where the chance of seeing nothing is so small
 RISK_SIGN = 0.01  # as RISK_CURED, where what was counted are not firings judged lost
 SHARE_LEFT, RISK_LEFT = 0.15, 0.05  # of the torque lacking before; of a sound cylinder lacking it
-MOSTLY = 0.5  # share of firings from which a fault is one of every cycle, which may be left in part
 IN_BOUTS = 1.2  # bunching from which losses come in bouts
 LIKELY_GONE = 0.2  # chance of a fault in bouts staying unseen, above which nothing is told
 OPEN = 0.1  # probability below which an unsettled recording doubts another cylinder
@@ -209,6 +208,8 @@ def _judge_gone(group: Group, counted: Sign) -> Judged:
     doubt = _write_doubt(group)
     if doubt:
         return Judged(group, IMPROVED, False, "better", (words, doubt), after.judged)
+    if after.lost:
+        words += "; sound cylinders have as few by chance"
     return Judged(group, CURED, True, "better", (words,), 0)
 
 

@@ -24,6 +24,7 @@ WEAK_WORK = ("partial", "lost")
 # probability of a bad spark: each recording has its own reference, and mild ones differ
 SURE_SPARK = 0.8
 USUAL_ALARMS = Count(3, 1000)  # sound firings called lost on simulated vehicles: fewer than this
+MOSTLY = 0.5  # share of firings from which a fault is one of every cycle
 LEAST_FIRINGS = 3  # fewer before: no rate is made of them
 RISKS = {"lost": RISK, "weak": 5e-3, "spark": 5e-3}  # of taking a sound cylinder's for a sign
 LEFT_BY_CHANCE = 0.2  # chance above which single firings are as the other cylinders have them
@@ -79,15 +80,16 @@ class Sign:
 
     @property
     def has_remnant(self) -> bool:
-        """Whether single firings after bear the sign, and more than other cylinders explain.
+        """Whether single firings after bear the sign, and are not as other cylinders have them.
 
-        A loss in the very cylinder that failed before is no chance alarm, whatever others have.
+        A loss in the very cylinder that failed now and then before is no chance alarm, whatever
+        others have. A fault of most firings does not shrink to one in hundreds: there it may be.
         """
-        usual = self.others_before + self.others_after
-        if not usual.judged:
-            usual = USUAL_ALARMS
-        elif self.name == "lost":
+        usual = add_counts([self.others_before, self.others_after])
+        if self.name == "lost" and self.before.rate < MOSTLY:
             return self.whole_after.lost > 0
+        if self.name == "lost" or not usual.judged:
+            usual = _choose_usual(usual)
         return self.whole_after.lost > 0 and compute_fisher(self.whole_after, usual) <= (
             LEFT_BY_CHANCE
         )
@@ -212,9 +214,13 @@ def _compute_chance(own: Count, each: list[Count]) -> float:
     """Chance of so many in a sound cylinder, by the others and by what is usual."""
     if not own.lost:
         return 1.0
-    others = add_counts(each)
-    usual = others if others.judged and others.rate >= USUAL_ALARMS.rate else USUAL_ALARMS
+    usual = _choose_usual(add_counts(each))
     return max(compute_more_than(own, usual), compute_overdispersed(own, each))
+
+
+def _choose_usual(others: Count) -> Count:
+    """Give what a sound cylinder may have: as the others, or as many as alarms by chance."""
+    return others if others.judged and others.rate >= USUAL_ALARMS.rate else USUAL_ALARMS
 
 
 def _take_usual(own: Count, others: Count) -> Count:

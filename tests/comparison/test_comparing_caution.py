@@ -45,6 +45,16 @@ class TestRemnant:
         assert not make_sign(Count(25, 700), Count(1, 800), none).has_remnant
         assert make_sign(Count(25, 700), Count(8, 800), none).has_remnant
 
+    def test_a_fault_of_most_firings_does_not_shrink_to_one_in_hundreds(self):
+        always, sometimes = (
+            replace(make_sign(Count(n, 700), Count(1, 800)), name="lost") for n in (600, 25)
+        )
+        assert sometimes.has_remnant
+        assert not always.has_remnant
+        # reference: scipy, Fisher's exact test of eight of 800 beside three of 1000
+        assert stats.fisher_exact([[8, 792], [3, 997]], alternative="greater").pvalue < 0.2
+        assert replace(always, whole_after=Count(8, 800)).has_remnant
+
     def test_a_last_lost_firing_in_the_recording_after_is_no_cure(self):
         before = make_side(lost=draw_lost(0.04, 600, 1), cycles=600)
         rest = make_silent(make_side(cycles=700, seed=2))
