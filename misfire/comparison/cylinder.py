@@ -165,6 +165,8 @@ def _judge_rate(group: Group, counted: Sign, left: list[str]) -> Judged:
     words = write_rates(
         counted.before, counted.after, counted.name, at_like_speeds=group.is_matched_in_part
     )
+    if counted is group.lost and not group.is_matched_in_part:
+        left = [w for w in left if w != write_sign_left(counted, plural=group.is_engine)]
     lower = compute_chance_lower(before, after)
     if lower >= SURE and after.rate <= (1 - DROP) * before.rate:
         return Judged(group, IMPROVED, True, "better", (words, *left))
@@ -227,7 +229,8 @@ def _judge_too_short(
     bouts: tuple[str, ...] = ()
     if before.bunching > IN_BOUTS:
         single = max(1.0, before.lost / before.bunching)
-        bouts = (f"these came in bouts, so they tell no more than {single:.0f} single ones would",)
+        ones = "one single loss" if single < 1.5 else f"{single:.0f} single losses"
+        bouts = (f"those before came in bouts and tell no more than {ones} would",)
     once = compute_chance_unseen(Count(before.lost, before.judged), after.judged)
     if after.judged >= LEAST_CYCLES and once <= RISK_CURED and chance <= LIKELY_GONE:
         return Judged(group, IMPROVED, False, "better", (words, *bouts, short), more)

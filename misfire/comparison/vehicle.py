@@ -90,7 +90,8 @@ def judge_vehicle(
         f"{_name(j.group)}: the recording made after the repair does not clear it "
         f"({format_percent(j.group.probability_after)}), but that is too little for a new fault"
         for j in beside
-        if after["verdict"] != "no_misfire"
+        if j.settled
+        and after["verdict"] != "no_misfire"
         and j.group.probability_after >= DOUBTFUL > j.group.probability_before
     )
     if not suspects and not new:

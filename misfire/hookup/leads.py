@@ -43,14 +43,15 @@ def describe_lead(
     if role == "crank":
         return _describe_crank(number, wheel)
     if role == "coil_secondary":
-        return _describe_pickup(number, cylinders)
+        return _describe_pickup(number, cylinders, engine)
+    coils = "the coil" if engine.ignition == "distributor" else "all coils"
     rows = {
         "coil_current": Lead(
             number=number,
             role=role,
             cylinders=(),
             name="coil feed",
-            where="round the wire that feeds all coils (at the fuse or relay), arrow to the coils",
+            where=f"round the wire that feeds {coils} (at the fuse or relay), arrow from the fuse on",
             probe="DC current clamp, 20 kHz or more; zero it, closed, before recording",
             short="clamp",
             attenuation="100 mV/A (or 10 mV/A)",
@@ -59,7 +60,7 @@ def describe_lead(
             coupling="DC",
             least_rate_hz=find_least_rate("coil_current"),
             factor=10.0,
-            gives="dwell and peak current of every coil: weak coils, loaded plugs, missing dwell",
+            gives=f"dwell and peak current of {coils}: weak coils, loaded plugs, missing dwell",
         ),
         "cam": Lead(
             number=number,
@@ -162,9 +163,10 @@ def _describe_crank(number: int, wheel: CrankWheel | None) -> Lead:
     )
 
 
-def _describe_pickup(number: int, cylinders: tuple[int, ...]) -> Lead:
+def _describe_pickup(number: int, cylinders: tuple[int, ...], engine: Engine) -> Lead:
     """Describe the capacitive pick-up on a plug lead."""
     which = " and ".join(map(str, cylinders))
+    told = "are its compression sparks" if engine.ignition == "wasted_spark" else "are its own"
     return Lead(
         number=number,
         role="coil_secondary",
@@ -179,6 +181,6 @@ def _describe_pickup(number: int, cylinders: tuple[int, ...]) -> Lead:
         coupling="DC",
         least_rate_hz=find_least_rate("coil_secondary"),
         factor=1.0,
-        gives="which sparks are that cylinder's compression sparks; its firing line and burn",
+        gives=f"of cylinder {which}: which sparks {told}; its firing line and burn",
         caution="Pick-up: never open a plug lead or pierce it; clip on with the engine off.",
     )

@@ -35,7 +35,7 @@ WAVE_WORDS = {
     "coil_primary": "The driver pulls the primary to earth, the coil charges; at switch-off the "
     "primary kicks up until the plug's gap breaks down, then the spark burns, then what energy is "
     "left rings down.",
-    "coil_current": "Through the clamp round the feed, one ramp for each coil in turn. Its slope "
+    "coil_current": "Through the clamp round the feed, one ramp for each spark. Its slope "
     "is supply over inductance; a step at its start or a sharp bend is a fault.",
     "coil_secondary": "Either polarity will do; the heights have no scale, only their "
     "ratios count.",
@@ -47,7 +47,7 @@ SMART_COIL = (
     "line instead (role coil_trigger in the job card) and rely on the clamp."
 )
 CLAMP_STEP = (
-    "The clamp: closed with no lead in it, zeroed, then round the feed, its arrow to the coils."
+    "The clamp: closed with no lead in it, zeroed, then round the feed, its arrow from the fuse on."
 )
 STEPS = (
     "Engine off, key out: clip on all leads as drawn, away from belts, fans and the exhaust.",
@@ -262,7 +262,7 @@ def say_reached(row: RateRow, rate_hz: float) -> str:
     -------
     words : str
     """
-    return row.well if rate_hz >= row.least_hz else f"this rate is too low: {row.below}"
+    return row.well if rate_hz >= row.least_hz else f"lower than wanted: {row.below}"
 
 
 def describe_engine(plan: HookupPlan) -> str:

@@ -49,8 +49,8 @@ _COIL_ROWS = (
         ("coil_primary", "coil_secondary"),
         500e3,
         "error 3 %",
-        "error 5 % down to 150 kS/s, from 24 and more sparks of the channel together; with fewer, "
-        "or below, not measurable at idle, as the gap breaks down within 8 to 10 µs of switch-off",
+        "error 5 % from 150 kS/s on, if the channel holds 24 sparks or more; otherwise not "
+        "measurable at idle: the gap breaks down within 8 to 10 µs of switch-off",
     ),
 )
 
