@@ -214,10 +214,7 @@ def _name_ambiguity(others: tuple[float, ...]) -> list[Finding]:
             "secondary pick-up would: cylinders 360 degrees apart cannot be told apart"
         )
         return [Finding("phase_unknown", "warning", text)]
-    text = (
-        "nothing tells which cylinder is which: give tdc_deg in the job card, or "
-        "`cylinders` for a channel of one coil, or connect one coil of a known cylinder"
-    )
+    text = "nothing tells which cylinder is which"
     return [Finding("cylinders_unknown", "warning", text)]
 
 

@@ -44,6 +44,7 @@ from misfire.records import (
 from misfire.report.advice import advise_cycle, next_tests
 from misfire.report.diagnosis.evidence import write_evidence
 from misfire.report.judgedtime import is_only_cranked
+from misfire.report.remedies import WORDS
 from misfire.report.wording import ONE_FAULT, join_words
 
 if TYPE_CHECKING:
@@ -250,7 +251,9 @@ def _build_results(
                 if suspect
                 else (),
                 next_tests=tuple(dict.fromkeys(tests)) if suspect else (),
-                state=_name_state(judgement.explanation, cylinder, shared[i], cylinder in ailing),
+                state="unseen"  # its firings are seen, but not whose they are
+                if FAULTY > shared[i] != weighed.faulty[i] and weighed.faulty.max() >= FAULTY
+                else _name_state(judgement.explanation, cylinder, shared[i], cylinder in ailing),
                 table=_name_counts(judgement.explanation, cylinder),
             )
         )
@@ -442,7 +445,4 @@ def _describe_open(evidence: Evidence, cylinder: int, others: list[int]) -> str:
     text += f"{', '.join(map(str, there[:-1]))} and {there[-1]}"
     if coils and len(evidence.detected.trains) > 1:
         text += f"; it is the one whose coil is on the channel {coils[0]!r}"
-    return (
-        text + ". Give tdc_deg in the job card, or `cylinders` for a channel that sees one coil, "
-        "or record one coil of a known cylinder"
-    )
+    return f"{text}. To find out: {WORDS['cylinders_unknown'][1]}"

@@ -64,6 +64,7 @@ FOLLOWS = (
     "cylinders_unknown",
     "channel_named",
     "edges_silent",
+    "dropout",
 )
 
 
@@ -180,7 +181,7 @@ def check_roles_in_doubt(recording: Recording, findings: Sequence[Finding]) -> t
 
 
 def drop_following(findings: Sequence[Finding]) -> tuple[Finding, ...]:
-    """Leave out what only follows from channels of a wrong role, where there are any.
+    """Leave out what only follows from a wrong role or firing order, where there is one.
 
     Parameters
     ----------
@@ -191,12 +192,14 @@ def drop_following(findings: Sequence[Finding]) -> tuple[Finding, ...]:
     findings : tuple of Finding
     """
     wrong = {f.channel for f in findings if f.code == "role_wrong"}
-    if not wrong:
+    is_order = any(f.code == "firing_order_wrong" for f in findings)
+    if not wrong and not is_order:
         return tuple(findings)
+    follows = (*FOLLOWS, "sparks_misplaced") if is_order else FOLLOWS
     return tuple(
         f
         for f in findings
-        if f.code not in FOLLOWS and (f.code == "role_wrong" or f.channel not in wrong)
+        if f.code not in follows and (f.code == "role_wrong" or f.channel not in wrong)
     )
 
 

@@ -291,24 +291,27 @@ def check_firing_order(
             for c in cylinders
         )
         if away > 0.5 * spacing or apart:
-            wrong.append(cylinders)
+            wrong.append(
+                f"cylinder {_write(cylinders)} should fire {expected:.0f} degrees after cylinder "
+                f"{_write(reference.channel.cylinders)}, and fires {place:.0f} degrees after it"
+            )
     if not wrong:
         return None
     placed.sort()
     first = next((i for i, (_, c) in enumerate(placed) if engine.firing_order[0] in c), 0)
     placed = placed[first:] + placed[:first]
-    order = "-".join("/".join(map(str, c)) for _, c in placed)
     card = "-".join(map(str, engine.firing_order))
-    whole = sum(len(c) for _, c in placed) == engine.cylinders
-    message = f"the job card's firing order is {card}; the signals support {order}" + (
-        ""
-        if whole
-        else " among the cylinders recorded, at "
-        + ", ".join(f"{(p - placed[0][0]) % turn:.0f}" for p, _ in placed)
-        + " degrees"
-    )
-    message += "; or leads are swapped between these cylinders"
+    message = f"by the job card's firing order, {card}, {'; '.join(wrong)}; the order is another"
+    if sum(len(c) for _, c in placed) == engine.cylinders:
+        order = "-".join(_write(c) for _, c in placed)
+        message = f"the job card's firing order is {card}; the signals support {order}"
+    message += ", or leads are swapped between these cylinders"
     return Finding("firing_order_wrong", "error", message)
+
+
+def _write(cylinders: tuple[int, ...]) -> str:
+    """Write the cylinders of one coil."""
+    return "/".join(map(str, cylinders))
 
 
 def _find_place(

@@ -51,7 +51,7 @@ def describe_lead(
             role=role,
             cylinders=(),
             name="coil feed",
-            where=f"round the wire that feeds {coils} (at the fuse or relay), arrow from the fuse on",
+            where=f"round the feed wire of {coils} (at the fuse or relay), arrow from the fuse on",
             probe="DC current clamp, 20 kHz or more; zero it, closed, before recording",
             short="clamp",
             attenuation="100 mV/A (or 10 mV/A)",

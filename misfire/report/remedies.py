@@ -153,7 +153,8 @@ WORDS: dict[str, tuple[str, str]] = {
     ),
     "cylinders_unknown": (
         "cylinders cannot be told apart",
-        "name the cylinders of the channels in the job card",
+        "put a secondary pick-up on one plug lead, or record the primary of one coil on one plug, "
+        "and give its `cylinders` in the job card; with a crank sensor, tdc_deg does as well",
     ),
     "not_measurable": (
         "no diagnosis can be made",

@@ -150,6 +150,15 @@ def test_no_misfire_says_what_may_hide():
     assert "no reason to replace an ignition or fuel part" in text
 
 
+def test_cylinders_that_share_a_probability_are_named_together():
+    # as likely as one another, none of them is "the most likely" one
+    made = make_quiet_diagnosis(verdict="inconclusive")
+    shared = tuple(replace(c, probability=0.27) for c in made.cylinders)
+    text = Outline(format_page(replace(made, cylinders=shared))).text
+    assert "None can be named; 1, 2, 3 and 4 are equally likely" in text
+    assert "the most likely is" not in text
+
+
 def test_inconclusive_gives_its_reason_and_accuses_nobody():
     text = Outline(format_page(make_quiet_diagnosis(verdict="inconclusive"))).text
     assert "gives no clear result" in text

@@ -42,7 +42,7 @@ from misfire.report.pictures.packing import pack_details, pack_waves
 from misfire.report.pictures.spread import draw_spread, split_values, word_unit
 from misfire.report.pictures.timeline import STRIP_BINS, draw_strip, pack_timeline
 from misfire.report.pictures.waveforms import Marks
-from misfire.report.remedies import explain
+from misfire.report.remedies import WORDS, explain
 from misfire.report.summary import DTC_SOURCE, LOST, to_plain
 from misfire.report.wording import (
     GLOSSARY,
@@ -247,6 +247,8 @@ def _general(diagnosis: Diagnosis) -> tuple[str, ...]:
     steps = [f"{begin_sentence(note)}." for note in diagnosis.notes[1:3]]
     if any(r.code == "whole_engine" and r.text in diagnosis.notes for r in diagnosis.reasons):
         steps += list_engine_tests(diagnosis.job.engine.ignition)
+    elif any(f.code == "cylinders_unknown" for f in diagnosis.findings):
+        steps.append(f"{begin_sentence(WORDS['cylinders_unknown'][1])}. {CLIP_ON}")
     elif not {"coil_primary", "crank"} <= {c.role for c in diagnosis.job.channels}:
         steps.append(
             "Record again with at least one coil primary (through an attenuator) and the crank "

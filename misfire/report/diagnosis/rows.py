@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from misfire.limits import DOUBTFUL
 from misfire.records import BAD_SPARKS, CylinderResult, Diagnosis
 from misfire.report.context import Condition, compute_share, find_conditions
 from misfire.report.diagnosis.story import write_rate
@@ -28,6 +27,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 MAX_EVENTS = 50
+IN_DOUBT = 0.1  # of a cylinder that was not seen; without a fault anywhere it has some 4 %
 
 
 def build_rank_row(result: CylinderResult, *, suspect: bool) -> dict[str, Any]:
@@ -182,7 +182,7 @@ def build_state_rows(diagnosis: Diagnosis) -> dict[str, Any]:
             ]
             for spark in sparks
         ]
-        state = "in doubt" if c.state == "unseen" and c.probability > DOUBTFUL else c.state
+        state = "in doubt" if c.state == "unseen" and c.probability > IN_DOUBT else c.state
         if diagnosis.verdict == "inconclusive" and c.misfires:
             state = "open"  # what it lost is there, and nothing tells whose fault it is
         rows.append({"cylinder": c.cylinder, "state": state, "cells": cells})

@@ -355,7 +355,11 @@ def _facts_of_open(diagnosis: Diagnosis) -> tuple[Fact, ...]:
     """Answer for a recording that settles nothing."""
     top = max(diagnosis.cylinders, key=lambda c: c.probability, default=None)
     facts = []
-    if top is not None and top.probability >= 0.05:
+    alike = [c.cylinder for c in diagnosis.cylinders if top and c.probability == top.probability]
+    if top is not None and top.probability >= 0.05 and len(alike) > 1:
+        words = f"None can be named; {join_words(list(map(str, sorted(alike))))} are equally likely"
+        facts.append(Fact("Which cylinder", words, f"{format_certainty(top.probability)} each"))
+    elif top is not None and top.probability >= 0.05:
         facts.append(
             Fact(
                 "Which cylinder",
