@@ -86,10 +86,10 @@ class Sign:
         others have. A fault of most firings does not shrink to one in hundreds: there it may be.
         """
         usual = add_counts([self.others_before, self.others_after])
-        if self.name == "lost" and self.before.rate < MOSTLY:
-            return self.whole_after.lost > 0
-        if self.name == "lost" or not usual.judged:
+        if self.before.rate >= MOSTLY or not usual.judged:
             usual = _choose_usual(usual)
+        elif self.name == "lost":
+            return self.whole_after.lost > 0
         return self.whole_after.lost > 0 and compute_fisher(self.whole_after, usual) <= (
             LEFT_BY_CHANCE
         )

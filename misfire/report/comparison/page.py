@@ -39,8 +39,9 @@ RULES = {
         "The recording made after the repair is long enough to have shown the fault as it was "
         "before (exact test, 2.5\u00a0% risk; losses that come in bouts count as bouts). The "
         "cylinder loses no combustion in it, no more firings show the fault than in the other "
-        "cylinders, where it failed mostly its torque is no longer below theirs, and it is "
-        "not under suspicion. A fault that comes more rarely than before can still be there."
+        "cylinders, and it is not under suspicion. Where it failed mostly, its torque is no "
+        "longer below theirs, and single losses are set against what sound cylinders have by "
+        "chance. A fault that comes more rarely than before can still be there."
     ),
     "improved": (
         "At least 40\u00a0% fewer firings show the fault, beyond chance; or hardly any, but one of "
