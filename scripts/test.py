@@ -18,10 +18,15 @@ CHECKS = (
     ("ruff", "check", "."),
     ("mypy",),
 )
-QUICK = (  # measured on two processors: some 30 s at rest
+QUICK = (  # some 40 s of one processor, format, lint and types included
     *("tests/architecture/test_imports.py", "tests/architecture/test_caches.py"),
     *("tests/dsp", "tests/events", "tests/cycles", "tests/features", "tests/classify"),
     "tests/hookup",
+)
+SLOW = (  # two thirds of those rooms' time, more than 5 s of one processor each
+    *("events/test_firingline", "events/test_secondary", "events/test_coil_netlist"),
+    *("features/test_torque", "features/test_combustion"),
+    *("cycles/test_wheel", "classify/test_rules"),
 )
 
 
@@ -31,7 +36,8 @@ def main() -> int:
     lowest, quick = "--lowest" in arguments, "--quick" in arguments
     arguments = [a for a in arguments if a not in ("--lowest", "--quick")]
     if quick:
-        arguments = ["-q", *QUICK, *arguments]
+        slow = (f"--ignore=tests/{name}.py" for name in SLOW)
+        arguments = ["-q", *QUICK, *slow, *arguments]
     if not arguments:
         arguments = ["-n", "auto", "--dist", "loadfile"]  # a file's fixtures are made once
     python = prepare_lowest() if lowest else prepare("test")
