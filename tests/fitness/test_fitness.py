@@ -11,7 +11,7 @@ import pytest
 
 from misfire.diagnosis.chain import diagnose_recording
 from misfire.errors import CycleError
-from misfire.fitness.checking import check_recording
+from misfire.fitness.checking import check_recording, drop_following
 from misfire.fitness.scale import find_primary_factor
 from misfire.records import Finding
 from misfire.report.remedies import WORDS, explain
@@ -450,6 +450,16 @@ def test_too_short_for_the_rarity():
     assert ("too_short", "") in warned(fitness)
     message = next(f.message for f in fitness.findings if f.code == "too_short")
     assert "598" in message  # ln 0.05 / ln(1 - 1/200) = 597.6
+
+
+def test_what_only_follows_from_swapped_leads_is_no_news():
+    # a lead on the wrong coil fires where no firing is due: that is no drop-out of its channel
+    order = Finding("firing_order_wrong", "error", "1-3-4-2; leads are swapped")
+    follows = [Finding(code, "warning", "at the wrong place", "coil") for code in (
+        "dropout", "sparks_misplaced")]  # fmt: skip
+    clipped = Finding("clipped", "warning", "at 400 V", "coil")
+    assert drop_following([order, *follows, clipped]) == (order, clipped)
+    assert drop_following([*follows, clipped]) == (*follows, clipped)
 
 
 def test_the_supported_order_is_named():
