@@ -26,7 +26,7 @@ from misfire.dsp.strokes import list_shown, make_form, make_strokes
 from misfire.dsp.windows import cut_windows
 from misfire.events.firingline import find_kicks, settle_firing_voltages
 from misfire.events.kickfit import cut_heads, make_heads, settle_by_circuit
-from misfire.events.sparkline import measure_burn
+from misfire.events.sparkline import LEAST_LINE, measure_burn
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
 
 USUAL_SUPPLY_V = 13.0  # alternator charging, less the driver's own drop (common practice)
@@ -35,6 +35,7 @@ LEAST_LONG = 256  # samples: a window no longer than that is looked at whole
 SEEN_IN_KICK = ("firing_v", "firing_v_error", "burn_time_ms", "decay_us")
 LEAST_BURN_MS = 0.1  # what ends sooner is the ringing of a coil whose gap never broke down
 LEAST_RISE_SAMPLES = 2.0
+LINE_S = (20e-6, 60e-6)  # behind a switch-off: on a spark line, before a limit's kick may come
 LEAST_KICK = 1.5  # of the supply: current cut off makes several times that, even into a shunt
 # The current that charges the secondary's capacity passes the winding: 7 A over 80 turns through
 # 4 to 8 kohm are 350 to 700 V, seen on the primary as 4 to 9 V (docs/sources.md).
@@ -135,6 +136,7 @@ def _are_switched(strokes: NDArray[np.void]) -> NDArray[np.bool_]:
     """
     with np.errstate(invalid="ignore"):
         silent = strokes["primary_peak_v"] < LEAST_KICK * strokes["battery_v"]
+        silent &= ~(strokes["burn_time_ms"] > 0)
     return np.asarray(~silent)
 
 
@@ -193,12 +195,17 @@ def _find_dwells(
     low_from, low_to = low_from[long], low_to[long]
     if low_from.size == 0:
         return np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0, bool)
+    # a breakdown between two samples: no kick is seen, but the spark line behind it
+    line_from, line_to = (round(s * rate) for s in LINE_S)
+    line = cut_windows(counts, low_to, before=-line_from, after=line_to).mean(axis=1)
+    lit = line > levels.battery + LEAST_LINE * step
     # A current limit lifts the primary within the dwell: chain low runs up to the next kick.
     next_kick = np.searchsorted(high_from, low_to)
     chain_new = np.ones(low_from.size, bool)
     chain_new[1:] = (next_kick[1:] != next_kick[:-1]) | (
         low_from[1:] - low_to[:-1] > settings.longest_limit_s * rate
     )
+    chain_new[1:] |= lit[:-1]
     last = np.concatenate((chain_new[1:], [True]))
     begin, low_end, kick_at = low_from[chain_new], low_to[last], next_kick[last]
     kick = np.append(high_from, np.iinfo(np.int64).max // 2)[kick_at]
@@ -207,6 +214,9 @@ def _find_dwells(
     following = np.append(begin[1:], np.iinfo(np.int64).max // 2)
     near &= kick < following
     prompt = kick - low_end <= max(3, 60e-6 * rate)
+    unseen = lit[last] & (kick - low_end > max(3, LINE_S[0] * rate))
+    kick = np.where(unseen, low_end, kick)
+    prompt |= unseen
     limit = near & ~prompt
     for i in np.flatnonzero(limit):
         between = counts[low_end[i] : kick[i]]
@@ -249,6 +259,9 @@ def _measure(
     battery = np.where(
         np.abs(battery - levels.battery) < 0.6 * levels.battery, battery, levels.battery
     )
+    # what drifts slowly (mains, starter) widens the survey's levels, but is no noise of samples
+    spread = 1.25 * np.abs(supply - battery[:, None]).mean(axis=1)
+    noise = np.fmax(np.fmin(spread, levels.noise), 0.5)
     scale = channel.scale
     strokes["battery_v"] = battery * scale + channel.offset
 
@@ -260,7 +273,7 @@ def _measure(
         window[:, :kick_span],
         2 + strokes["stop_s"],
         rate_hz=rate,
-        noise=levels.noise,
+        noise=noise,
         unit_v=abs(scale),
     )
     highest = np.nan_to_num(window[:, :kick_span], nan=-np.inf).max(axis=1) + battery
@@ -274,7 +287,7 @@ def _measure(
     step = levels.battery - levels.low
     sure = measure_burn(
         strokes, window, kick.at, fired,
-        step=step, noise=levels.noise, rate=rate, scale=scale, n_cut=longest - after,
+        step=step, noise=noise, rate=rate, scale=scale, n_cut=longest - after,
     )  # fmt: skip
     if not sure.all():  # they burn longer than usual, or never went out
         rest = np.flatnonzero(~sure)
@@ -284,7 +297,7 @@ def _measure(
         slow["flags"] = 0
         measure_burn(
             slow, window_of_rest, kick.at[rest], fired[rest],
-            step=step, noise=levels.noise, rate=rate, scale=scale, n_cut=0,
+            step=step, noise=noise[rest], rate=rate, scale=scale, n_cut=0,
         )  # fmt: skip
         strokes[rest] = slow
     brief = strokes["burn_time_ms"] < LEAST_BURN_MS

@@ -75,7 +75,7 @@ def draw_spike(t, wave, shape):
     return np.where(t < shape.spike_s, CLAMP_V, wave - ring)
 
 
-def sample(waves, shape, *, rate_hz, noise_v=0.1, scale=0.05, seed=0, dwell_s=3e-3):
+def sample(waves, shape, *, rate_hz, noise_v=0.1, hum_v=0.0, scale=0.05, seed=0, dwell_s=3e-3):
     """Counts of a channel with one wave after the other, and their switch-off instants."""
     rng = np.random.default_rng(seed)
     off_s = 6e-3 + APART_S * np.arange(len(waves)) + rng.uniform(0, 1 / rate_hz, len(waves))
@@ -93,4 +93,5 @@ def sample(waves, shape, *, rate_hz, noise_v=0.1, scale=0.05, seed=0, dwell_s=3e
         place = np.arange(first, last)
         total[place] += np.interp(place / rate_hz - at, fine, level)
     total += noise_v * rng.standard_normal(total.size)
+    total += hum_v * np.sin(2 * np.pi * 50.0 * np.arange(total.size) / rate_hz)
     return np.clip(np.rint(total / scale), -32768, 32767).astype(np.int16), off_s
