@@ -217,7 +217,7 @@ def _find_first_top(wave: _Wave, *, leaks: bool) -> _FirstTop:
     started = age > 0
     young = started & (age <= SPIKE_US)
     top = np.where(young, y, -np.inf)
-    height = np.where(young.any(axis=1), top.max(axis=1), 0.0)
+    height = np.maximum(top.max(axis=1), 0.0)  # at a low rate no sample may lie within the spike
     tall = young & (y > 0.9 * height[:, None])  # the spike may stand at the clamp for a while
     rose = tall.any(axis=1)  # not where no sample is so young, or none of them above the supply
     begun = np.argmax(started, axis=1)

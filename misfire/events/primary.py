@@ -249,7 +249,9 @@ def _measure(
     strokes = make_strokes(end.size)
     half = levels.low + 0.5 * (levels.battery - levels.low)
     strokes["start_s"] = _crossing(counts, begin, half)
-    off_level = levels.low + 0.75 * (levels.battery - levels.low)
+    # a current limit may hold the primary just below the supply before it lets go
+    held = counts[np.maximum(end - max(5, round(20e-6 * rate)), 0)] > half
+    off_level = levels.low + np.where(held, 1.25, 0.75) * (levels.battery - levels.low)
     strokes["stop_s"] = np.where(kicked, _last_below(counts, end, off_level), -0.5)
     strokes["dwell_ms"] = ((end - begin) + (strokes["stop_s"] - strokes["start_s"])) / rate * 1e3
 
@@ -283,7 +285,7 @@ def _measure(
     flags |= np.where(kick.flat, STROKE_FLAGS["clamped"], 0)
     bounded = (kick.flat | (top >= channel.clip_high - 1)) & ~kick.early
     flags |= np.where(bounded, STROKE_FLAGS["bounded"], 0)
-    fired = kick.at + kick.fall
+    fired = np.where(kick.early, kick.first_at + 0.5, kick.at + kick.fall)
     step = levels.battery - levels.low
     sure = measure_burn(
         strokes, window, kick.at, fired,
@@ -307,7 +309,7 @@ def _measure(
     # within a sample or two of the switch-off nothing tells a rise from the spike before it
     unresolved = kick.at + kick.fall - kick.off < LEAST_RISE_SAMPLES
     hidden = (kick.early | unresolved) & ~dark
-    broke_at = np.where(kick.early & ~dark, kick.first_at + 0.5, fired)
+    broke_at = np.where(dark, kick.at + kick.fall, fired)
     strokes["breakdown_us"] = (broke_at - kick.off) / rate * 1e6
     drop = np.where(dark, 0.0, WINDING_DROP_V / abs(scale))
     height = np.where(kick.early & ~dark, kick.first_height, kick.height) - drop
@@ -349,12 +351,12 @@ def _crossing(
 
 
 def _last_below(
-    counts: NDArray[np.int16], kick: NDArray[np.int64], level: float
+    counts: NDArray[np.int16], kick: NDArray[np.int64], level: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Go back from the kick to the flank's foot: the instant the driver let go."""
     back = np.arange(-4, 1)
     window = counts[np.clip(kick[:, None] + back, 0, counts.size - 1)].astype(float)
-    foot = np.where(window < level, back, -9).max(axis=1)
+    foot = np.where(window < level[:, None], back, -9).max(axis=1)
     foot = np.where(foot == -9, -1, np.minimum(foot, -1))
     low = counts[np.clip(kick + foot, 0, counts.size - 1)].astype(float)
     high = counts[np.clip(kick + foot + 1, 0, counts.size - 1)].astype(float)

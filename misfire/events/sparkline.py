@@ -18,7 +18,8 @@ LINE_QUANTILE = 0.2  # of them: saw teeth and restrikes only go up from the line
 LEVEL_QUANTILE = 0.35  # of them up to the end: a line climbs, teeth stand on it: below its middle
 LEAST_HALF_S, LONGEST_HALF_S = 60e-6, 300e-6  # half a period of a coil's ring-down
 KINK_S = 25e-6  # just before the foot of a throw
-BULGE = 0.63  # of the rise, reached in half of its time: a cosine has 0.75, a straight line 0.5
+STRAIGHT, ROUND = 0.5, 0.75  # of a rise, reached in half of its time: by a line, by a cosine
+MOST_LOSS = 0.25  # of a swing, in a radian of it: by half from each swing to the next one
 THROWN = 1.15  # times the line: what is left in the coil throws the wave up before it falls
 TOP_SHARE = 0.75  # a kick that nothing loads stands above that for the first part of its fall
 LONGEST_TOP_S = 0.25e-3  # and a clamp no longer: 50 mJ at 400 V and 4 A are gone in 60 us
@@ -282,10 +283,19 @@ def _find_swing_end(
     swings = up.any(axis=1) & (wave[rows, down] > 0) & (deep < -np.maximum(0.1 * line, 4 * noise))
     half_swing = np.where(swings, back - zero, 0.0)
     zero = zero + out - early
-    top_at = zero - 0.5 * half_swing
-    at = np.round(top_at).astype(np.int64)
     few = max(1, round(KINK_S * rate) // 4)
-    top = _mean(total, at - few, at + few + 1)
+
+    def mean_about(place: NDArray[np.float64], half: int) -> NDArray[np.float64]:
+        at = np.round(place).astype(np.int64)
+        return _mean(total, at - half, at + half + 1)
+
+    # A coil without current stands still as the arc goes out: what damps it makes it do so sooner
+    # than a quarter before its zero.
+    top = np.maximum(mean_about(zero - 0.5 * half_swing, few), line)
+    fades = np.divide(top, -deep, out=np.ones(n), where=swings & (top > -deep))
+    loss = np.minimum(np.log(fades) / np.pi, MOST_LOSS)
+    top_at = zero - (0.5 + np.arctan(loss) / np.pi) * half_swing
+    top = mean_about(top_at, few)
     # Where the line had climbed, or in a saw tooth, the level at the foot is higher and the foot
     # later than where the line's own level says.
     kink = max(1, round(KINK_S * rate))
@@ -295,11 +305,13 @@ def _find_swing_end(
         foot = top_at - np.arctan(rise) / np.pi * half_swing
         at_foot = np.round(foot).astype(np.int64)
         level = np.clip(_mean(total, at_foot - kink, at_foot), line, np.maximum(top, line))
-    # A throw bulges as a cosine does; a saw tooth that blows the spark out goes straight up.
-    halfway = np.round(0.5 * (foot + top_at)).astype(np.int64)
-    bulge = _mean(total, halfway - few // 2, halfway + few // 2 + 1) - level
-    thrown = (top > THROWN * level) & (bulge > BULGE * (top - level))
-    found = np.where(thrown, foot, top_at)
+    # A throw bulges as a cosine does; a saw tooth that blows the spark out goes straight up. A low
+    # throw is not told from none, nor by a sample or two the one from the other: in between, then.
+    bulge = mean_about(0.5 * (foot + top_at), few // 2) - level
+    share = np.divide(bulge, top - level, out=np.full(n, STRAIGHT), where=top > level)
+    share = np.clip((share - STRAIGHT) / (ROUND - STRAIGHT), 0.0, 1.0)
+    share = np.where(top > THROWN * level, share, 0.5)
+    found = top_at - share * (top_at - foot)
     return np.where(swings & (found > begin), found, np.nan)
 
 
