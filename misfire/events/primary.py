@@ -24,7 +24,7 @@ from misfire.dsp.gathering import Gatherer
 from misfire.dsp.levels import CoilLevels, find_coil_levels, survey_counts
 from misfire.dsp.strokes import list_shown, make_form, make_strokes
 from misfire.dsp.windows import cut_windows
-from misfire.events.firingline import find_kicks, settle_firing_voltages
+from misfire.events.firingline import SPIKE_US, find_kicks, settle_firing_voltages
 from misfire.events.kickfit import cut_heads, make_heads, settle_by_circuit
 from misfire.events.sparkline import LEAST_LINE, measure_burn
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
@@ -35,11 +35,13 @@ LEAST_LONG = 256  # samples: a window no longer than that is looked at whole
 SEEN_IN_KICK = ("firing_v", "firing_v_error", "burn_time_ms", "decay_us")
 LEAST_BURN_MS = 0.1  # what ends sooner is the ringing of a coil whose gap never broke down
 LEAST_RISE_SAMPLES = 2.0
+SHAPE_SAMPLES = 3.5  # fewer do not show whether a top in the spike's time is the spike itself
 LINE_S = (20e-6, 60e-6)  # behind a switch-off: on a spark line, before a limit's kick may come
 LEAST_KICK = 1.5  # of the supply: current cut off makes several times that, even into a shunt
 # The current that charges the secondary's capacity passes the winding: 7 A over 80 turns through
 # 4 to 8 kohm are 350 to 700 V, seen on the primary as 4 to 9 V (docs/sources.md).
 WINDING_DROP_V, DROP_ERROR_V = 6.0, 2.0
+HIGH_STEP = 0.45  # of the driver's step above the supply: a kick, or a spark line
 BATCH = 256  # strokes measured at once: 256 windows of 10 ms at 1 MS/s are 20 MB
 
 
@@ -168,7 +170,7 @@ def _find_dwells(
     """Pair each kick with the switch-on before it; also dwells that end without a kick."""
     step = levels.battery - levels.low
     half = int(np.floor(levels.low + 0.5 * step))
-    high = int(np.ceil(levels.battery + max(0.45 * step, 8 * levels.noise)))
+    high = int(np.ceil(levels.battery + max(HIGH_STEP * step, 8 * levels.noise)))
     low_from, low_to = _runs(counts <= half)
     high_from, _ = _runs(counts >= high)
     if low_from.size == 0:
@@ -258,9 +260,10 @@ def _measure(
     lead = max(4, int(1e-3 * rate))
     supply = cut_windows(counts, begin, before=lead, after=0)[:, : lead - max(1, lead // 8)]
     battery = _median(supply, levels.battery)
-    battery = np.where(
-        np.abs(battery - levels.battery) < 0.6 * levels.battery, battery, levels.battery
-    )
+    # what stands as high as a kick is another coil's spark line, on a channel that sees many
+    at_rest = battery < levels.battery + HIGH_STEP * (levels.battery - levels.low)
+    at_rest &= battery > 0.4 * levels.battery
+    battery = np.where(at_rest, battery, levels.battery)
     # what drifts slowly (mains, starter) widens the survey's levels, but is no noise of samples
     spread = 1.25 * np.abs(supply - battery[:, None]).mean(axis=1)
     noise = np.fmax(np.fmin(spread, levels.noise), 0.5)
@@ -307,7 +310,11 @@ def _measure(
     dark = strokes["burn_time_ms"] == 0
     flags |= np.where(dark, STROKE_FLAGS["no_breakdown"], 0)
     # within a sample or two of the switch-off nothing tells a rise from the spike before it
-    unresolved = kick.at + kick.fall - kick.off < LEAST_RISE_SAMPLES
+    rise = kick.at + kick.fall - kick.off
+    in_spike = kick.at - kick.off < SPIKE_US * 1e-6 * rate
+    clipped_on = bounded & kick.slow  # no spike stands so long
+    unresolved = (rise < SHAPE_SAMPLES) & in_spike & ~clipped_on
+    unresolved |= (rise < LEAST_RISE_SAMPLES) | (kick.slow & ~bounded)
     hidden = (kick.early | unresolved) & ~dark
     broke_at = np.where(dark, kick.at + kick.fall, fired)
     strokes["breakdown_us"] = (broke_at - kick.off) / rate * 1e6
