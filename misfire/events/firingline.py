@@ -45,7 +45,7 @@ class Kick:
     part of a sample from there to the breakdown.
     `early`: behind a steep first top (`first_at`, `first_height`), which the leakage inductance may
     have made, nothing rose: a gap that broke down did so before.
-    `flat`: the top is the driver's clamp.
+    `flat`: the top is the driver's clamp. `slow`: it falls as no gap that breaks down does.
     """
 
     off: NDArray[np.float64]
@@ -57,6 +57,7 @@ class Kick:
     first_at: NDArray[np.int64]
     first_height: NDArray[np.float64]
     flat: NDArray[np.bool_]
+    slow: NDArray[np.bool_]
 
 
 def find_kicks(
@@ -124,6 +125,7 @@ def find_kicks(
         first_at=first.at,
         first_height=first.height,
         flat=flat & ~early,
+        slow=~(abrupt | flat),
     )
 
 
@@ -217,7 +219,7 @@ def _find_first_top(wave: _Wave, *, leaks: bool) -> _FirstTop:
     started = age > 0
     young = started & (age <= SPIKE_US)
     top = np.where(young, y, -np.inf)
-    height = np.where(young.any(axis=1), top.max(axis=1), 0.0)
+    height = np.maximum(top.max(axis=1), 0.0)  # at a low rate no sample may lie within the spike
     tall = young & (y > 0.9 * height[:, None])  # the spike may stand at the clamp for a while
     rose = tall.any(axis=1)  # not where no sample is so young, or none of them above the supply
     begun = np.argmax(started, axis=1)

@@ -14,7 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.dsp.windows import cut_windows
-from misfire.events.firingline import LEAST_ERROR, RISEN, WORST_ERROR, leave_unknown
+from misfire.events.firingline import (
+    LEAST_ERROR,
+    RISEN,
+    WORST_ERROR,
+    leave_unknown,
+)
 from misfire.events.kickmodel import (
     REACH_US,
     STEP_US,
@@ -29,6 +34,7 @@ from misfire.records import STROKE_FLAGS, Channel
 
 LEAST_KICKS, MOST_KICKS = 24, 40  # from which a circuit is fitted, evenly taken from the channel
 FIRST_KICKS = 20  # of them, with which the starts are compared
+LEAST_SAMPLES = 2.0  # of a rise: with one alone its height is the circuit's guess
 LATEST_US = 30.0  # the drawing shows the ringing behind such a breakdown yet
 LINE_US = (48.0, 80.0)  # behind the switch-off: where a spark line's first level is taken
 DROP_V = 6.0  # see WINDING_DROP_V of the primary: what the charging current drops in the windings
@@ -49,6 +55,7 @@ ROUGH_V = 4.0  # between two starts lies so much, or more
 SETTLED = 0.05  # of the score, below which a round gains nothing
 NUDGE = np.array([0.05, 0.02, 0.05, 0.02, 0.03, 0.01])  # of each part, for its derivative
 LARGEST_STEP = 0.3  # of a part's logarithm in a round
+MOST_V_PER_US = 20.0  # of a rise as it begins: 7 A over (70 turns)^2 and 70 pF; a spike goes so
 CHARGE_POWER, CHARGE_STEP = 0.8, 0.03  # of the current in volts times dwell; drawn anew by 3 %
 BATCH = 256  # kicks scored at once
 # Starts: volts per microsecond of the rise, its part in the collector's, the ringing, the driver.
@@ -246,6 +253,7 @@ def settle_by_circuit(
         return settled
     settled[rows] = placed.fits
     told = placed.fits & (placed.error < min(WORST_ERROR, WORST_OF_SPREAD * placed.spread))
+    told &= placed.broke_us * channel.rate_hz > LEAST_SAMPLES * 1e6
     sign = math.copysign(1.0, channel.scale)
     strokes["firing_v"][rows[told]] = sign * placed.height[told]
     strokes["firing_v_error"][rows[told]] = np.hypot(placed.error[told], LEAST_ERROR)
@@ -292,6 +300,8 @@ def place_breakdowns(
     for fitted in _fit_circuits(
         heads.volts[chosen], heads.line[chosen] - around.line_v, around, 1e6 / rate_hz, noise_v
     ):
+        if fitted.parts[0] * fitted.parts[3] > MOST_V_PER_US:
+            continue  # the spike stands for the rise
         placed, phase = _place_all(heads, group, fitted)
         if _find_phase_share(placed, phase) < MOST_BY_PHASE:
             return placed

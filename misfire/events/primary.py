@@ -24,9 +24,9 @@ from misfire.dsp.gathering import Gatherer
 from misfire.dsp.levels import CoilLevels, find_coil_levels, survey_counts
 from misfire.dsp.strokes import list_shown, make_form, make_strokes
 from misfire.dsp.windows import cut_windows
-from misfire.events.firingline import find_kicks, settle_firing_voltages
+from misfire.events.firingline import SPIKE_US, find_kicks, settle_firing_voltages
 from misfire.events.kickfit import cut_heads, make_heads, settle_by_circuit
-from misfire.events.sparkline import measure_burn
+from misfire.events.sparkline import LEAST_LINE, measure_burn
 from misfire.records import STROKE_FIELDS, STROKE_FLAGS, Channel
 
 USUAL_SUPPLY_V = 13.0  # alternator charging, less the driver's own drop (common practice)
@@ -35,10 +35,13 @@ LEAST_LONG = 256  # samples: a window no longer than that is looked at whole
 SEEN_IN_KICK = ("firing_v", "firing_v_error", "burn_time_ms", "decay_us")
 LEAST_BURN_MS = 0.1  # what ends sooner is the ringing of a coil whose gap never broke down
 LEAST_RISE_SAMPLES = 2.0
+SHAPE_SAMPLES = 3.5  # fewer do not show whether a top in the spike's time is the spike itself
+LINE_S = (20e-6, 60e-6)  # behind a switch-off: on a spark line, before a limit's kick may come
 LEAST_KICK = 1.5  # of the supply: current cut off makes several times that, even into a shunt
 # The current that charges the secondary's capacity passes the winding: 7 A over 80 turns through
 # 4 to 8 kohm are 350 to 700 V, seen on the primary as 4 to 9 V (docs/sources.md).
 WINDING_DROP_V, DROP_ERROR_V = 6.0, 2.0
+HIGH_STEP = 0.45  # of the driver's step above the supply: a kick, or a spark line
 BATCH = 256  # strokes measured at once: 256 windows of 10 ms at 1 MS/s are 20 MB
 
 
@@ -135,6 +138,7 @@ def _are_switched(strokes: NDArray[np.void]) -> NDArray[np.bool_]:
     """
     with np.errstate(invalid="ignore"):
         silent = strokes["primary_peak_v"] < LEAST_KICK * strokes["battery_v"]
+        silent &= ~(strokes["burn_time_ms"] > 0)
     return np.asarray(~silent)
 
 
@@ -166,7 +170,7 @@ def _find_dwells(
     """Pair each kick with the switch-on before it; also dwells that end without a kick."""
     step = levels.battery - levels.low
     half = int(np.floor(levels.low + 0.5 * step))
-    high = int(np.ceil(levels.battery + max(0.45 * step, 8 * levels.noise)))
+    high = int(np.ceil(levels.battery + max(HIGH_STEP * step, 8 * levels.noise)))
     low_from, low_to = _runs(counts <= half)
     high_from, _ = _runs(counts >= high)
     if low_from.size == 0:
@@ -193,12 +197,17 @@ def _find_dwells(
     low_from, low_to = low_from[long], low_to[long]
     if low_from.size == 0:
         return np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0, bool)
+    # a breakdown between two samples: no kick is seen, but the spark line behind it
+    line_from, line_to = (round(s * rate) for s in LINE_S)
+    line = cut_windows(counts, low_to, before=-line_from, after=line_to).mean(axis=1)
+    lit = line > levels.battery + LEAST_LINE * step
     # A current limit lifts the primary within the dwell: chain low runs up to the next kick.
     next_kick = np.searchsorted(high_from, low_to)
     chain_new = np.ones(low_from.size, bool)
     chain_new[1:] = (next_kick[1:] != next_kick[:-1]) | (
         low_from[1:] - low_to[:-1] > settings.longest_limit_s * rate
     )
+    chain_new[1:] |= lit[:-1]
     last = np.concatenate((chain_new[1:], [True]))
     begin, low_end, kick_at = low_from[chain_new], low_to[last], next_kick[last]
     kick = np.append(high_from, np.iinfo(np.int64).max // 2)[kick_at]
@@ -207,6 +216,9 @@ def _find_dwells(
     following = np.append(begin[1:], np.iinfo(np.int64).max // 2)
     near &= kick < following
     prompt = kick - low_end <= max(3, 60e-6 * rate)
+    unseen = lit[last] & (kick - low_end > max(3, LINE_S[0] * rate))
+    kick = np.where(unseen, low_end, kick)
+    prompt |= unseen
     limit = near & ~prompt
     for i in np.flatnonzero(limit):
         between = counts[low_end[i] : kick[i]]
@@ -239,16 +251,22 @@ def _measure(
     strokes = make_strokes(end.size)
     half = levels.low + 0.5 * (levels.battery - levels.low)
     strokes["start_s"] = _crossing(counts, begin, half)
-    off_level = levels.low + 0.75 * (levels.battery - levels.low)
+    # a current limit may hold the primary just below the supply before it lets go
+    held = counts[np.maximum(end - max(5, round(20e-6 * rate)), 0)] > half
+    off_level = levels.low + np.where(held, 1.25, 0.75) * (levels.battery - levels.low)
     strokes["stop_s"] = np.where(kicked, _last_below(counts, end, off_level), -0.5)
     strokes["dwell_ms"] = ((end - begin) + (strokes["stop_s"] - strokes["start_s"])) / rate * 1e3
 
     lead = max(4, int(1e-3 * rate))
     supply = cut_windows(counts, begin, before=lead, after=0)[:, : lead - max(1, lead // 8)]
     battery = _median(supply, levels.battery)
-    battery = np.where(
-        np.abs(battery - levels.battery) < 0.6 * levels.battery, battery, levels.battery
-    )
+    # what stands as high as a kick is another coil's spark line, on a channel that sees many
+    at_rest = battery < levels.battery + HIGH_STEP * (levels.battery - levels.low)
+    at_rest &= battery > 0.4 * levels.battery
+    battery = np.where(at_rest, battery, levels.battery)
+    # what drifts slowly (mains, starter) widens the survey's levels, but is no noise of samples
+    spread = 1.25 * np.abs(supply - battery[:, None]).mean(axis=1)
+    noise = np.fmax(np.fmin(spread, levels.noise), 0.5)
     scale = channel.scale
     strokes["battery_v"] = battery * scale + channel.offset
 
@@ -260,7 +278,7 @@ def _measure(
         window[:, :kick_span],
         2 + strokes["stop_s"],
         rate_hz=rate,
-        noise=levels.noise,
+        noise=noise,
         unit_v=abs(scale),
     )
     highest = np.nan_to_num(window[:, :kick_span], nan=-np.inf).max(axis=1) + battery
@@ -270,11 +288,11 @@ def _measure(
     flags |= np.where(kick.flat, STROKE_FLAGS["clamped"], 0)
     bounded = (kick.flat | (top >= channel.clip_high - 1)) & ~kick.early
     flags |= np.where(bounded, STROKE_FLAGS["bounded"], 0)
-    fired = kick.at + kick.fall
+    fired = np.where(kick.early, kick.first_at + 0.5, kick.at + kick.fall)
     step = levels.battery - levels.low
     sure = measure_burn(
         strokes, window, kick.at, fired,
-        step=step, noise=levels.noise, rate=rate, scale=scale, n_cut=longest - after,
+        step=step, noise=noise, rate=rate, scale=scale, n_cut=longest - after,
     )  # fmt: skip
     if not sure.all():  # they burn longer than usual, or never went out
         rest = np.flatnonzero(~sure)
@@ -284,7 +302,7 @@ def _measure(
         slow["flags"] = 0
         measure_burn(
             slow, window_of_rest, kick.at[rest], fired[rest],
-            step=step, noise=levels.noise, rate=rate, scale=scale, n_cut=0,
+            step=step, noise=noise[rest], rate=rate, scale=scale, n_cut=0,
         )  # fmt: skip
         strokes[rest] = slow
     brief = strokes["burn_time_ms"] < LEAST_BURN_MS
@@ -292,9 +310,13 @@ def _measure(
     dark = strokes["burn_time_ms"] == 0
     flags |= np.where(dark, STROKE_FLAGS["no_breakdown"], 0)
     # within a sample or two of the switch-off nothing tells a rise from the spike before it
-    unresolved = kick.at + kick.fall - kick.off < LEAST_RISE_SAMPLES
+    rise = kick.at + kick.fall - kick.off
+    in_spike = kick.at - kick.off < SPIKE_US * 1e-6 * rate
+    clipped_on = bounded & kick.slow  # no spike stands so long
+    unresolved = (rise < SHAPE_SAMPLES) & in_spike & ~clipped_on
+    unresolved |= (rise < LEAST_RISE_SAMPLES) | (kick.slow & ~bounded)
     hidden = (kick.early | unresolved) & ~dark
-    broke_at = np.where(kick.early & ~dark, kick.first_at + 0.5, fired)
+    broke_at = np.where(dark, kick.at + kick.fall, fired)
     strokes["breakdown_us"] = (broke_at - kick.off) / rate * 1e6
     drop = np.where(dark, 0.0, WINDING_DROP_V / abs(scale))
     height = np.where(kick.early & ~dark, kick.first_height, kick.height) - drop
@@ -336,12 +358,12 @@ def _crossing(
 
 
 def _last_below(
-    counts: NDArray[np.int16], kick: NDArray[np.int64], level: float
+    counts: NDArray[np.int16], kick: NDArray[np.int64], level: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Go back from the kick to the flank's foot: the instant the driver let go."""
     back = np.arange(-4, 1)
     window = counts[np.clip(kick[:, None] + back, 0, counts.size - 1)].astype(float)
-    foot = np.where(window < level, back, -9).max(axis=1)
+    foot = np.where(window < level[:, None], back, -9).max(axis=1)
     foot = np.where(foot == -9, -1, np.minimum(foot, -1))
     low = counts[np.clip(kick + foot, 0, counts.size - 1)].astype(float)
     high = counts[np.clip(kick + foot + 1, 0, counts.size - 1)].astype(float)

@@ -10,13 +10,16 @@ RING_S = 0.6e-3  # behind the spark line the coil rings down
 SETTLE_S = 40e-6  # from breakdown to a steady spark line
 GONE_S = 80e-6  # the mean over so long tells that nothing burns: longer than ringing and restrikes
 STEADY_S = (80e-6, 200e-6)  # after the top: no coil swings on for so long without a zero
+HALF_SWING_S = 40e-6  # averaged then, against noise: less than the time a swing stays below zero
 BRIEF_S = 20e-6  # a sample is looked at as the mean over so long
 POINTS = 64  # of each burn, evenly spread, from which its level is taken
+LEAST_LINE = 0.2  # of the driver's step: 600 V of arc over 100 turns are 6 V, under 14 V
 LINE_QUANTILE = 0.2  # of them: saw teeth and restrikes only go up from the line
 LEVEL_QUANTILE = 0.35  # of them up to the end: a line climbs, teeth stand on it: below its middle
 LEAST_HALF_S, LONGEST_HALF_S = 60e-6, 300e-6  # half a period of a coil's ring-down
 KINK_S = 25e-6  # just before the foot of a throw
-BULGE = 0.63  # of the rise, reached in half of its time: a cosine has 0.75, a straight line 0.5
+STRAIGHT, ROUND = 0.5, 0.75  # of a rise, reached in half of its time: by a line, by a cosine
+MOST_LOSS = 0.25  # of a swing, in a radian of it: by half from each swing to the next one
 THROWN = 1.15  # times the line: what is left in the coil throws the wave up before it falls
 TOP_SHARE = 0.75  # a kick that nothing loads stands above that for the first part of its fall
 LONGEST_TOP_S = 0.25e-3  # and a clamp no longer: 50 mJ at 400 V and 4 A are gone in 60 us
@@ -83,7 +86,7 @@ def measure_burn(
     np.cumsum(filled, axis=1, out=total[:, 1:])
 
     floor = 0.15 * step + 2 * noise / np.sqrt(brief)
-    out, went = _find_out(filled, total, kick_at, floor, brief, rate)
+    out, went = _find_out(total, kick_at, step, noise, brief, rate)
     sure = np.ones(n, bool)
     if n_cut:
         reach = max(round(GONE_S * rate), ring_span.size) + brief + 2
@@ -95,7 +98,7 @@ def measure_burn(
     in_channel = out < known - 1
 
     line, end, level = _find_ends(filled, total, kick_at, out, settle, brief, noise, rate)
-    burned &= (line > 0.2 * step) & (end > fired)
+    burned &= (level > LEAST_LINE * step) & (end > fired)
     duration = (end - fired) / rate * 1e3
     strokes["burn_time_ms"] = np.where(burned, duration, 0.0)
     unknown = ~went | ~in_channel
@@ -118,22 +121,25 @@ def measure_burn(
 
 
 def _find_out(
-    filled: NDArray[np.float64],
     total: NDArray[np.float64],
     kick_at: NDArray[np.int64],
-    floor: NDArray[np.float64],
+    step: NDArray[np.float64],
+    noise: NDArray[np.float64],
     brief: int,
     rate: float,
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Find where the wave first falls to the supply and stays low, and whether it does at all."""
-    n, width = filled.shape
-    rows, column, low = np.arange(n), np.arange(width), floor[:, None]
-    gone = average_ahead(total, brief) < low
-    gone &= average_ahead(total, max(2, round(GONE_S * rate))) < low
-    gone &= column > kick_at[:, None]
+    n, width = len(total), total.shape[1] - 1
+    rows, column = np.arange(n), np.arange(width)
+    gone = column > kick_at[:, None]
+    for span in (brief, max(2, round(GONE_S * rate))):  # noise of the mean over so many samples
+        gone &= average_ahead(total, span) < (0.15 * step + 2 * noise / np.sqrt(span))[:, None]
     # ringing right after a breakdown may look so at a low rate; a line behind it is none
+    span = max(1, round(HALF_SWING_S * rate))
     steady = kick_at[:, None] + np.arange(round(STEADY_S[0] * rate), round(STEADY_S[1] * rate))
-    lit = filled[rows[:, None], np.minimum(steady, width - 1)].min(axis=1) > floor
+    begun = np.minimum(steady[:, : 1 - span or None], width - span)
+    lit = (total[rows[:, None], begun + span] - total[rows[:, None], begun]).min(axis=1)
+    lit = lit / span > 0.15 * step + 2 * noise / np.sqrt(span)
     gone &= ~lit[:, None] | (column >= steady[:, -1:])
     out = np.argmax(gone, axis=1)
     return out, gone[rows, out]
@@ -155,10 +161,10 @@ def _tell_without_line(
     n, width = filled.shape
     rows = np.arange(n)
     lasted = (out - kick_at).astype(float)
-    top = filled[rows, kick_at]
     early = _mean(total, _part(kick_at, lasted, 0.15), _part(kick_at, lasted, 0.35))
     late = _mean(total, _part(kick_at, lasted, 0.65), _part(kick_at, lasted, 0.85))
     early, late = np.maximum(early, 1e-9), np.maximum(late, 1e-9)
+    top = np.maximum(filled[rows, kick_at], early)
     ratio = late / early
     decayed = np.sqrt(np.clip(floor / np.maximum(top, floor), 1e-9, 1.0))
     foreseen = early / np.sqrt(np.minimum(ratio, 1.0))  # the decay led back to its beginning
@@ -167,7 +173,9 @@ def _tell_without_line(
     # a driver's diode may hold the wave up as it swings through: no lower than a volt below earth
     swings = lowest < -np.maximum(np.minimum(SWING_SHARE * top, 0.5 * step), floor)
     rings_on = (early > TOP_SHARE * top) & (lasted < LONGEST_TOP_S * rate)
-    leaks = ~rings_on & ~swings & (ratio < SAME_DECAY * decayed) & (foreseen > 0.5 * top)
+    # a top that hardly stands above the floor tells little: nearer to a decay than to a plateau
+    falls = ratio < np.minimum(SAME_DECAY * decayed, np.sqrt(decayed))
+    leaks = ~rings_on & ~swings & falls & (foreseen > 0.5 * top)
     leaks |= rings_on & ~swings & (ratio < STEEP_LINE)
     return leaks, rings_on & ~leaks, ratio
 
@@ -275,10 +283,19 @@ def _find_swing_end(
     swings = up.any(axis=1) & (wave[rows, down] > 0) & (deep < -np.maximum(0.1 * line, 4 * noise))
     half_swing = np.where(swings, back - zero, 0.0)
     zero = zero + out - early
-    top_at = zero - 0.5 * half_swing
-    at = np.round(top_at).astype(np.int64)
     few = max(1, round(KINK_S * rate) // 4)
-    top = _mean(total, at - few, at + few + 1)
+
+    def mean_about(place: NDArray[np.float64], half: int) -> NDArray[np.float64]:
+        at = np.round(place).astype(np.int64)
+        return _mean(total, at - half, at + half + 1)
+
+    # A coil without current stands still as the arc goes out: what damps it makes it do so sooner
+    # than a quarter before its zero.
+    top = np.maximum(mean_about(zero - 0.5 * half_swing, few), line)
+    fades = np.divide(top, -deep, out=np.ones(n), where=swings & (top > -deep))
+    loss = np.minimum(np.log(fades) / np.pi, MOST_LOSS)
+    top_at = zero - (0.5 + np.arctan(loss) / np.pi) * half_swing
+    top = mean_about(top_at, few)
     # Where the line had climbed, or in a saw tooth, the level at the foot is higher and the foot
     # later than where the line's own level says.
     kink = max(1, round(KINK_S * rate))
@@ -288,11 +305,13 @@ def _find_swing_end(
         foot = top_at - np.arctan(rise) / np.pi * half_swing
         at_foot = np.round(foot).astype(np.int64)
         level = np.clip(_mean(total, at_foot - kink, at_foot), line, np.maximum(top, line))
-    # A throw bulges as a cosine does; a saw tooth that blows the spark out goes straight up.
-    halfway = np.round(0.5 * (foot + top_at)).astype(np.int64)
-    bulge = _mean(total, halfway - few // 2, halfway + few // 2 + 1) - level
-    thrown = (top > THROWN * level) & (bulge > BULGE * (top - level))
-    found = np.where(thrown, foot, top_at)
+    # A throw bulges as a cosine does; a saw tooth that blows the spark out goes straight up. A low
+    # throw is not told from none, nor by a sample or two the one from the other: in between, then.
+    bulge = mean_about(0.5 * (foot + top_at), few // 2) - level
+    share = np.divide(bulge, top - level, out=np.full(n, STRAIGHT), where=top > level)
+    share = np.clip((share - STRAIGHT) / (ROUND - STRAIGHT), 0.0, 1.0)
+    share = np.where(top > THROWN * level, share, 0.5)
+    found = top_at - share * (top_at - foot)
     return np.where(swings & (found > begin), found, np.nan)
 
 

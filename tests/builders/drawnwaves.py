@@ -75,8 +75,9 @@ def draw_spike(t, wave, shape):
     return np.where(t < shape.spike_s, CLAMP_V, wave - ring)
 
 
-def sample(waves, shape, *, rate_hz, noise_v=0.1, scale=0.05, seed=0, dwell_s=3e-3):
+def sample(waves, shape, *, rate_hz, noise_v=0.1, hum_v=0.0, held_v=None, scale=0.05, seed=0):
     """Counts of a channel with one wave after the other, and their switch-off instants."""
+    dwell_s = 3e-3
     rng = np.random.default_rng(seed)
     off_s = 6e-3 + APART_S * np.arange(len(waves)) + rng.uniform(0, 1 / rate_hz, len(waves))
     total = np.full(int((len(waves) * APART_S + 0.012) * rate_hz), SUPPLY_V)
@@ -85,6 +86,8 @@ def sample(waves, shape, *, rate_hz, noise_v=0.1, scale=0.05, seed=0, dwell_s=3e
     decay = (1 - keep) * keep ** np.arange(int(12 / (2 * np.pi * shape.bandwidth_hz * FINE_S)) + 2)
     for at, wave in zip(off_s, waves, strict=True):
         level = np.where((fine >= -dwell_s) & (fine < 0), LOW_V - SUPPLY_V, 0.0)
+        if held_v is not None:  # the driver holds the current: so far below the supply
+            level[(fine >= -0.8e-3) & (fine < 0)] = -held_v
         t = fine[fine >= 0]
         drawn = draw_spike(t, wave(t), shape)
         level[fine >= 0] = np.clip(drawn, DIODE_V - SUPPLY_V, CLAMP_V - SUPPLY_V)
@@ -93,4 +96,5 @@ def sample(waves, shape, *, rate_hz, noise_v=0.1, scale=0.05, seed=0, dwell_s=3e
         place = np.arange(first, last)
         total[place] += np.interp(place / rate_hz - at, fine, level)
     total += noise_v * rng.standard_normal(total.size)
+    total += hum_v * np.sin(2 * np.pi * 50.0 * np.arange(total.size) / rate_hz)
     return np.clip(np.rint(total / scale), -32768, 32767).astype(np.int16), off_s
