@@ -199,8 +199,9 @@ def _find_dwells(
         return np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0, bool)
     # a breakdown between two samples: no kick is seen, but the spark line behind it
     line_from, line_to = (round(s * rate) for s in LINE_S)
-    line = cut_windows(counts, low_to, before=-line_from, after=line_to).mean(axis=1)
-    lit = line > levels.battery + LEAST_LINE * step
+    # throughout, less some noise: a current limit may stand below the supply until the kick
+    line = cut_windows(counts, low_to, before=-line_from, after=line_to).min(axis=1)
+    lit = line > levels.battery + LEAST_LINE * step - 2.0 * levels.noise
     # A current limit lifts the primary within the dwell: chain low runs up to the next kick.
     next_kick = np.searchsorted(high_from, low_to)
     chain_new = np.ones(low_from.size, bool)
