@@ -159,6 +159,14 @@ class TestOddStroke:
         assert_allclose(strokes["dwell_ms"], 5.0, rtol=0.01)
         assert_allclose(strokes["burn_time_ms"], 1.5, rtol=0.05)
 
+    def test_a_short_current_limit_is_no_spark_line(self):
+        # 40 us below the supply, then a kick of one or two samples: their mean is that of a line
+        sparks = [at(k, dwell_s=3e-3, limit_s=40e-6, limit_share=0.7) for k in range(N)]
+        strokes = measure(sparks, rate_hz=100e3)
+        assert strokes.size == N
+        assert_allclose(strokes["stop_s"], [s.stop_s for s in sparks], atol=10e-6)
+        assert_allclose(strokes["burn_time_ms"], 1.5, rtol=0.03)
+
     @pytest.mark.parametrize("limit_s", [0.1e-3, 0.4e-3, 2e-3])
     def test_current_limit_in_noise(self, limit_s):
         # Some 4 A of 6 A through 0.5 ohm leave 2 to 3 V to the supply: no more than 2 spreads of
