@@ -216,6 +216,8 @@ def _build_results(
         own = (firings.cylinder == cylinder) & np.isfinite(probability)
         ranked = sorted(zip(FAULT_TYPES, weighed.faults[i], strict=True), key=lambda f: -f[1])
         suspect = shared[i] >= DOUBTFUL
+        # a fault shared out over names: its firings are seen, but not whose they are
+        nameless = weighed.faulty.max() >= FAULTY > shared[i] != weighed.faulty[i]
         likely = [t for t, p in ranked if p >= 0.25][:2] or [ranked[0][0]]
         tests = [
             test
@@ -251,8 +253,8 @@ def _build_results(
                 if suspect
                 else (),
                 next_tests=tuple(dict.fromkeys(tests)) if suspect else (),
-                state="unseen"  # its firings are seen, but not whose they are
-                if FAULTY > shared[i] != weighed.faulty[i] and weighed.faulty.max() >= FAULTY
+                state="unseen"
+                if nameless
                 else _name_state(judgement.explanation, cylinder, shared[i], cylinder in ailing),
                 table=_name_counts(judgement.explanation, cylinder),
             )
