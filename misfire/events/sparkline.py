@@ -97,7 +97,7 @@ def measure_burn(
     burned = went & ~rings_on & ~leaks & (lasted > 1)
     in_channel = out < known - 1
 
-    line, end, level = _find_ends(filled, total, kick_at, out, settle, brief, noise, rate)
+    line, end, level = _find_ends(filled, total, kick_at, out, settle, brief, step, noise, rate)
     burned &= (level > LEAST_LINE * step) & (end > fired)
     duration = (end - fired) / rate * 1e3
     strokes["burn_time_ms"] = np.where(burned, duration, 0.0)
@@ -221,6 +221,7 @@ def _find_ends(
     out: NDArray[np.int64],
     settle: int,
     brief: int,
+    step: NDArray[np.float64],
     noise: NDArray[np.float64],
     rate: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
@@ -246,7 +247,7 @@ def _find_ends(
     line = sorted_[:, int(LINE_QUANTILE * POINTS)]
     # a short burn's fall is a good part of it: the level is that of its upper half then
     line = np.maximum(line, 0.5 * sorted_[:, POINTS // 2])
-    end = _find_swing_end(filled, total, begin, out, line, noise, brief, rate)
+    end = _find_swing_end(filled, total, begin, out, line, step, noise, brief, rate)
     plain = _find_plain_end(filled, begin, out, line, rate)
     end = np.where(np.isnan(end), plain, end)
     middle = spread(begin.astype(float), np.maximum(end, begin))
@@ -259,6 +260,7 @@ def _find_swing_end(
     begin: NDArray[np.int64],
     out: NDArray[np.int64],
     line: NDArray[np.float64],
+    step: NDArray[np.float64],
     noise: NDArray[np.float64],
     brief: int,
     rate: float,
@@ -290,9 +292,10 @@ def _find_swing_end(
         return _mean(total, at - half, at + half + 1)
 
     # A coil without current stands still as the arc goes out: what damps it makes it do so sooner
-    # than a quarter before its zero.
+    # than a quarter before its zero. The dip tells by how much, unless the driver's diode holds it.
     top = np.maximum(mean_about(zero - 0.5 * half_swing, few), line)
-    fades = np.divide(top, -deep, out=np.ones(n), where=swings & (top > -deep))
+    free = swings & (top > -deep) & (-deep < 0.8 * step)
+    fades = np.divide(top, -deep, out=np.ones(n), where=free)
     loss = np.minimum(np.log(fades) / np.pi, MOST_LOSS)
     top_at = zero - (0.5 + np.arctan(loss) / np.pi) * half_swing
     top = mean_about(top_at, few)
@@ -305,13 +308,10 @@ def _find_swing_end(
         foot = top_at - np.arctan(rise) / np.pi * half_swing
         at_foot = np.round(foot).astype(np.int64)
         level = np.clip(_mean(total, at_foot - kink, at_foot), line, np.maximum(top, line))
-    # A throw bulges as a cosine does; a saw tooth that blows the spark out goes straight up. A low
-    # throw is not told from none, nor by a sample or two the one from the other: in between, then.
+    # A throw bulges as a cosine does; a saw tooth that blows the spark out goes straight up.
     bulge = mean_about(0.5 * (foot + top_at), few // 2) - level
-    share = np.divide(bulge, top - level, out=np.full(n, STRAIGHT), where=top > level)
-    share = np.clip((share - STRAIGHT) / (ROUND - STRAIGHT), 0.0, 1.0)
-    share = np.where(top > THROWN * level, share, 0.5)
-    found = top_at - share * (top_at - foot)
+    thrown = (top > THROWN * level) & (bulge > 0.5 * (STRAIGHT + ROUND) * (top - level))
+    found = np.where(thrown, foot, top_at)
     return np.where(swings & (found > begin), found, np.nan)
 
 
