@@ -200,8 +200,10 @@ def _find_dwells(
     # a breakdown between two samples: no kick is seen, but the spark line behind it
     line_from, line_to = (round(s * rate) for s in LINE_S)
     # throughout, less some noise: a current limit may stand below the supply until the kick
-    line = cut_windows(counts, low_to, before=-line_from, after=line_to).min(axis=1)
-    lit = line > levels.battery + LEAST_LINE * step - 2.0 * levels.noise
+    lit = np.zeros(low_from.size, bool)
+    if line_to > line_from:  # else too few samples to tell a line from a limit
+        line = cut_windows(counts, low_to, before=-line_from, after=line_to).min(axis=1)
+        lit = line > levels.battery + LEAST_LINE * step - 2.0 * levels.noise
     # A current limit lifts the primary within the dwell: chain low runs up to the next kick.
     next_kick = np.searchsorted(high_from, low_to)
     chain_new = np.ones(low_from.size, bool)

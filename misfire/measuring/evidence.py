@@ -338,7 +338,7 @@ def follow(recording: Recording, *, progress: Progress | None = None) -> Followe
         trains = _own_firings(trains, pickups, engine)
     firings = find_firings(track, trains, engine=engine, phase=phase)
     findings += firings.findings
-    firings = drop_firings(firings, merge_gaps(recording, detected.channels))
+    firings = drop_firings(firings, merge_gaps(recording, detected.channels, detected.track))
     give_back()
     injection, injector_findings = measure_injectors(
         recording, detected.channels, track, firings, engine=engine

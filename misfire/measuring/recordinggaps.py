@@ -64,10 +64,21 @@ def drop_firings(firings: Firings, gaps: NDArray[np.float64]) -> Firings:
     return replace(firings, **rows, stroke_index=index)
 
 
-def merge_gaps(recording: Recording, channels: Sequence[Channel]) -> NDArray[np.float64]:
-    """Give the gaps of all channels [shape=(n, 2), unit=s, common clock]."""
+def merge_gaps(
+    recording: Recording, channels: Sequence[Channel], crank: CrankTrack | None
+) -> NDArray[np.float64]:
+    """Give the gaps of all channels [shape=(n, 2), unit=s, common clock].
+
+    A joint without length at which the crank runs on is none: no time is missing there.
+    """
     found = [find_gaps(recording, channel) for channel in channels]
-    return np.unique(np.concatenate([np.empty((0, 2)), *found]), axis=0)
+    gaps = np.unique(np.concatenate([np.empty((0, 2)), *found]), axis=0)
+    runs_on = np.zeros(len(gaps), bool)
+    if crank is not None:
+        for _, first, stop in list_stretches(crank):
+            begin_s, end_s = crank.time_s[[first, stop - 1]]
+            runs_on |= (gaps[:, 0] > begin_s) & (gaps[:, 1] < end_s)
+    return np.asarray(gaps[(gaps[:, 1] > gaps[:, 0]) | ~runs_on])
 
 
 def _touch(

@@ -157,12 +157,10 @@ class TestTrain:
         def find(places):
             yield [*places]
 
-        with monkeypatch.context() as patch:
-            patch.setattr(learning, "measure_cases", measure)
-            patch.setattr(learning, "open_cases", find)
-            patch.setattr(learning, "load_shipped", lambda: load_bundle(shipped))
-            patch.setattr(learning, "find_shipped", lambda: shipped)
-            yield
+        monkeypatch.setattr(learning, "measure_cases", measure)
+        monkeypatch.setattr(learning, "open_cases", find)
+        monkeypatch.setattr(learning, "load_shipped", lambda: load_bundle(shipped))
+        monkeypatch.setattr(learning, "find_shipped", lambda: shipped)
 
     def test_trained_model_can_be_evaluated(self, run, pool, job, tmp_path):
         model = tmp_path / "model"
