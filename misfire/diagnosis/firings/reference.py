@@ -13,8 +13,9 @@ HELD_BACK = 4.0  # firings by which a cylinder's level is drawn to that of the o
 REACH_CYCLES = 4  # on each side, over which the engine's running condition is followed
 LEAST_REACH = 12  # firings
 LEAST_CYLINDERS = 3  # of which one may be at fault and the middle one is not
-# least scatters by which the levels of sound cylinders differ on like channels, at least
-APART = 2.0
+APART = (
+    2.0  # least scatters by which the levels of sound cylinders differ on like channels, at least
+)
 WITHIN_50, WITHIN_90, WITHIN_95 = 0.741, 2.132, 2.776
 """Scales that hold these shares of Student's law of `FREEDOM` degrees (tables of statistics)."""
 TO_SIGMA = 1.4826  # standard deviation over median absolute deviation, normal law
