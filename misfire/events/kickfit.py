@@ -14,12 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.dsp.windows import cut_windows
-from misfire.events.firingline import (
-    LEAST_ERROR,
-    RISEN,
-    WORST_ERROR,
-    leave_unknown,
-)
+from misfire.events.firingline import LEAST_ERROR, RISEN, WORST_ERROR, leave_unknown
 from misfire.events.kickmodel import (
     REACH_US,
     STEP_US,
