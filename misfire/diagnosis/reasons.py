@@ -255,7 +255,9 @@ def report_ailing(
             continue
         names = sorted({*together, *(new[mate] for new in renamings for mate in together)})
         who = f"cylinder {' or '.join(map(str, names))}"
-        n = int(explanation.table[c - 1, bad, lost].sum())
+        counts = explanation.table[c - 1, : SPARK_STATES.index("unseen")]
+        told = counts[bad].sum() / max(counts.sum(), 1.0) or share  # as the table on the page
+        n = int(counts[bad, lost].sum())
         seen = describe_sparks(explanation, c)
         seen = f" ({seen})" if seen else ""
         cost = f"{n} of these were lost" if n else "none of these was lost"
@@ -263,7 +265,7 @@ def report_ailing(
             Finding(
                 "ailing_spark",
                 "warning",
-                f"{who} has a bad spark in {100 * share:.0f} % of its firings; {cost}{seen}: a "
+                f"{who} has a bad spark in {100 * told:.0f} % of its firings; {cost}{seen}: a "
                 "fault that is beginning; check its plug, lead and coil before it fails, engine "
                 "off, by the maker's procedure",
             )

@@ -69,16 +69,19 @@ def merge_gaps(
 ) -> NDArray[np.float64]:
     """Give the gaps of all channels [shape=(n, 2), unit=s, common clock].
 
-    A joint without length at which the crank runs on is none: no time is missing there.
+    A joint without length at which the crank, recorded in the same parts, runs on is none: no time
+    is missing there.
     """
     found = [find_gaps(recording, channel) for channel in channels]
     gaps = np.unique(np.concatenate([np.empty((0, 2)), *found]), axis=0)
-    runs_on = np.zeros(len(gaps), bool)
-    if crank is not None:
-        for _, first, stop in list_stretches(crank):
-            begin_s, end_s = crank.time_s[[first, stop - 1]]
-            runs_on |= (gaps[:, 0] > begin_s) & (gaps[:, 1] < end_s)
-    return np.asarray(gaps[(gaps[:, 1] > gaps[:, 0]) | ~runs_on])
+    if crank is None:
+        return gaps
+    of_crank = [g for g, channel in zip(found, channels, strict=True) if channel.role == "crank"]
+    inside = np.zeros(len(gaps), bool)
+    for _, first, stop in list_stretches(crank):
+        begin_s, end_s = crank.time_s[[first, stop - 1]]
+        inside |= (begin_s < gaps[:, 0]) & (gaps[:, 1] < end_s)
+    return np.asarray(gaps[~(inside & np.isin(gaps[:, 0], np.concatenate(of_crank)[:, 0]))])
 
 
 def _touch(
@@ -95,18 +98,23 @@ def drop_explained_losses(track: CrankTrack, gaps: NDArray[np.float64]) -> Crank
     """Drop the spans of lost crank sync that a gap between parts explains: no sensor failed.
 
     A new stretch begins behind each gap: how many revolutions it holds is only known as well as
-    the parts' beginnings are, and either revolution may follow. A joint at which the crank runs on
-    is none.
+    the parts' beginnings are, and either revolution may follow. A joint behind which the crank runs
+    on for a turn is none: by then the wheel's gap has come where it was due.
     """
     lost_s = track.lost_s
     if gaps.size == 0 or lost_s is None:
         return track
-    gaps = gaps[(gaps[:, 1] > gaps[:, 0]) | _touch(gaps[:, 0], gaps[:, 1], lost_s)]
+    a_turn_on = np.searchsorted(track.time_s, gaps[:, 1]) + track.wheel.positions
+    a_turn_on_s = track.time_s[np.minimum(a_turn_on, track.time_s.size - 1)]
+    is_joint = gaps[:, 1] == gaps[:, 0]
+    reach = np.column_stack((gaps[:, 0], np.where(is_joint, a_turn_on_s, gaps[:, 1])))
+    is_open = ~is_joint | _touch(reach[:, 0], reach[:, 1], lost_s) | (not track.revolution_known)
+    gaps, reach = gaps[is_open], reach[is_open]
     behind = np.unique(np.searchsorted(track.time_s, gaps[:, 1]))
     behind = behind[(behind > 0) & (behind < track.time_s.size)]
     first = np.union1d([f for _, f, _ in list_stretches(track)], behind).astype(np.int64)
     number = np.arange(first.size, dtype=np.int32)
     track = replace(track, stretch=StretchNumbers(first, number, track.time_s.size))
-    lost = lost_s[~_touch(lost_s[:, 0] - EDGE_S, lost_s[:, 1] + EDGE_S, gaps)]
+    lost = lost_s[~_touch(lost_s[:, 0] - EDGE_S, lost_s[:, 1] + EDGE_S, reach)]
     findings = tuple(f for f in track.findings if f.code != "crank_lost" or lost.size)
     return replace(track, lost_s=lost, findings=findings)
