@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.dsp.chances import compute_surprise
 from misfire.limits import SURELY_CUT_Z
 
 if TYPE_CHECKING:
@@ -80,13 +81,7 @@ def score_cylinders(table: pd.DataFrame) -> NDArray[np.float64]:
 
     n_firings = np.expm1(get("firings_log"))
     lost = n_firings * np.nan_to_num(get("lost_share"))
-    expected = CHANCE * n_firings
-    # Poisson surprise of that many lost firings by chance alone, in natural logs.
-    surprise = np.where(
-        lost > expected,
-        lost * np.log(np.maximum(lost, 1e-9) / np.maximum(expected, 1e-9)) - (lost - expected),
-        0.0,
-    )
+    surprise = compute_surprise(lost, np.maximum(CHANCE * n_firings, 1e-9))
     by_count = np.clip(surprise - 7.0, -6.0, 6.0)
     z = np.nan_to_num(get("torque_median_z"))
     energy = np.nan_to_num(get("torque_median_energy"))

@@ -22,9 +22,9 @@ from misfire.records import CrankTrack, CrankWheel, Engine, Finding, StrokeTrain
 LARGEST_STEP = 1.6  # change of the firing interval from one to the next, at hard acceleration
 LOST_CYCLES = 2.5  # without a spark for longer, the count of cycles is not trusted
 JUMP = 1.8  # times as fast as just before: no flywheel lets an engine do so within one firing
-# Speed that one combustion gives a crank at rest: sqrt(2 x 1275), 1275 1/s^2 being what hardly one
-# engine in six gains by it (features/combustion.py). A start goes from 200 to 500 rev/min at once.
-FIRST_DEG_S = 2900.0
+# Speed that one combustion gives a crank at rest, sqrt(2 x 3300 1/s^2): the first of a start has a
+# full charge, and 500 J (10 bar in 0.5 l) meet 0.15 kg m^2. From 400 to 740 rev/min is seen.
+FIRST_DEG_S = 4650.0
 ON_TIME = 1.25  # of a whole number of firing intervals: the spark came when one was due
 EVEN, MISPLACED = 0.1, 0.12  # of the speed about a spark; of the time between its neighbours
 LEAST_AGAINST = 2  # in a row that contradict the count: one may be heard from another coil

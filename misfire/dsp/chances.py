@@ -154,6 +154,31 @@ def compute_tail(lost: int, judged: int, share: float) -> float:
     return float(binom.sf(lost - 1, judged, share)) if judged else 1.0
 
 
+def compute_surprise(
+    lost: NDArray[np.float64], expected: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """How surprising counts are that exceed what is expected of chance, by Poisson's law.
+
+    Parameters
+    ----------
+    lost : float64 array [>= 0]
+    expected : float64 array [> 0]
+        The law's mean.
+
+    Returns
+    -------
+    surprise : float64 array [unit=nats, >= 0]
+        The chance of so many or more is at most exp(-surprise) (Chernoff's bound).
+
+    Examples
+    --------
+    >>> compute_surprise(np.array([3.0, 1.0]), np.array([3.0 / np.e, 2.0])).round(4).tolist()
+    [1.1036, 0.0]
+    """
+    excess = lost * np.log(np.maximum(lost, 1e-9) / expected) - (lost - expected)
+    return np.where(lost > expected, excess, 0.0)
+
+
 def compute_overdispersed(count: Count, each: list[Count]) -> float:
     """Chance of so many in one of several counts whose shares differ more than accident makes them.
 

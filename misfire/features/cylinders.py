@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from misfire.columns import CYLINDER_COLUMNS
+from misfire.dsp.chances import compute_surprise
 from misfire.limits import CRANKING_RPM, FUEL_CUT_Z
 
 if TYPE_CHECKING:
@@ -82,6 +83,7 @@ def build_cylinder_table(
     share = {c: _mean(likely[(cylinder == c) & judged]) for c in range(1, n_cylinders + 1)}
     # What the cylinder usually lacks has its own column, and a step of the load is no lost firing.
     single = np.fmin(columns["torque_own_z"], columns["torque_step_z"])
+    surprise = _compare_counts(clear & judged & running, judged & running, cylinder, n_cylinders)
     tails = _compare_lacks(single, cylinder, judged & running, n_cylinders)
     rows = []
     for c in range(1, n_cylinders + 1):
@@ -89,7 +91,7 @@ def build_cylinder_table(
         mine, mine_lost = own & judged & running, own & lost
         row: dict[str, float] = {}
         row["lost_share"] = share[c]
-        row["outstanding_log"] = float(np.log1p(clear[mine].sum())) if crank else np.nan
+        row["outstanding_surprise"] = float(surprise[c - 1]) if crank else np.nan
         rest = [share[k] for k in share if k != c and np.isfinite(share[k])]
         row["lost_share_others"] = max(rest) if rest else np.nan
         row["lost_probability_mean"] = _mean(probability[own & judged])
@@ -116,6 +118,23 @@ def build_cylinder_table(
     table = pd.DataFrame(rows, index=pd.RangeIndex(1, n_cylinders + 1, name="cylinder"))
     table["torque_rank"] = table["torque_median_z"].rank(ascending=False) - 1.0
     return table[list(CYLINDER_COLUMNS)].astype(float)
+
+
+def _compare_counts(
+    marked: NDArray[np.bool_],
+    judged: NDArray[np.bool_],
+    cylinder: NDArray[np.int64],
+    n_cylinders: int,
+) -> NDArray[np.float64]:
+    """Tell how surprising each cylinder's marked firings are at the rate of the others [nats].
+
+    Three in a thousand that no other cylinder has are a fault; where all have some they are not.
+    """
+    count = np.bincount(cylinder[marked], minlength=n_cylinders + 1)[1:].astype(float)
+    seen = np.bincount(cylinder[judged], minlength=n_cylinders + 1)[1:].astype(float)
+    # half a firing more: that the others have none does not make it impossible
+    rate = (count.sum() - count + 0.5) / (seen.sum() - seen + 1.0)
+    return compute_surprise(count, rate * np.maximum(seen, 1.0))
 
 
 def _compare_lacks(

@@ -55,7 +55,7 @@ def make_model(seed=0, n=300):
     cylinders = pd.DataFrame(
         draw_values(rng, n, len(CYLINDER_COLUMNS)), columns=list(CYLINDER_COLUMNS)
     )
-    cylinders["outstanding_log"] = np.log1p(rng.integers(0, 40, n))  # a count is never missing
+    cylinders["outstanding_surprise"] = rng.exponential(5.0, n)  # a count is never missing
     known = np.nan_to_num(firings[:, 0]) > 0.5
     estimators = {
         "event": fit_trees(firings, known),

@@ -12,6 +12,7 @@ from misfire.dsp.chances import (
     compute_fisher,
     compute_outlying,
     compute_overdispersed,
+    compute_surprise,
     compute_tail,
     compute_wilson,
     count_needed,
@@ -126,3 +127,15 @@ def test_a_count_by_itself():
     assert Count(1, 4).rate == 0.25
     assert math.isnan(Count(0, 0).rate)
     assert Count(1, 4).interval() == compute_clopper_pearson(1, 4)
+
+
+@pytest.mark.parametrize(("lost", "expected"), [(1, 0.2), (3, 0.17), (40, 9.0), (500, 420.0)])
+def test_a_surprise_bounds_poissons_tail(lost, expected):
+    chance = -stats.poisson.logsf(lost - 1, expected)  # the reference library
+    surprise = float(compute_surprise(np.array([float(lost)]), np.array([expected]))[0])
+    # the tail is at least its first term, which is exp(-surprise) by Stirling's formula
+    assert surprise < chance < surprise + 0.5 * np.log(2 * np.pi * lost) + 1 / (12 * lost)
+
+
+def test_fewer_than_expected_are_no_surprise():
+    assert compute_surprise(np.array([0.0, 2.0]), np.array([1.0, 2.0])).tolist() == [0.0, 0.0]

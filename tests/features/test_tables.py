@@ -93,7 +93,12 @@ class TestCylinderTable:
         table = self.build(run, probability)
         judged = np.array([np.sum(firings.cylinder[6:] == c) for c in (1, 2, 3, 4)])
         assert_allclose(np.expm1(table["firings_log"]), judged)
-        assert_allclose(np.expm1(table["outstanding_log"]), [0, 0, len(LOST), 0], atol=1e-9)
+        n, expected = len(LOST), 0.5 * judged[2] / (judged.sum() - judged[2] + 1)
+        chance = poisson.sf(n - 1, expected)  # against the reference library
+        surprise = table["outstanding_surprise"]
+        assert_allclose(surprise[[1, 2, 4]], 0, atol=1e-9)
+        # Stirling: the bound is off by less than the root of 2 pi n
+        assert 0 < -np.log(chance) - surprise[3] < 0.5 * np.log(2 * np.pi * n) + 0.1
         assert_allclose(table["lost_share"], [0, 0, 0.9 * len(LOST) / judged[2], 0])
         assert table.loc[3, "lost_run_length"] == 1.0
         assert table.loc[3, "lost_share_others"] == 0.0

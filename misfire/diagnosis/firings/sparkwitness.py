@@ -42,7 +42,8 @@ STRANGE = {
     "form_ring_on": (0.4, 0.65),
 }
 TELLING = 10.0  # firings that a strange cylinder's mean firing counts for as it is tried again
-FEEBLE_LOG, FEEBLE_WIDTH = -1.2, 0.25  # natural log of a spark line over the usual
+# Natural log of a spark line over the usual; engines differ in how short a spark still lights.
+FEEBLE_LOG, FEEBLE_WIDTH = -1.2, 0.5
 LEAST_FEEBLE = 0.1  # a creeping spark may burn long beside the charge, a short one may light it
 ROUNDS = 2  # references and states are found in turn
 BELIEVED = 0.6  # probability of a usual spark from which a firing helps to make the reference
@@ -141,7 +142,8 @@ def find_feeble(
     Notes
     -----
     A charge wants some 3 of the 30 to 50 mJ that a spark has (Heywood, section 9.5, from memory),
-    and much of a short spark's energy goes into the plug: even odds at 30 % of the usual length.
+    and much of a short spark's energy goes into the plug: even odds at 30 % of the usual length in
+    the middle of engines, whose swirl, electrodes and plug's place make that half or twice as much.
     """
     dark = table["no_breakdown"].to_numpy(float) == 1
     burn = np.where(dark, np.nan, table["form_burn_ms"].to_numpy(float))
