@@ -16,7 +16,7 @@ from misfire.diagnosis.rivals import (
     mark_lost,
     weigh_many,
 )
-from misfire.dsp.chances import log_student
+from misfire.dsp.chances import compute_surprise, log_student
 from misfire.features.overlap import WORK_DEG
 from misfire.limits import CRANKING_RPM, SURELY_CUT_Z
 from misfire.measuring.evidence import Evidence
@@ -24,6 +24,8 @@ from misfire.records import FAULT_TYPES, STROKE_FLAGS, Engine
 from misfire.report.wording import join_words
 
 ALIKE = 1 / 3  # of the losses of the cylinder that loses most
+# A sound cylinder is hardly said to lose one firing in a thousand; so many nats beyond, it does.
+SOUND_LOSES, SURELY = 0.001, 6.0
 LEAST_FELT = 3  # firings that lack as much torque as the lost ones do
 HALF = 0.5  # of the lost ones' usual lack: as much
 CLEARLY_Z = 2.0  # usual lack of a cylinder, in spreads
@@ -120,6 +122,7 @@ def _find_common(
     lost = _count_lost(evidence, probability, n)
     most = max(lost[c - 1] for c in suspects)
     alike = [c for c in range(1, n + 1) if most and lost[c - 1] >= max(LEAST_LOST, ALIKE * most)]
+    alike = sorted({*alike, *_find_losing_too(evidence, probability, lost)})
     # nothing lost, no cylinder loses most, or none is left to be sound
     if 2 * len(suspects) > n and (2 * most <= lost.sum() or len(suspects) == n):
         alike = sorted({*alike, *suspects})
@@ -138,7 +141,7 @@ def _find_common(
     own_parts = "coil, its lead, distributor cap and rotor; " if distributor else ""
     if 2 * len(alike) > n or (len(alike) >= SEVERAL and set(alike) <= set(felt)):
         text = (
-            f"cylinders {names} lose combustions alike: that points to one cause for the whole "
+            f"cylinders {names} all lose combustions: that points to one cause for the whole "
             f"engine ({own_parts}speed limiter or fuel cut, mixture of all cylinders, fuel "
             "pressure, supply of the coils, crank signal, a rough road, a job card of another "
             "engine), not to faults of so many cylinders"
@@ -435,13 +438,37 @@ def _find_felt(
     return [c for c in range(1, n + 1) if counts[c - 1] >= least]
 
 
+def _find_losing_too(
+    evidence: Evidence, probability: NDArray[np.float64], lost: NDArray[np.float64]
+) -> list[int]:
+    """List the cylinders that lose more than a sound one, apart from what the worst one loses.
+
+    A lost stroke shakes those about it: what is called lost there may be the worst cylinder's.
+    """
+    cylinder, n = evidence.firings.cylinder, lost.size
+    worst = int(np.argmax(lost)) + 1
+    is_lost = _mark_lost_or_off(evidence, probability)
+    apart = ~_mark_near(is_lost & (cylinder == worst), n)
+    own, fired = (
+        np.bincount(cylinder[rows], minlength=n + 1)[1:].astype(float)
+        for rows in (is_lost & apart, apart)
+    )
+    surprise = compute_surprise(own, np.maximum(SOUND_LOSES * fired, 1e-9))
+    return [int(c) for c in np.flatnonzero(surprise >= SURELY) + 1]
+
+
 def _count_lost(
     evidence: Evidence, probability: NDArray[np.float64], n: int
 ) -> NDArray[np.float64]:
     """Count each cylinder's firings that were lost, or that its coil was not switched for."""
-    flags = evidence.strokes["flags"].astype(np.int64)
-    lost = (np.nan_to_num(probability) >= 0.5) | ((flags & STROKE_FLAGS["no_dwell"]) != 0)
+    lost = _mark_lost_or_off(evidence, probability)
     return np.bincount(evidence.firings.cylinder[lost], minlength=n + 1)[1 : n + 1].astype(float)
+
+
+def _mark_lost_or_off(evidence: Evidence, probability: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Mark the firings that were lost, or that the coil was not switched for."""
+    off = (evidence.strokes["flags"].astype(np.int64) & STROKE_FLAGS["no_dwell"]) != 0
+    return np.asarray((np.nan_to_num(probability) >= 0.5) | off)
 
 
 def _share_a_coil(

@@ -129,7 +129,7 @@ class TestAllTogether:
 
     def test_an_open_verdict_of_all_cylinders_is_improved_and_not_proven(self):
         before = make_shared(0.15, 1, accused=False)
-        why = "cylinders 1, 2, 3, 4 lose combustions alike"
+        why = "cylinders 1, 2, 3, 4 all lose combustions"
         before.summary["verdict"] = "inconclusive"
         before.summary["notes"] = [why]
         before.summary["reasons"] = [{"code": "whole_engine", "text": why}]

@@ -363,6 +363,17 @@ def test_most_of_the_engine_is_one_cause_however_unlike_the_losses():
     assert judge_common({1: ALWAYS, 2: few, 3: few}) == ""  # what one dead cylinder does to others
 
 
+def test_a_few_losses_of_all_others_apart_from_the_worst_are_one_cause():
+    cycle, at = np.arange(N_CYCLES), np.cumsum(np.random.default_rng(5).integers(3, 6, 13))
+    often = np.isin(cycle, at)
+    few = [np.isin(cycle, at[k : k + 3] + 2) for k in (0, 4, 8)]
+    assert "1, 2, 3, 4" in judge_common({1: often, 2: few[0], 3: few[1], 4: few[2]})
+    assert judge_common({1: often, 2: few[0]}) == ""  # two of four may each have a fault
+    beside = [np.isin(cycle, at[k : k + 3]) for k in (0, 4, 8)]
+    # right beside its losses they may be what those do to the strokes about them
+    assert "1, 2, 3, 4" not in judge_common({1: often, 2: beside[0], 3: beside[1], 4: beside[2]})
+
+
 def test_strokes_that_stay_out_where_the_fuel_comes_back_are_no_fault():
     cycle = np.arange(N_CYCLES)
     cut, behind = cycle % 12 < 1, cycle % 12 == 1
