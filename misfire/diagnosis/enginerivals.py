@@ -111,8 +111,10 @@ def _find_common(
 
     Faults of cylinders are independent and rare: that more than half of them have one, or three
     without a sign in their sparks, is far less likely than one cause for all (speed limiter, fuel
-    cut, fuel or supply that fails, a rough road). Where only the torque tells, firings that lack
-    as much count as lost in every cylinder: the judge believes those of the suspect sooner.
+    cut, fuel or supply that fails, a rough road). So it is where one cylinder loses most and the
+    others a few at other times, each more than a sound one. Where only the torque tells, firings
+    that lack as much count as lost in every cylinder: the judge believes those of the suspect
+    sooner.
     Cylinders evenly spaced in the firing order that are off together are how an engine is run on
     part of its cylinders: those of one coil too where their sparks are seen to be usual (`shown`),
     as a coil that fails in the same cycles for both would show it.
@@ -122,7 +124,8 @@ def _find_common(
     lost = _count_lost(evidence, probability, n)
     most = max(lost[c - 1] for c in suspects)
     alike = [c for c in range(1, n + 1) if most and lost[c - 1] >= max(LEAST_LOST, ALIKE * most)]
-    alike = sorted({*alike, *_find_losing_too(evidence, probability, lost)})
+    if sound_spark:  # a spark that fails is no sign of the whole engine
+        alike = sorted({*alike, *_find_losing_too(evidence, probability, lost)})
     # nothing lost, no cylinder loses most, or none is left to be sound
     if 2 * len(suspects) > n and (2 * most <= lost.sum() or len(suspects) == n):
         alike = sorted({*alike, *suspects})
