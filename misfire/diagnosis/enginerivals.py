@@ -435,8 +435,8 @@ def _find_felt(
     else:  # suspected for no single firing: those that stand out by themselves
         as_much = outstanding
     n = evidence.recording.job.engine.cylinders
-    counts = np.bincount(cylinder[as_much], minlength=n + 1)[1 : n + 1]
-    most = max(int(counts[c - 1]) for c in suspects)
+    counts = _count_by_cylinder(cylinder[as_much], n)
+    most = max(counts[c - 1] for c in suspects)
     least = max(LEAST_FELT, ALIKE * most)
     return [c for c in range(1, n + 1) if counts[c - 1] >= least]
 
@@ -452,10 +452,7 @@ def _find_losing_too(
     worst = int(np.argmax(lost)) + 1
     is_lost = _mark_lost_or_off(evidence, probability)
     apart = ~_mark_near(is_lost & (cylinder == worst), n)
-    own, fired = (
-        np.bincount(cylinder[rows], minlength=n + 1)[1:].astype(float)
-        for rows in (is_lost & apart, apart)
-    )
+    own, fired = (_count_by_cylinder(cylinder[rows], n) for rows in (is_lost & apart, apart))
     surprise = compute_surprise(own, np.maximum(SOUND_LOSES * fired, 1e-9))
     return [int(c) for c in np.flatnonzero(surprise >= SURELY) + 1]
 
@@ -465,7 +462,12 @@ def _count_lost(
 ) -> NDArray[np.float64]:
     """Count each cylinder's firings that were lost, or that its coil was not switched for."""
     lost = _mark_lost_or_off(evidence, probability)
-    return np.bincount(evidence.firings.cylinder[lost], minlength=n + 1)[1 : n + 1].astype(float)
+    return _count_by_cylinder(evidence.firings.cylinder[lost], n)
+
+
+def _count_by_cylinder(cylinder: NDArray[np.int64], n: int) -> NDArray[np.float64]:
+    """Count the firings of each cylinder."""
+    return np.bincount(cylinder, minlength=n + 1)[1 : n + 1].astype(float)
 
 
 def _mark_lost_or_off(evidence: Evidence, probability: NDArray[np.float64]) -> NDArray[np.bool_]:

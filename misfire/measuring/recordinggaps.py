@@ -81,7 +81,9 @@ def merge_gaps(
     for _, first, stop in list_stretches(crank):
         begin_s, end_s = crank.time_s[[first, stop - 1]]
         inside |= (begin_s < gaps[:, 0]) & (gaps[:, 1] < end_s)
-    return np.asarray(gaps[~(inside & np.isin(gaps[:, 0], np.concatenate(of_crank)[:, 0]))])
+    return np.asarray(
+        gaps[~(inside & np.isin(gaps[:, 0], np.concatenate([np.empty((0, 2)), *of_crank])[:, 0]))]
+    )
 
 
 def _touch(

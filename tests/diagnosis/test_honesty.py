@@ -306,10 +306,9 @@ def judge_common(
 ):
     """Judge an engine whose `lost[cylinder]` says firing by firing what was lost.
 
-    `suspects`: the cylinders thought to be faulty; all that lose any, if not given.
-
     `felt`: where `torque` spreads are missing, if not just there; `flags`: of the lost firings;
-    `dropouts`: channels that were blind at other times; `cut`: cycles without fuel.
+    `dropouts`: channels that were blind at other times; `cut`: cycles without fuel; `suspects`: the
+    cylinders thought to be faulty, if not all that lose any.
     """
     engine = engine or make_engine()
     firings = make_firings(engine)
