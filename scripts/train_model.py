@@ -13,6 +13,7 @@ import tempfile
 import time
 from pathlib import Path
 
+import misfire
 from misfire.classify.bundle import check_target
 from misfire.errors import MisfireError
 from misfire.learning.across import format_across, judge_across
@@ -68,6 +69,8 @@ def main() -> None:
     parser.add_argument("--out", "-o", type=Path, default=ROOT / "models" / "default")
     parser.add_argument("--cache", type=Path, help="folder of measured vehicles")
     chosen = parser.parse_args()
+    if Path(misfire.__file__).resolve().parent.parent != ROOT:  # an installed one of another tree
+        sys.exit(f"train_model: would measure with {misfire.__file__}; set PYTHONPATH to {ROOT}")
     check_target(chosen.out)  # now, and not when all is trained
     cache = chosen.cache
     if cache is None:
