@@ -31,9 +31,9 @@ def evaluate(
 
     `physics` stands for the fixed physics scores, without a learned model. Prints one
     tab-separated line per figure: value, 95 % interval over vehicles, number of vehicles, the
-    shipped model's value, and which is better. With -o writes metrics.json, cases.csv,
-    confusion.csv, parts.csv (figures by channels and by engine) and pictures of how reliable the
-    probabilities of cylinders, kinds of fault and firings are into DIR.
+    shipped model's value, and which is better (both empty for itself). With -o writes metrics.json,
+    cases.csv, confusion.csv, parts.csv (figures by channels and by engine) and pictures of how
+    reliable the probabilities of cylinders, kinds of fault and firings are into DIR.
     """
     if out is not None:
         check_folder(out)

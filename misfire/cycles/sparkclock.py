@@ -22,14 +22,16 @@ from misfire.records import CrankTrack, CrankWheel, Engine, Finding, StrokeTrain
 LARGEST_STEP = 1.6  # change of the firing interval from one to the next, at hard acceleration
 LOST_CYCLES = 2.5  # without a spark for longer, the count of cycles is not trusted
 JUMP = 1.8  # times as fast as just before: no flywheel lets an engine do so within one firing
-# Speed that one combustion gives a crank at rest, sqrt(2 x 3300 1/s^2): the first of a start has a
-# full charge, and 500 J (10 bar in 0.5 l) meet 0.15 kg m^2. From 400 to 740 rev/min is seen.
-FIRST_DEG_S = 4650.0
+# Speed that one combustion gives a crank at rest, sqrt(2 x 2300 1/s^2): the first of a start has a
+# full charge, and 350 J (7 bar in 0.5 l) meet 0.15 kg m^2: from 400 to 760 rev/min. A pair of coils
+# on each other's leads asks for more.
+FIRST_DEG_S = 3900.0
 ON_TIME = 1.25  # of a whole number of firing intervals: the spark came when one was due
 EVEN, MISPLACED = 0.1, 0.12  # of the speed about a spark; of the time between its neighbours
 LEAST_AGAINST = 2  # in a row that contradict the count: one may be heard from another coil
 MOST_STRAYS = 3  # in a row, or every other; after more it is the count that went astray
 OVERHEARD = 0.6  # of the interval of its own firings: the channel shows those of others as well
+FAINT = 0.1  # of a pick-up's usual height: other leads; a fouled plug still asks for a third
 FIRST_SPARKS = 12  # tell the speed at the beginning
 TRIAL_SPARKS = 120  # by which two speeds at the beginning are compared
 LEAST_SPARKS = 3
@@ -123,7 +125,19 @@ def track_from_sparks(trains: list[StrokeTrain], *, engine: Engine) -> CrankTrac
 def _keep_first_strikes(train: StrokeTrain) -> StrokeTrain:
     """Leave out the strikes that follow the first of a firing, and sort by time."""
     strokes = train.strokes[np.argsort(train.strokes["stop_s"], kind="stable")]
-    return StrokeTrain(train.channel, strokes[~find_restrikes(strokes["stop_s"])])
+    strokes = strokes[~find_restrikes(strokes["stop_s"])]
+    if train.channel.role == "coil_secondary" and len(train.channel.cylinders) == 1:
+        strokes = _drop_faint(strokes)
+    return StrokeTrain(train.channel, strokes)
+
+
+def _drop_faint(strokes: NDArray[np.void]) -> NDArray[np.void]:
+    """Leave out what a pick-up on one lead hears of other leads."""
+    height = np.abs(strokes["firing_v"])
+    known = np.isfinite(height)
+    usual = float(np.median(height[known])) if known.any() else 0.0
+    kept: NDArray[np.void] = strokes[~(known & (height < FAINT * usual))]
+    return kept
 
 
 def _drop_overheard(trains: list[StrokeTrain], engine: Engine) -> list[StrokeTrain]:

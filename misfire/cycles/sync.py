@@ -14,9 +14,8 @@ STEADY_LOG = 0.35  # neighbouring pitches of a turning engine differ less: ln 1.
 # degree [1/s^2]: 475 over 90 degrees, at most half as steep again, where a crank swings between 198
 # and 355 rev/min in each firing interval. At idle and above nothing is left of it.
 SWING_PER_DEG, MOST_SWING_LOG = 8.0, 1.0
-SEED_SWING_LOG = (
-    0.2  # of it in a revolution that is to be sure: one tooth in place of a gap is 0.69
-)
+# Of it in a revolution that is to be sure: one tooth in place of a gap is 0.69
+SEED_SWING_LOG = 0.2
 PULSE_COST = 0.2  # price of believing in one missing or extra pulse, in log pitch
 TREND_COST = 0.75  # price of a speed that changes evenly, beside one that bends
 MOST_COST = 0.9  # an interval that cannot be explained for less is a loss of sync

@@ -38,6 +38,7 @@ TELLING = 5.0  # cycles count as so many at most: what is wrong of one is wrong 
 BACK_CYCLES = 2  # after a cut until every cylinder has its fuel again
 LIKELY = 0.25  # share of the fault types that both plugs of a coil have together
 SHARED = ("weak_coil", "no_primary")  # faults of a coil, which all of its cylinders have
+OF_COIL = 0.5  # of the share of the kinds: sooner a fault of the coil than any other
 OF_LOOP = (*SHARED, "open_secondary", "fouled_plug")  # and of what leads from it to the plugs
 FUEL_PRIOR = 0.2  # that what is lost where the fuel comes back is the fuel's
 WHEEL_PRIOR = 0.3  # of a wheel or sensor that makes a cylinder weak and another strong
@@ -446,15 +447,21 @@ def _find_losing_too(
 ) -> list[int]:
     """List the cylinders that lose more than a sound one, apart from what the worst one loses.
 
-    A lost stroke shakes those about it: what is called lost there may be the worst cylinder's.
+    Each by itself, or those together of which each loses too little to say so. A lost stroke shakes
+    those about it: what is called lost there may be the worst cylinder's.
     """
     cylinder, n = evidence.firings.cylinder, lost.size
     worst = int(np.argmax(lost)) + 1
     is_lost = _mark_lost_or_off(evidence, probability)
     apart = ~_mark_near(is_lost & (cylinder == worst), n)
     own, fired = (_count_by_cylinder(cylinder[rows], n) for rows in (is_lost & apart, apart))
-    surprise = compute_surprise(own, np.maximum(SOUND_LOSES * fired, 1e-9))
-    return [int(c) for c in np.flatnonzero(surprise >= SURELY) + 1]
+    expected = np.maximum(SOUND_LOSES * fired, 1e-9)
+    losing = compute_surprise(own, expected) >= SURELY
+    few = ~losing & (np.arange(1, n + 1) != worst)
+    if np.count_nonzero(own[few]) > 1:
+        together = compute_surprise(own[few].sum(keepdims=True), expected[few].sum(keepdims=True))
+        losing |= few & (own > 0) & (together >= SURELY)
+    return [int(c) for c in np.flatnonzero(losing) + 1]
 
 
 def _count_lost(
@@ -484,9 +491,9 @@ def _share_a_coil(
     Where the sparks of a distributor are seen to fail (`dark`), so may the lead from the coil, the
     rotor or the cap, which all cylinders share as well.
     """
-    leads = {FAULT_TYPES[int(np.argmax(faults[c - 1]))] for c in cylinders}
+    of_coil = [FAULT_TYPES.index(t) for t in (OF_LOOP if dark else SHARED)]
     if engine.ignition == "distributor":
-        return leads <= set(OF_LOOP if dark else SHARED)
+        return min(float(faults[c - 1, of_coil].sum()) for c in cylinders) > OF_COIL
     if engine.ignition == "wasted_spark":
         of_pair = [FAULT_TYPES.index(t) for t in OF_LOOP]
         likely = max(float(faults[c - 1, of_pair].sum()) for c in cylinders)

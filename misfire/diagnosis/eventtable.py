@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from misfire.diagnosis.firings.explanation import Explanation
 from misfire.diagnosis.otherchannels import list_columns
-from misfire.limits import FUEL_CUT_Z
 from misfire.measuring.evidence import Evidence
 from misfire.records import EVENT_COLUMNS, SPARK_STATES, STROKE_FLAGS, WORK_STATES
 
@@ -44,7 +43,7 @@ def build_events(
     turns = engine.coil_turns_ratio or USUAL_TURNS
     tdc = dict(zip(engine.firing_order, engine.firing_angles_deg, strict=True))
     own_tdc = np.array([tdc[int(c)] for c in firings.cylinder])
-    cut = evidence.firing_table["torque_level_change"].to_numpy(float) < FUEL_CUT_Z
+    cut = explanation.work == WORK_STATES.index("cut")
     bits = strokes["flags"].astype(np.int64)
     bits |= np.where(cut, STROKE_FLAGS["fuel_cut"], 0)
     bits |= np.where(evidence.torque.disturbed, STROKE_FLAGS["crank_gap"], 0)

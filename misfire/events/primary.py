@@ -223,7 +223,9 @@ def _find_dwells(
     kick = np.where(unseen, low_end, kick)
     prompt |= unseen
     limit = near & ~prompt
-    for i in np.flatnonzero(limit):
+    # no coil is charged anew in less than the shortest dwell: what stands between is a limit
+    resting = limit & (kick - low_end >= settings.shortest_dwell_s * rate)
+    for i in np.flatnonzero(resting):
         between = counts[low_end[i] : kick[i]]
         error = 1.25 * levels.noise / math.sqrt(between.size)  # of a median of normal noise
         limit[i] = np.median(between) < levels.battery - 3 * error - 0.04 * step

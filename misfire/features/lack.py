@@ -13,6 +13,7 @@ from misfire.features.overlap import gather, share_work, take_out_larger
 
 MOST_HALF = 0.7  # weight of the first half: it is a part of the whole
 ALWAYS_FAILS = 0.03  # of cylinders: give less in all their firings, by anything up to a combustion
+UNEVEN = 0.05  # of a combustion: cylinders of one engine are filled and fed so alike (rough)
 LOWEST_ORDER = 0.18  # of the twist's spread comes once a cycle: of 20 drawn cranks one has more
 LONE = 1.5  # the early half of a stroke may lack this much more than the whole, not more
 
@@ -57,8 +58,8 @@ def find_twist(
     Each throw pushes at another distance from the sensor, so that cylinders seem to give more or
     less, up to what a twist can be; beyond that it is the cylinder (Bayes' rule). Within it the
     orders tell: the twist by what comes once a cycle is small and grows with the square of the
-    order, where a cylinder that fails marks all orders alike (least squares over each cycle, then
-    Bayes' rule over its cylinders).
+    order, uneven charges mark all orders alike and little, a cylinder that fails marks them much
+    (least squares over each cycle, then Bayes' rule over its cylinders).
 
     Parameters
     ----------
@@ -79,13 +80,14 @@ def find_twist(
     """
     by_twist = np.exp(-0.5 * (standing / spread) ** 2) / (np.sqrt(2.0 * np.pi) * spread)
     twist = standing * by_twist / (by_twist + ALWAYS_FAILS / work)
-    places = np.arange(n_cylinders)
-    order = np.minimum(places, n_cylinders - places).astype(float)
-    order[0] = np.inf  # what all lack is no lack
-    known = np.fft.ifft(order**-4.0).real  # over one cycle: inverse of the twist's covariance
-    told = sum(known[k] * beside for k, beside in _look_beside(np.nan_to_num(twist), n_cylinders))
-    own = np.maximum(told, 0.0) / known[0]
-    sigma = LOWEST_ORDER * spread / np.sqrt(known[0])
+    lowest, uneven = (LOWEST_ORDER * spread) ** 2, (UNEVEN * work) ** 2
+    known0 = _invert(0, lowest, uneven, n_cylinders)
+    told = sum(
+        _invert(k, lowest, uneven, n_cylinders) * beside
+        for k, beside in _look_beside(np.nan_to_num(twist), n_cylinders)
+    )
+    own = np.maximum(told, 0.0) / known0
+    sigma = 1.0 / np.sqrt(known0)
     odds = np.log(ALWAYS_FAILS / work * np.sqrt(2.0 * np.pi) * sigma) + (own / sigma) ** 2 / 2.0
     odds = np.where((own > 0.0) & np.isfinite(odds), odds, -np.inf)
     most, total = np.zeros(odds.size), np.zeros(odds.size)
@@ -94,6 +96,20 @@ def find_twist(
     for _, beside in _look_beside(odds, n_cylinders, beyond=-np.inf):
         total += np.exp(beside - most)
     return np.asarray(twist - own * np.exp(odds - most) / (np.exp(-most) + total))
+
+
+def _invert(
+    away: int, lowest: NDArray[np.float64], uneven: NDArray[np.float64], n_cylinders: int
+) -> NDArray[np.float64]:
+    """Give the inverse covariance, so many places apart in a cycle, of twist and uneven charges.
+
+    By its orders, as both are alike all around the cycle (circulant matrix, any handbook of linear
+    algebra). What all cylinders lack is no lack: order 0 is left out.
+    """
+    places = np.arange(1, n_cylinders)
+    order = np.minimum(places, n_cylinders - places).astype(float)
+    turn = np.cos(2.0 * np.pi * away * places / n_cylinders) / n_cylinders
+    return np.asarray(sum(c / (lowest * m**4 + uneven) for c, m in zip(turn, order, strict=True)))
 
 
 def _look_beside(

@@ -61,8 +61,10 @@ def gather_strokes(
         seen = train.channel.cylinders
         # Strokes that belong to no firing: the crank angle is wrong there, not the coil.
         fits = (rows >= 0).sum() >= LEAST_FIT * train.strokes.size
-        dead = not train.strokes.size and len(seen) == 1 and first_s < np.inf
-        if train.channel.role != "coil_secondary" and fits and (train.strokes.size or dead):
+        # of a coil that never fires noise may still make a stroke or two
+        few = train.strokes.size < LEAST_FIT * np.isin(firings.cylinder, seen).sum()
+        dead = len(seen) == 1 and first_s < np.inf and few and not (rows >= 0).any()
+        if train.channel.role != "coil_secondary" and (dead or (fits and train.strokes.size)):
             own = np.isin(firings.cylinder, seen or _met_cylinders(rows, firings))
             # Before the first spark of any coil the control unit had not yet begun to fire.
             covered = own & _is_covered(train, firings.spark_s) & (firings.spark_s >= first_s)
@@ -237,6 +239,8 @@ def _iterate_form(
     # what rings behind a spark that the next charge ended is that charge
     ring = np.where(columns["recharged"] > 0, np.nan, columns["ring_v"])
 
+    clipped = (columns["flags"].astype(np.int64) & STROKE_FLAGS["clipped"]) != 0
+
     def take_pickup(name: str) -> NDArray[np.float64]:
         values = np.log(columns[name])  # of units that are each pick-up's own
         for rows in by_cylinder.values():
@@ -249,7 +253,8 @@ def _iterate_form(
         "form_bend": lambda: columns["ramp_bend"],
         "form_ring_on": lambda: np.log(columns["ramp_ring_a"] / peak),
         "form_tail": lambda: columns["tail_a"] / peak,
-        "form_kick": lambda: np.log(columns["primary_peak_v"] / supply),
+        # a top that the instrument cut off tells its range, and nothing of the coil
+        "form_kick": lambda: np.log(np.where(clipped, np.nan, columns["primary_peak_v"]) / supply),
         "form_burn_level": lambda: np.log(level / supply),
         "form_ring": lambda: np.log(ring / supply),
         "form_efficiency": lambda: np.log(level * burn * slope / (supply * peak)),

@@ -85,7 +85,7 @@ FLAG_WORDS = {
     "limited": "current limited by the driver",
     "overlap": "two coils charged at once",
     "no_sync": "crank angle not known",
-    "fuel_cut": "fuel cut",
+    "fuel_cut": "throttle closed, fuel cut or not",
     "crank_gap": "crank teeth missing or extra",
     "edge": "too near the start or end of the recording",
     "bounded": "firing voltage is a lower limit",

@@ -136,6 +136,24 @@ class TestWhatIsNoFiring:
         assert track.wheel.tdc_deg is None  # it does not tell which cylinder is which
         assert_speed(firings)
 
+    def test_a_lead_that_hears_some_of_the_others_faintly(self, crank):
+        # by chance, and now and then two in a row: a twentieth of what its own plug asks for
+        engine = make_engine(ignition="distributor")
+        truth = list_firings(crank, engine, tdc_deg=84.0)
+        own, heard = spark_times(truth, {1}), spark_times(truth, {3, 4})[100:110]
+        stop_s = np.concatenate((own, heard)) + 2e-5
+        height = np.concatenate((np.full(own.size, 1.3), np.full(heard.size, 0.06)))
+        order = np.argsort(stop_s)
+        trains = [
+            make_train(spark_times(truth), cylinders=engine.firing_order),
+            make_train(
+                stop_s[order], cylinders=(1,), role="coil_secondary", firing_v=height[order]
+            ),
+        ]
+        track, firings = run(engine, trains)
+        assert track.wheel.tdc_deg == 0.0
+        assert_speed(firings)
+
     @pytest.mark.parametrize("seed", range(3))
     def test_strays(self, crank, seed):
         engine = make_engine()

@@ -177,6 +177,14 @@ class TestOddStroke:
         assert_allclose(strokes["stop_s"], [s.stop_s for s in sparks], atol=10e-6)
         assert_allclose(strokes["burn_time_ms"], 1.5, rtol=0.05)
 
+    def test_current_limit_in_steps(self):
+        # Steps of 4.2 V tell both 10.4 and 14 V as three of them; but nothing charges so soon.
+        sparks = [at(k, dwell_s=3e-3, limit_s=0.15e-3, limit_share=0.74) for k in range(N)]
+        strokes = measure(sparks, rate_hz=250e3, scale=4.2, limit=127, noise=0.3)
+        assert strokes.size == N
+        assert_allclose(strokes["stop_s"], [s.stop_s for s in sparks], atol=10e-6)
+        assert_allclose(strokes["burn_time_ms"], 1.5, rtol=0.05)
+
     def test_clipped_kick(self):
         # An input of 100 V full scale: the kick is cut, everything else stands.
         strokes = measure([at(k) for k in range(N)], scale=100 / 2047, limit=2047)

@@ -204,6 +204,27 @@ def test_supply_told_in_steps_moves_no_ratio_by_a_step(crank, truth):
     assert kick.std() < 2.0 * 0.11 / np.sqrt(17)
 
 
+def test_a_kick_cut_off_by_the_instrument_is_no_measure(crank, truth):
+    trains = primaries(truth)
+    for train in trains:
+        train.strokes["battery_v"], train.strokes["primary_peak_v"] = 14.0, 280.0
+        if train.channel.cylinders == (3,):  # this one in a range of 100 V
+            train.strokes["primary_peak_v"] = 100.0
+            train.strokes["flags"] |= STROKE_FLAGS["clipped"]
+    firings, found = spark(crank, trains)
+    assert_array_equal(np.isfinite(found["form_kick"]), firings.cylinder != 3)
+
+
+def test_noise_on_a_coil_that_never_fires_is_no_firing(crank, truth):
+    trains = primaries(truth)
+    place = [t.channel.cylinders for t in trains].index((3,))
+    noise = make_train([spark_times(truth)[40] + 0.004], cylinders=(3,), dwell_ms=0.5)
+    trains[place] = replace(trains[place], strokes=noise.strokes)
+    firings, found = spark(crank, trains)
+    inner = slice(8, -8)
+    assert_array_equal(found["no_dwell"][inner] == 1, firings.cylinder[inner] == 3)
+
+
 def test_a_spark_that_the_next_charge_ends_is_marked(crank, truth):
     # Several strikes of one firing: the coil is charged again while it burns (common practice).
     # Cylinder 3 strikes once.

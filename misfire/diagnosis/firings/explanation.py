@@ -57,9 +57,8 @@ ALWAYS = 0.5  # least share of its firings in which a leaking cylinder works les
 STANDING = ("open_secondary", "fouled_plug", "weak_coil")
 IN_EVERY_FIRING = 0.3  # of a spark's faults, those that hide by being in every firing alike
 LAPSE = 0.1  # of recordings whose fault is of none of the ways written down
-KIND_TEMPER = (
-    0.2  # of the evidence, between kinds: measures of one coil err together (fitted, with LAPSE)
-)
+# Of the evidence, between kinds: measures of one coil err together (fitted, with LAPSE)
+KIND_TEMPER = 0.2
 CRANK_PRIOR = 0.02  # of the kinds: the sensor or its wheel alone (common practice, rough)
 DISTURBED = 0.005  # share of firings with pulses missing or extra: a sensor at fault shows more
 CRANK_LIKES = 40.0  # times as likely there; each firing that is odd beside it speaks against it

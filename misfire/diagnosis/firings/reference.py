@@ -13,9 +13,8 @@ HELD_BACK = 4.0  # firings by which a cylinder's level is drawn to that of the o
 REACH_CYCLES = 4  # on each side, over which the engine's running condition is followed
 LEAST_REACH = 12  # firings
 LEAST_CYLINDERS = 3  # of which one may be at fault and the middle one is not
-APART = (
-    2.0  # least scatters by which the levels of sound cylinders differ on like channels, at least
-)
+# Least scatters by which the levels of sound cylinders differ on like channels, at least
+APART = 2.0
 WITHIN_50, WITHIN_90, WITHIN_95 = 0.741, 2.132, 2.776
 """Scales that hold these shares of Student's law of `FREEDOM` degrees (tables of statistics)."""
 TO_SIGMA = 1.4826  # standard deviation over median absolute deviation, normal law

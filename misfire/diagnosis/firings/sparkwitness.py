@@ -146,7 +146,7 @@ def find_feeble(
     the middle of engines, whose swirl, electrodes and plug's place make that half or twice as much.
     """
     dark = table["no_breakdown"].to_numpy(float) == 1
-    burn = np.where(dark, np.nan, table["form_burn_ms"].to_numpy(float))
+    burn = np.where(dark, np.nan, _read_burn(table))
     least = MEASURES["form_burn_ms"]
     apart, _ = compare_with_sound(burn, sound, cylinder, n_cylinders=n_cylinders, least=least)
     feeble = 1.0 / (1.0 + np.exp((apart - FEEBLE_LOG) / FEEBLE_WIDTH))
@@ -227,14 +227,12 @@ def _weigh(
     with np.errstate(invalid="ignore"):
         moving = np.abs(table["speed_change_relative"].to_numpy(float)) > MOVING
     for name, least in MEASURES.items():
-        values = table[name].to_numpy(float)
+        values = _read_burn(table) if name == "form_burn_ms" else table[name].to_numpy(float)
         if name in ONLY_LIT:
             values = np.where(dark, np.nan, values)
         off, scatter = compare_with_sound(
             values, sound, cylinder, n_cylinders=n_cylinders, least=least, moving=moving
         )
-        if name == "form_burn_ms":  # as long as the next charge lets it burn: no shorter than usual
-            off = np.where(table["form_recharged"].to_numpy(float) == 1, np.nan, off)
         if np.isfinite(off).any():
             if f"{name}_error" in table:  # a measure that tells its own error
                 error = np.nan_to_num(table[f"{name}_error"].to_numpy(float))
@@ -275,6 +273,15 @@ def _weigh(
     unseen &= ~np.any([np.isfinite(a) for a in apart.values()], axis=0) if apart else True
     weighed[unseen] = 0.0
     return weighed
+
+
+def _read_burn(table: pd.DataFrame) -> NDArray[np.float64]:
+    """Read how long sparks burned; NaN where the next charge ended them.
+
+    Those are no shorter than usual, and no measure for others, that may burn as long as they can.
+    """
+    recharged = table["form_recharged"].to_numpy(float) == 1
+    return np.where(recharged, np.nan, table["form_burn_ms"].to_numpy(float))
 
 
 def _weigh_measures(

@@ -161,8 +161,8 @@ MECHANISMS = MappingProxyType(
                 "form_slope": 0.25,
             },
         ),
-        # Too little energy to reach what the gap asks for: it stands lower than usual sparks break,
-        # and what there is of it rings on.
+        # Too little energy to reach what the gap asks for. Those fail that ask for most, so it may
+        # well stand higher than usual sparks break; what there is of it rings on.
         "exhausted": Mechanism(
             "starved",
             (0.02, 0.03, 0.95),
@@ -170,13 +170,12 @@ MECHANISMS = MappingProxyType(
             leaks=0.1,
             per_severity={
                 "form_kick": -0.6,
-                "form_firing": -0.5,
                 "form_slope": 0.15,
                 "form_step": 0.15,
                 "form_ring_on": -0.4,
             },
-            always={"form_breakdown_us": 0.9, "form_ring": 0.8},
-            scatter={"form_breakdown_us": 0.6, "form_ring": 0.6},
+            always={"form_firing": 0.0, "form_breakdown_us": 0.9, "form_ring": 0.8},
+            scatter={"form_firing": 0.3, "form_breakdown_us": 0.6, "form_ring": 0.6},
         ),
         # An open path: the coil reaches what it can, above all usual sparks, and rings with all of
         # its energy, where a spark line leaves a third or less.
@@ -222,12 +221,15 @@ MECHANISMS = MappingProxyType(
         ),
         # The same behind a diode, or the gap itself asks for little.
         "early": Mechanism("leaking", (0.40, 0.15, 0.45), dark=0.03, per_severity=EARLY),
-        # A path beside the gap that only the burning spark finds: long and low, breakdown as usual.
+        # A path beside the gap that only the burning spark finds, or that takes the place of one of
+        # a coil's two gaps: low, breakdown as usual; longer, if the path does not eat the energy.
         "lingering": Mechanism(
             "leaking",
             (0.40, 0.15, 0.45),
             dark=0.03,
-            per_severity={"form_burn_ms": 0.4, "form_burn_level": -0.3, "form_ring": -0.4},
+            per_severity={"form_burn_level": -0.35, "form_ring": -0.4},
+            always={"form_burn_ms": 0.15},
+            scatter={"form_burn_ms": 0.3},
         ),
         # A wide gap, at the plug or in the lead: late and high, and less left to burn.
         "wide_gap": Mechanism(
@@ -260,7 +262,8 @@ MECHANISMS = MappingProxyType(
 )
 
 LEAN, UNFED = (0.02, 0.45, 0.53), (0.005, 0.03, 0.965)  # work of a charge: too lean, none at all
-UNSEALED = (0.05, 0.90, 0.05)  # it burns, but gives less
+# What leaks burns, but gives less; and where most of it is gone, next to nothing.
+UNSEALED, UNTIGHT = (0.05, 0.90, 0.05), (0.02, 0.18, 0.80)
 
 
 def _own_work(*names: str) -> tuple[tuple[str, tuple[float, float, float], str], ...]:
@@ -280,7 +283,11 @@ KINDS = MappingProxyType(
             ("sound", UNFED, "usual"),
             ("sound", UNFED, "unfed"),
         ),
-        "low_compression": (("sound", UNSEALED, "usual"), ("early", UNSEALED, "usual")),
+        "low_compression": (
+            ("sound", UNSEALED, "usual"),
+            ("early", UNSEALED, "usual"),
+            ("sound", UNTIGHT, "usual"),
+        ),
     }
 )
 STANDING_WAY = (("sound", (0.01, 0.05, 0.94), "usual"),)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from misfire.diagnosis.firings.lightload import find_light_work
 from misfire.diagnosis.firings.states import FREEDOM, JUDGED_WORK
 from misfire.dsp.chances import log_normal, log_student
 from misfire.limits import FAULTY, FUEL_CUT_Z
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 LEAST_SIGMA = 0.05  # of a combustion: no stroke is followed more closely
+LIGHT_SIGMA = 0.03  # of a usual one, where hardly anything burns: the wheel's teeth err as before
 ROUGHER = 1.25  # spread of sound firings over the robust estimate, which leaves the rough ones out
 SHAKEN_Z = 5.0  # a lack of so many spreads in a sound cylinder is a shake of the engine
 MOST_SHAKEN, LEAST_SHAKEN = 0.2, 2e-4  # share of firings that are shaken
@@ -25,6 +27,7 @@ SHAKE_CENTRE, SHAKE_SPREAD = 3.0, 5.0  # spreads that a shaken firing lacks
 SIZES = (-2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0)
 """Log of a combustion over its estimate, in standard deviations of that estimate."""
 LEAST_SIZE = -0.7  # log: of less than half of what pulses or engines in general show it is no loss
+PLAINLY = 3.0  # log likelihood ratio of a lost firing over a sound one
 USUAL_UNIT = 0.3  # of it: how well a combustion's work is known where the recording does not say
 SHARE_LOST, SHARE_PARTIAL = 0.02, 0.005  # of all firings, as the worth of one is looked for
 MOST_TELLING = 5.0  # firings count as so many at most there: what is wrong of the unit is in all
@@ -61,7 +64,8 @@ def weigh_work(
     log_likelihood : float64 array [shape=(n_firings, len(JUDGED_WORK))]
         All 0 where the crank does not show the stroke.
     cut : bool array [shape=(n_firings,)]
-        The engine gives so little there that its fuel is cut; nothing is said of those.
+        The engine gives so little there that its fuel is cut (`firings/lightload.py`); nothing is
+        said of those.
 
     Notes
     -----
@@ -71,23 +75,71 @@ def weigh_work(
     """
     n_cylinders = faulty.size
     with np.errstate(divide="ignore", invalid="ignore"):
-        cut = table["torque_level_change"].to_numpy(float) < FUEL_CUT_Z
-    lack = table["torque_lack"].to_numpy(float)
+        low = table["torque_level_change"].to_numpy(float) < FUEL_CUT_Z
+    lack = table["torque_lack"].to_numpy(float, copy=True)
     sigma = table["torque_lack_sigma"].to_numpy(float)
     weighed = np.zeros((len(table), len(JUDGED_WORK)))
-    seen = np.isfinite(lack) & np.isfinite(sigma) & ~cut
+    known = np.isfinite(lack) & np.isfinite(sigma)
+    seen = known & ~low
     if not seen.any():
-        return weighed, cut
-    shaken = _find_shaken(lack / sigma, seen, cylinder, n_cylinders)[cylinder[seen]]
-    lack = (lack - _find_offsets(table, cylinder, seen, faulty))[seen]
-    sigma = np.hypot(sigma[seen], LEAST_SIGMA)
+        return weighed, low
+    shaken = _find_shaken(lack / sigma, seen, cylinder, n_cylinders)[cylinder]
+    # of either by itself: what is even at idle need not grow with the speed as an error does
+    for some in (seen, known & low):
+        lack[some] -= _find_offsets(table, cylinder, some, faulty)[some]
+    sigma = np.hypot(sigma, LEAST_SIGMA)
+    units = table["torque_unit_sigma"].to_numpy(float)[seen]
+    unit = float(np.nanmedian(units)) if np.isfinite(units).any() else USUAL_UNIT
+    weighed[seen, 0] = _weigh_sound(lack[seen], sigma[seen], shaken[seen])
+    weighed[seen, 1:] = _weigh_losses(lack[seen], sigma[seen], weighed[seen, 0], unit)
+    light = known & low
+    worth = np.where(low, 0.0, 1.0)
+    scale = _compare_units(table, seen)[light]
+    own, own_sigma = scale * lack[light], np.hypot(LIGHT_SIGMA, scale * sigma[light])
+    worth[light] = find_light_work(
+        own,
+        own_sigma,
+        _weigh_sound(own, own_sigma, shaken[light]),
+        _find_losing(weighed, seen, cylinder, n_cylinders)[cylinder[light]],
+        np.diff(np.flatnonzero(light), prepend=-2) > 1,
+    )
+    fed = worth[light] > 0.0
+    light &= worth > 0.0
+    own, own_sigma = (v[fed] / worth[light] for v in (own, own_sigma))
+    weighed[light, 0] = _weigh_sound(own, own_sigma, shaken[light])
+    weighed[light, 1:] = _weigh_losses(own, own_sigma, weighed[light, 0], unit)
+    return weighed, worth == 0.0
+
+
+def _compare_units(table: pd.DataFrame, seen: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Work of a combustion by each firing's own pulses over what is usual of those `seen`.
+
+    Where nothing burns they show a tenth of it, and a lack in units of that would be no lack.
+    """
+    unit = table["torque_unit_relative"].to_numpy(float) * table["speed_rpm"].to_numpy(float) ** 2
+    usual = unit[seen & np.isfinite(unit)]
+    return np.asarray(np.nan_to_num(unit / np.median(usual), nan=1.0) if usual.size else unit)
+
+
+def _weigh_sound(
+    lack: NDArray[np.float64], sigma: NDArray[np.float64], shaken: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Log likelihood of what a sound stroke lacks, shaken or not."""
     sound = log_normal(lack, ROUGHER * sigma)
     shake = log_student(lack - SHAKE_CENTRE * sigma, SHAKE_SPREAD * sigma, freedom=FREEDOM)
-    weighed[seen, 0] = np.logaddexp(np.log1p(-shaken) + sound, np.log(shaken) + shake)
-    known = table["torque_unit_sigma"].to_numpy(float)[seen]
-    unit = float(np.nanmedian(known)) if np.isfinite(known).any() else USUAL_UNIT
-    weighed[seen, 1:] = _weigh_losses(lack, sigma, weighed[seen, 0], unit)
-    return weighed, cut
+    return np.asarray(np.logaddexp(np.log1p(-shaken) + sound, np.log(shaken) + shake))
+
+
+def _find_losing(
+    weighed: NDArray[np.float64],
+    seen: NDArray[np.bool_],
+    cylinder: NDArray[np.int64],
+    n_cylinders: int,
+) -> NDArray[np.float64]:
+    """Share of each cylinder's firings that are plainly lost [shape=(n_cylinders + 1,)]."""
+    plainly = seen & (weighed[:, 2] - weighed[:, 0] > PLAINLY)
+    lost = np.bincount(cylinder[plainly], minlength=n_cylinders + 1)
+    return np.asarray(lost / np.maximum(np.bincount(cylinder[seen], minlength=n_cylinders + 1), 1))
 
 
 def weigh_injection(missing: NDArray[np.float64]) -> NDArray[np.float64]:

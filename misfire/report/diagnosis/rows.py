@@ -147,7 +147,7 @@ WORK_WORDS = {
     "done": "worked normally",
     "partial": "worked too little",
     "lost": "lost",
-    "cut": "fuel cut",
+    "cut": "throttle closed",
     "unseen": "work not measured",
 }
 

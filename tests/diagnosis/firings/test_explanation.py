@@ -183,6 +183,34 @@ def test_a_measure_told_in_steps_is_not_strange_one_step_on():
     assert find_ailing(judge(table, of, faulty=0.03)) == {}
 
 
+def test_sparks_that_the_next_charge_ends_are_no_measure_of_one_that_burns_out():
+    # several strikes at idle, one that burns three times as long on the road (common practice)
+    table, of, _ = draw(n_cycles=300, odd=0.0)
+    burns_out = np.arange(len(table)) // CYLINDERS % 40 < 6
+    table["form_recharged"] = np.where(burns_out, 0.0, 1.0)
+    table.loc[~burns_out, "form_ring"] = np.nan
+    change = {"form_burn_ms": 1.5, "form_ring": -0.4, "form_burn_level": -0.3}
+    for name, step in change.items():
+        table.loc[burns_out, name] += step
+    table.loc[of != 3, [*SOUND, "no_breakdown", "form_leaks"]] = np.nan
+    assert find_ailing(judge(table, of, faulty=0.03)) == {}
+
+
+def test_a_leak_that_takes_all_of_the_work_is_one_of_the_likely_kinds():
+    table, of, _ = draw(odd=1.0, lack=0.9)
+    table.loc[of == 3, "approach_z"] += 2.5
+    found = judge(table, of, faulty=0.9)
+    assert found.kinds[2, FAULT_TYPES.index("low_compression")] > 0.3
+
+
+def test_a_coil_too_weak_for_the_charges_that_ask_most_is_not_an_open_lead():
+    # it fails above its usual breakdown, but its kick is low and its current rises steeply
+    change = {"form_firing": 0.3, "form_breakdown_us": 0.9, "form_kick": -0.5, "form_ring": 0.6}
+    table, of, _ = draw(odd=0.3, change={**change, "form_slope": 0.15}, dark=True, lack=1.0)
+    found = judge(table, of, faulty=0.9)
+    assert FAULT_TYPES[int(found.kinds[2].argmax())] == "weak_coil"
+
+
 def test_a_current_ramp_alone_calls_no_spark_usual():
     table, of, _ = draw(odd=0.2, change={"form_peak_a": -0.5, "form_slope": -0.45})
     lines = ["form_burn_ms", "form_breakdown_us", "form_firing", "form_burn_level", "form_kick"]
