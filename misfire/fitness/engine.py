@@ -38,6 +38,8 @@ LEAST_STROKES = 5
 MOST_POSITIONS = 150  # of a wheel worked out; noise makes larger ones
 FOCUS = 0.9  # mean resultant length: the strokes of one coil fall in one place
 SPARK_PLACE_DEG = (-70.0, 25.0)  # from TDC; no ignition is earlier or later (common practice)
+LEAST_COMMAND_S = 0.5e-3  # a coil is charged for longer, and rests for longer
+SQUARE, BETWEEN = 0.1, 1e-3  # of the swing, so near to a level; share of samples further off
 EDGE_S = 0.1
 BLIND_RUN = 4  # firings in a row that another channel saw and this one did not
 
@@ -95,7 +97,7 @@ def check_roles(recording: Recording) -> list[tuple[Finding, str]]:
         roles = recognise(recording, channel)
         if roles and channel.role not in roles:
             words = {"coil_primary": "a coil primary", "coil_current": "a coil's current",
-                     "crank": "a crank sensor"}  # fmt: skip
+                     "crank": "a crank sensor", "coil_trigger": "a coil's command"}  # fmt: skip
             message = (
                 f"the job card says {channel.role}, but the signal is that of {words[roles[0]]}: "
                 "channels swapped, or a wrong `role` or `column`"
@@ -125,10 +127,12 @@ def recognise(recording: Recording, channel: Channel) -> tuple[str, ...]:
         return recording.read(channel.name, first + start, first + stop)
 
     tests = {
-        "coil_primary": lambda: _is_primary(read, piece),
-        "coil_current": lambda: _is_current(read, piece),
+        "coil_primary": lambda: not commands and _is_primary(read, piece),
+        "coil_current": lambda: not commands and _is_current(read, piece),
         "crank": lambda: _is_crank(read, piece, recording.job.wheel),
+        "coil_trigger": lambda: commands,
     }
+    commands: bool = channel.role != "crank" and _is_trigger(read(0, n), piece)
     # the card's own word first: what fits it needs no other name
     order = sorted(tests, key=lambda role: role != channel.role)
     return next(((role,) for role in order if tests[role]()), ())
@@ -144,6 +148,26 @@ def _is_primary(read: Read, piece: Channel) -> bool:
             if dwell_ms.size >= 3 and np.mean(np.abs(dwell_ms - usual) < 0.3 * usual) > 0.7:
                 return True
     return False
+
+
+def _is_trigger(counts: NDArray[np.int16], piece: Channel) -> bool:
+    """Are there two levels and nothing between or above: a coil would kick and ring.
+
+    What the instrument cut off may have had more.
+    """
+    if not counts.size or counts.max() >= piece.clip_high or counts.min() <= piece.clip_low:
+        return False
+    low, high = int(counts.min()), int(counts.max())
+    is_high = counts > (low + high) / 2.0
+    turns = np.flatnonzero(is_high[1:] != is_high[:-1])
+    if turns.size < 2 * LEAST_STROKES:
+        return False
+    shorter_s = min(float(np.median(np.diff(turns)[k::2])) for k in (0, 1)) / piece.rate_hz
+    if shorter_s < LEAST_COMMAND_S:  # a kick is a spike
+        return False
+    levels = [float(np.median(counts[rows])) for rows in (~is_high, is_high)]
+    off = np.abs(counts - np.where(is_high, levels[1], levels[0]))
+    return bool(np.mean(off > SQUARE * (high - low)) < BETWEEN)
 
 
 def _is_crank(read: Read, piece: Channel, wheel: CrankWheel | None) -> bool:

@@ -9,6 +9,7 @@ import re
 import numpy as np
 import pytest
 
+import misfire
 from misfire.diagnosis.chain import diagnose_recording
 from misfire.errors import CycleError
 from misfire.fitness.checking import check_recording, drop_following
@@ -27,6 +28,7 @@ from misfire.simulate.scenario import (
     WheelModel,
 )
 from tests.builders.spoiled import thin_out, wrap
+from tests.deception.__main__ import write_decoy
 
 RATE_HZ = 100e3
 
@@ -424,6 +426,14 @@ def test_names_the_planted_defect(layout, code, channel, spoil, change):
     assert (code, channel) in warned(fitness)
     named = next(f for f in fitness.findings if f.code == code)
     assert all(explain(named))  # consequence and remedy
+
+
+def test_a_coils_command_is_told_from_its_primary(tmp_path):
+    # two levels and nothing above: a coil that is switched off kicks (any handbook of ignition)
+    job, _ = write_decoy("lead on the trigger", 17100, tmp_path)
+    fitness = misfire.check(job)
+    wrong = {f.channel for f in fitness.quality if f.code == "role_wrong"}
+    assert wrong == {"coil primary 1", "coil primary 2"}  # the lead of coil 3 is where it belongs
 
 
 def test_the_matrix_is_as_large_as_asked():
