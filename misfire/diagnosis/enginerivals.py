@@ -90,6 +90,7 @@ def list_engine_rivals(
         outstanding,
         sound_spark=sound_spark,
         rested=rested,
+        standing=float(bad_spark[np.isin(evidence.firings.cylinder, suspects)].mean()) > 0.5,
         shown=bool(lost.any()) and float(usual_spark[lost].mean()) > 0.5,
     )
     fuel = _come_with_fuel(evidence, probability, suspects) if sound_spark else []
@@ -106,6 +107,7 @@ def _find_common(
     *,
     sound_spark: bool,
     rested: bool,
+    standing: bool,
     shown: bool,
 ) -> list[Rival]:
     """Find causes of the whole engine, the wheel or a part of the engine that is switched off.
@@ -135,7 +137,8 @@ def _find_common(
     shared = alike and _share_a_coil(alike, engine, faults, dark=not sound_spark)
     if (shared and not wider) or n < 3:
         return _find_part(evidence, probability, suspects, n_faults=1) if shown and rested else []
-    found = _find_too_strong(evidence, suspects) if sound_spark else []
+    # a lack in all firings is no wheel's where the spark fails in most of them (`standing`)
+    found = [] if standing else _find_too_strong(evidence, suspects)
     if n >= 3:
         found += _find_accompanied(evidence, probability, suspects)
     if 2 * len(alike) <= n < 2 * len(felt) or len(alike) < SEVERAL <= len(felt):
