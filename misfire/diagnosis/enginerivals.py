@@ -38,8 +38,8 @@ TELLING = 5.0  # cycles count as so many at most: what is wrong of one is wrong 
 BACK_CYCLES = 2  # after a cut until every cylinder has its fuel again
 LIKELY = 0.25  # share of the fault types that both plugs of a coil have together
 SHARED = ("weak_coil", "no_primary")  # faults of a coil, which all of its cylinders have
-OF_COIL = 0.5  # of the share of the kinds: sooner a fault of the coil than any other
 OF_LOOP = (*SHARED, "open_secondary", "fouled_plug")  # and of what leads from it to the plugs
+OF_COIL = 0.5  # of the shares of the kinds: sooner one of these than any other
 FUEL_PRIOR = 0.2  # that what is lost where the fuel comes back is the fuel's
 WHEEL_PRIOR = 0.3  # of a wheel or sensor that makes a cylinder weak and another strong
 AS_STRONG, AS_STRONG_SPREAD = 1.0, 0.2  # what the strong one gives over what the weak one lacks
@@ -90,7 +90,7 @@ def list_engine_rivals(
         outstanding,
         sound_spark=sound_spark,
         rested=rested,
-        standing=float(bad_spark[np.isin(evidence.firings.cylinder, suspects)].mean()) > 0.5,
+        mostly_bad=float(bad_spark[np.isin(evidence.firings.cylinder, suspects)].mean()) > 0.5,
         shown=bool(lost.any()) and float(usual_spark[lost].mean()) > 0.5,
     )
     fuel = _come_with_fuel(evidence, probability, suspects) if sound_spark else []
@@ -107,7 +107,7 @@ def _find_common(
     *,
     sound_spark: bool,
     rested: bool,
-    standing: bool,
+    mostly_bad: bool,
     shown: bool,
 ) -> list[Rival]:
     """Find causes of the whole engine, the wheel or a part of the engine that is switched off.
@@ -137,8 +137,8 @@ def _find_common(
     shared = alike and _share_a_coil(alike, engine, faults, dark=not sound_spark)
     if (shared and not wider) or n < 3:
         return _find_part(evidence, probability, suspects, n_faults=1) if shown and rested else []
-    # a lack in all firings is no wheel's where the spark fails in most of them (`standing`)
-    found = [] if standing else _find_too_strong(evidence, suspects)
+    # where the suspects' sparks are mostly bad, what they always lack is no error of the wheel
+    found = [] if mostly_bad else _find_too_strong(evidence, suspects)
     if n >= 3:
         found += _find_accompanied(evidence, probability, suspects)
     if 2 * len(alike) <= n < 2 * len(felt) or len(alike) < SEVERAL <= len(felt):
@@ -494,9 +494,9 @@ def _share_a_coil(
     Where the sparks of a distributor are seen to fail (`dark`), so may the lead from the coil, the
     rotor or the cap, which all cylinders share as well.
     """
-    of_coil = [FAULT_TYPES.index(t) for t in (OF_LOOP if dark else SHARED)]
     if engine.ignition == "distributor":
-        return min(float(faults[c - 1, of_coil].sum()) for c in cylinders) > OF_COIL
+        of_all = [FAULT_TYPES.index(t) for t in (OF_LOOP if dark else SHARED)]
+        return min(float(faults[c - 1, of_all].sum()) for c in cylinders) > OF_COIL
     if engine.ignition == "wasted_spark":
         of_pair = [FAULT_TYPES.index(t) for t in OF_LOOP]
         likely = max(float(faults[c - 1, of_pair].sum()) for c in cylinders)

@@ -106,10 +106,14 @@ def _invert(
     By its orders, as both are alike all around the cycle (circulant matrix, any handbook of linear
     algebra). What all cylinders lack is no lack: order 0 is left out.
     """
-    places = np.arange(1, n_cylinders)
-    order = np.minimum(places, n_cylinders - places).astype(float)
-    turn = np.cos(2.0 * np.pi * away * places / n_cylinders) / n_cylinders
-    return np.asarray(sum(c / (lowest * m**4 + uneven) for c, m in zip(turn, order, strict=True)))
+    inverse = np.zeros(lowest.size)
+    for order in range(1, n_cylinders // 2 + 1):
+        waves = (
+            1 if 2 * order == n_cylinders else 2
+        )  # a sine and a cosine of each order but the last
+        turn = np.cos(2.0 * np.pi * away * order / n_cylinders)
+        inverse += waves * turn / n_cylinders / (lowest * order**4 + uneven)
+    return inverse
 
 
 def _look_beside(

@@ -239,7 +239,8 @@ def _iterate_form(
     # what rings behind a spark that the next charge ended is that charge
     ring = np.where(columns["recharged"] > 0, np.nan, columns["ring_v"])
 
-    clipped = (columns["flags"].astype(np.int64) & STROKE_FLAGS["clipped"]) != 0
+    def has(flag: str) -> NDArray[np.bool_]:
+        return np.asarray((columns["flags"].astype(np.int64) & STROKE_FLAGS[flag]) != 0)
 
     def take_pickup(name: str) -> NDArray[np.float64]:
         values = np.log(columns[name])  # of units that are each pick-up's own
@@ -254,7 +255,9 @@ def _iterate_form(
         "form_ring_on": lambda: np.log(columns["ramp_ring_a"] / peak),
         "form_tail": lambda: columns["tail_a"] / peak,
         # a top that the instrument cut off tells its range, and nothing of the coil
-        "form_kick": lambda: np.log(np.where(clipped, np.nan, columns["primary_peak_v"]) / supply),
+        "form_kick": lambda: np.log(
+            np.where(has("clipped"), np.nan, columns["primary_peak_v"]) / supply
+        ),
         "form_burn_level": lambda: np.log(level / supply),
         "form_ring": lambda: np.log(ring / supply),
         "form_efficiency": lambda: np.log(level * burn * slope / (supply * peak)),
@@ -276,7 +279,7 @@ def _iterate_form(
         "form_recharged": lambda: columns["recharged"],
         "form_leaks": lambda: np.where(
             np.isfinite(burn),
-            ((columns["flags"].astype(np.int64) & STROKE_FLAGS["leaking"]) != 0) * 1.0,
+            has("leaking") * 1.0,
             np.nan,
         ),
     }

@@ -107,7 +107,7 @@ def check_roles(recording: Recording) -> list[tuple[Finding, str]]:
 
 
 def recognise(recording: Recording, channel: Channel) -> tuple[str, ...]:
-    """Name the roles out of RECOGNISED that a sampled channel's signal supports.
+    """Name the roles that a sampled channel's signal supports: RECOGNISED, or a coil's command.
 
     Parameters
     ----------
@@ -126,13 +126,13 @@ def recognise(recording: Recording, channel: Channel) -> tuple[str, ...]:
     def read(start: int, stop: int) -> NDArray[np.int16]:
         return recording.read(channel.name, first + start, first + stop)
 
+    is_square = channel.role != "crank" and _is_square(read(0, n), piece)
     tests = {
-        "coil_primary": lambda: not commands and _is_primary(read, piece),
-        "coil_current": lambda: not commands and _is_current(read, piece),
+        "coil_primary": lambda: not is_square and _is_primary(read, piece),
+        "coil_current": lambda: not is_square and _is_current(read, piece),
         "crank": lambda: _is_crank(read, piece, recording.job.wheel),
-        "coil_trigger": lambda: commands,
+        "coil_trigger": lambda: is_square,
     }
-    commands: bool = channel.role != "crank" and _is_trigger(read(0, n), piece)
     # the card's own word first: what fits it needs no other name
     order = sorted(tests, key=lambda role: role != channel.role)
     return next(((role,) for role in order if tests[role]()), ())
@@ -150,7 +150,7 @@ def _is_primary(read: Read, piece: Channel) -> bool:
     return False
 
 
-def _is_trigger(counts: NDArray[np.int16], piece: Channel) -> bool:
+def _is_square(counts: NDArray[np.int16], piece: Channel) -> bool:
     """Are there two levels and nothing between or above: a coil would kick and ring.
 
     What the instrument cut off may have had more.

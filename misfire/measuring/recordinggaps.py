@@ -76,14 +76,17 @@ def merge_gaps(
     gaps = np.unique(np.concatenate([np.empty((0, 2)), *found]), axis=0)
     if crank is None:
         return gaps
-    of_crank = [g for g, channel in zip(found, channels, strict=True) if channel.role == "crank"]
+    of_crank = np.concatenate(
+        [
+            np.empty((0, 2)),
+            *(g for g, channel in zip(found, channels, strict=True) if channel.role == "crank"),
+        ]
+    )
     inside = np.zeros(len(gaps), bool)
     for _, first, stop in list_stretches(crank):
         begin_s, end_s = crank.time_s[[first, stop - 1]]
         inside |= (begin_s < gaps[:, 0]) & (gaps[:, 1] < end_s)
-    return np.asarray(
-        gaps[~(inside & np.isin(gaps[:, 0], np.concatenate([np.empty((0, 2)), *of_crank])[:, 0]))]
-    )
+    return np.asarray(gaps[~(inside & np.isin(gaps[:, 0], of_crank[:, 0]))])
 
 
 def _touch(
