@@ -182,9 +182,11 @@ def _weigh_beyond(evidence: Evidence, judgement: Judgement, quick: Sequence[Find
             judgement.explanation.spark == SPARK_STATES.index("usual"),
         ),
     ]
-    reasons += [Reason(r.code, r.about, r.log_odds, r.text, {}) for r in rivals]
     alone = faulty
     faulty, winner = compete(alone, rivals)
+    for r in rivals:  # each says what it would mean; most are weighed and found wanting
+        sentence = r.text if r is winner or r.log_odds > 0 else f"unlikely here: {r.text}"
+        reasons.append(Reason(r.code, r.about, r.log_odds, sentence, {}))
     text = "rival explanations: the whole engine, the sensor, the hook-up or the card"
     reasons += list_changes("rivals", text, alone, faulty)
     why_open = winner.text if winner is not None and (suspects or winner.blinds) else ""

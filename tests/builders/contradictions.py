@@ -42,10 +42,23 @@ def find_contradictions(result: dict[str, Any], *texts: str) -> list[str]:
     said = " ".join((*result["notes"], *(q["message"] for q in result["quality"]), *texts))
     return [
         *_check_verdict(result),
+        *_check_rivals(result),
         *_check_counts(result, said),
         *_check_kinds(result),
         *_check_ailing(result),
         *_check_witnesses(result, *texts),
+    ]
+
+
+def _check_rivals(result: dict[str, Any]) -> list[str]:
+    """What was weighed and found unlikely is not told as if it were so."""
+    return [
+        f"told as a fact at log odds of {r['log_odds']:.1f}: {r['text']}"
+        for r in result["reasons"]
+        if r["about"] in ("engine", "sensor", "hook-up")
+        and r["log_odds"] < 0.0
+        and r["text"] not in result["notes"]
+        and not r["text"].startswith("unlikely here: ")
     ]
 
 
